@@ -1,0 +1,45 @@
+//! The nouns of the house: plain values that rooms hand to each other.
+//!
+//! Nothing here reads a file, a clock or a pixel. The only logic is checked construction, so that
+//! a value that exists is a value that makes sense. Units live in the types ([`Seconds`],
+//! [`Celsius`], [`Degrees`]); a bare number's unit is in its name.
+
+mod digest;
+mod file;
+mod frame;
+mod header;
+mod made;
+mod plan;
+mod profile;
+mod recipe;
+mod refusal;
+mod sample;
+mod session;
+mod settings;
+mod snapshot;
+mod units;
+
+pub use digest::{Digest, Fingerprint};
+pub use file::{FileId, Look, RelPath, Stamp};
+pub use frame::{
+    Camera, Cfa, Colour, Frame, Kind, Optics, Pointing, RowOrder, Setting, filter_is_none,
+};
+pub use header::{Card, Header, Value};
+pub use made::{InputCount, Made, MadeStats};
+pub use plan::{
+    CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task, Wait,
+};
+pub use profile::{
+    CalibrationRules, CfaChoice, Combining, FlatLevel, FrameRule, GainMeaning, PathPattern,
+    Profile, Rule, ShortShots, Tolerance, Windows,
+};
+pub use recipe::{Input, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe};
+pub use refusal::Refusal;
+pub use sample::{MESH, PlaneSample, Sample};
+pub use session::{
+    CalibrationEntry, Count, Ledger, LightEntry, MasterEntry, Measures, NightState, PlainEntry,
+    SCHEMA, SessionLog, ShootEntry, UsedMasters,
+};
+pub use settings::{Close, Settings, Site, WatchFolder, WatchMode};
+pub use snapshot::{Content, Entry, Failure, Snapshot};
+pub use units::{Celsius, Degrees, Seconds};

@@ -1,0 +1,50 @@
+//! A product that lies in the output folder. Everything here also stands in the product's own
+//! header, so that a lost catalogue can be rebuilt from the products alone.
+
+use serde::{Deserialize, Serialize};
+
+use super::{Digest, Fingerprint, MasterFacts, MasterUse};
+
+/// How many pixels of one exposure were rejected in the combination.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct InputCount {
+    /// Below the lower bound.
+    pub low: u64,
+    /// Above the upper bound.
+    pub high: u64,
+}
+
+/// What was measured while the product was made.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MadeStats {
+    /// Pixels of the product.
+    pub pixels: u64,
+    /// Master: median level in ADU (of a flat, the mean of the levels its exposures were scaled
+    /// from). Light: background in ADU.
+    pub level: f64,
+    /// Robust standard deviation from pixel to pixel: master in its own units, light in ADU.
+    pub noise: f64,
+    /// Rejected samples per exposure, in the order of [`Made::inputs`]; empty for a light.
+    pub rejected: Vec<InputCount>,
+}
+
+/// A product on file.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Made {
+    /// The fingerprint of its recipe.
+    pub fingerprint: Fingerprint,
+    /// Where it lies, relative to the output folder, `/` between parts.
+    pub product: String,
+    /// Its size in bytes.
+    pub size: u64,
+    /// The method line of its recipe.
+    pub method: String,
+    /// Raw files that went in.
+    pub inputs: Vec<Digest>,
+    /// Masters it was made with.
+    pub masters: Vec<MasterUse>,
+    /// Of a master: what it is. A light has none.
+    pub facts: Option<MasterFacts>,
+    /// Measured on the way.
+    pub stats: MadeStats,
+}

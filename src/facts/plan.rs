@@ -1,0 +1,216 @@
+//! What the planner found: what to make, what waits and why, and what became of every frame.
+
+use std::collections::BTreeMap;
+use std::fmt;
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+
+use super::{
+    Celsius, Degrees, Fingerprint, Kind, MasterFacts, MasterUse, Recipe, Seconds, Setting,
+};
+
+/// One product to make now: all that goes into it is there.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Task {
+    /// The fingerprint of the recipe.
+    pub fingerprint: Fingerprint,
+    /// Where the product will lie, relative to the output folder.
+    pub product: String,
+    /// How it is made.
+    pub recipe: Recipe,
+}
+
+/// Why something is not made yet.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Wait {
+    /// Nothing stands in the way: it is in line.
+    InLine,
+    /// A set is too small.
+    TooFew {
+        /// Kind of the set.
+        kind: Kind,
+        /// Usable frames.
+        have: usize,
+        /// The profile's minimum.
+        need: usize,
+    },
+    /// A set is still growing.
+    Growing {
+        /// Kind of the set.
+        kind: Kind,
+        /// When it will have been quiet for long enough.
+        until: Timestamp,
+    },
+    /// No master of this kind matches.
+    NoMaster {
+        /// The kind wanted.
+        kind: Kind,
+        /// What would match, in words.
+        wanted: String,
+        /// The nearest candidates and what disqualified each.
+        misses: Vec<NearMiss>,
+    },
+    /// The master it needs waits itself.
+    Master {
+        /// The kind of the master.
+        kind: Kind,
+        /// Why that one waits.
+        because: Box<Wait>,
+    },
+    /// Making it failed.
+    Failed(String),
+    /// A raw file that goes into it is not there.
+    Gone,
+}
+
+impl fmt::Display for Wait {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::InLine => f.write_str("in line to be made"),
+            Self::TooFew { kind, have, need } => {
+                write!(
+                    f,
+                    "{have} usable {kind} frames, the profile asks for at least {need}"
+                )
+            }
+            Self::Growing { kind, until } => {
+                write!(f, "its {kind} set may still grow, quiet at {until:.0}")
+            }
+            Self::NoMaster {
+                kind,
+                wanted,
+                misses,
+            } => {
+                write!(f, "no {kind} master for {wanted}")?;
+                match misses.first() {
+                    Some(miss) => write!(f, "; nearest: {miss}"),
+                    None => write!(f, "; there are no {kind} frames of this rig"),
+                }
+            }
+            Self::Master { kind, because } => write!(f, "its {kind} master waits: {because}"),
+            Self::Failed(reason) => write!(f, "making it failed: {reason}"),
+            Self::Gone => f.write_str("a raw file it needs is not in its folder any more"),
+        }
+    }
+}
+
+/// A candidate that did not qualify.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NearMiss {
+    /// The candidate in words.
+    pub candidate: String,
+    /// The rule it fails, with value and limit.
+    pub fails: String,
+}
+
+impl fmt::Display for NearMiss {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}: {}", self.candidate, self.fails)
+    }
+}
+
+/// What became of a light.
+#[derive(Clone, Debug, PartialEq)]
+pub enum LightState {
+    /// Its product is on file.
+    Calibrated(Fingerprint),
+    /// Not yet.
+    Waiting(Wait),
+    /// Recognised but unusable, or a copy.
+    Refused(String),
+    /// A shot that was not meant as a light.
+    Ignored(String),
+}
+
+/// What became of a calibration frame.
+#[derive(Clone, Debug, PartialEq)]
+pub enum CalibrationState {
+    /// In this master, on file.
+    Used(Fingerprint),
+    /// Spoiled, with value and limit.
+    LeftOut(String),
+    /// Its set waits.
+    Waiting(Wait),
+    /// No rule wants its kind.
+    Spare(String),
+    /// Recognised but unusable, or a copy.
+    Refused(String),
+}
+
+/// How far a master is.
+#[derive(Clone, Debug, PartialEq)]
+pub enum MasterState {
+    /// On file.
+    Made,
+    /// Not yet.
+    Waiting(Wait),
+}
+
+/// A master that is on file or wanted.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlannedMaster {
+    /// The fingerprint of its recipe.
+    pub fingerprint: Fingerprint,
+    /// Where it lies or will lie, relative to the output folder.
+    pub product: String,
+    /// What it is.
+    pub facts: MasterFacts,
+    /// The method line of its recipe.
+    pub method: String,
+    /// Members, by index into the snapshot's entries; those of a kept master that are not known
+    /// any more are missing.
+    pub members: Vec<usize>,
+    /// Frames of its set that were left out, with the reason.
+    pub left_out: Vec<(usize, String)>,
+    /// Masters it is made with.
+    pub masters: Vec<MasterUse>,
+    /// How far it is.
+    pub state: MasterState,
+}
+
+/// Something to be shot.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Shoot {
+    /// The profile's name.
+    pub rig: String,
+    /// What kind of frame.
+    pub kind: Kind,
+    /// Through which filter (flats).
+    pub filter: Option<String>,
+    /// How long; absent where any exposure serves.
+    pub exposure: Option<Seconds>,
+    /// At which sensor temperature.
+    pub temperature: Option<Celsius>,
+    /// Gain setting.
+    pub gain: Option<Setting>,
+    /// Offset setting.
+    pub offset: Option<Setting>,
+    /// At which rotator angle (flats).
+    pub rotator: Option<Degrees>,
+    /// How many are missing.
+    pub count: usize,
+    /// What waits for it.
+    pub why: String,
+}
+
+/// The whole answer of the planner.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Plan {
+    /// What can be made now, masters first.
+    pub tasks: Vec<Task>,
+    /// Every light, by index into the snapshot's entries.
+    pub lights: BTreeMap<usize, LightState>,
+    /// Every calibration frame, by index.
+    pub calibration: BTreeMap<usize, CalibrationState>,
+    /// Every master on file or wanted.
+    pub masters: BTreeMap<Fingerprint, PlannedMaster>,
+    /// Products that nothing needs any more and that could be made again.
+    pub superseded: Vec<Fingerprint>,
+    /// What to shoot, by night.
+    pub to_shoot: BTreeMap<Date, Vec<Shoot>>,
+    /// Odd things worth a sentence, by night.
+    pub warnings: BTreeMap<Date, Vec<String>>,
+    /// When a set that is growing now will have been quiet for long enough.
+    pub wake: Option<Timestamp>,
+}

@@ -1,0 +1,214 @@
+//! A checked profile: what one camera rig needs.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use jiff::civil::Date;
+
+use super::{Cfa, Kind};
+
+/// Whether a master of a kind is wanted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Rule {
+    /// Wait for it, then say what is missing.
+    Required,
+    /// Use it where there is one.
+    IfPresent,
+    /// Not wanted.
+    Never,
+    /// Darks only: decided from the sensor's own frames. Until the sensor is measured it acts as
+    /// [`Rule::Required`].
+    Measured,
+}
+
+impl Rule {
+    /// True where lights wait for the master.
+    pub fn is_required(self) -> bool {
+        matches!(self, Self::Required | Self::Measured)
+    }
+}
+
+/// How the exposures of a set are combined, pixel by pixel.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Combining {
+    /// Arithmetic mean.
+    Mean,
+    /// Median; the mean of the middle two for an even number.
+    Median,
+    /// Iterated sigma clipping, then the mean of the survivors.
+    SigmaClip {
+        /// Lower bound in standard deviations.
+        low: f64,
+        /// Upper bound in standard deviations.
+        high: f64,
+        /// At most this many rounds.
+        iterations: u32,
+        /// True: bounds around the median; false: around the mean.
+        median_centre: bool,
+    },
+}
+
+/// What a profile asks of one kind of calibration frame.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FrameRule {
+    /// Whether its master is wanted.
+    pub rule: Rule,
+    /// A set needs this many survivors.
+    pub min_frames: usize,
+    /// The set must have been quiet for this long before it is combined.
+    pub quiet: Duration,
+    /// A longer pause between two exposures begins a new set.
+    pub run_gap: Duration,
+    /// How its exposures are combined.
+    pub combining: Combining,
+}
+
+/// Rules for all four kinds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CalibrationRules {
+    /// Bias.
+    pub bias: FrameRule,
+    /// Flat-dark.
+    pub flat_dark: FrameRule,
+    /// Dark.
+    pub dark: FrameRule,
+    /// Flat.
+    pub flat: FrameRule,
+}
+
+impl CalibrationRules {
+    /// The rule for a calibration kind; a light has none.
+    pub fn of(&self, kind: Kind) -> Option<&FrameRule> {
+        match kind {
+            Kind::Bias => Some(&self.bias),
+            Kind::FlatDark => Some(&self.flat_dark),
+            Kind::Dark => Some(&self.dark),
+            Kind::Flat => Some(&self.flat),
+            Kind::Light => None,
+        }
+    }
+}
+
+/// How far matched values may lie apart.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Tolerance {
+    /// Degrees Celsius.
+    pub temperature_c: f64,
+    /// Fraction of the exposure.
+    pub exposure_fraction: f64,
+    /// Fraction of the flat's exposure, for flat-darks.
+    pub flat_dark_exposure_fraction: f64,
+    /// Degrees.
+    pub rotator_deg: f64,
+}
+
+/// Eligibility by capture time: a master may serve lights this many nights away from it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Windows {
+    /// Flats may be this many nights older than the light.
+    pub flat_before: i32,
+    /// Flats may be this many nights younger.
+    pub flat_after: i32,
+    /// Bias, darks and flat-darks may be this many nights older.
+    pub library_before: i32,
+    /// Bias, darks and flat-darks may be this many nights younger.
+    pub library_after: i32,
+}
+
+/// What the header's GAIN keyword holds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum GainMeaning {
+    /// The camera's own setting.
+    Setting,
+    /// Electrons per ADU.
+    ElectronsPerAdu,
+}
+
+/// The mean of a master flat.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FlatLevel {
+    /// Each CFA colour has mean 1, so that calibration leaves the colour balance alone.
+    PerColour,
+    /// All pixels together have mean 1.
+    Common,
+}
+
+/// Facts read from the path of a file whose header says too little.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PathPattern {
+    /// A glob on the path in the watch folder.
+    pub glob: String,
+    /// Fact name -> its value, as a header would state it.
+    pub facts: BTreeMap<String, String>,
+}
+
+/// Focus and centring shots that call themselves lights.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ShortShots {
+    /// Shorter than this, in seconds, and
+    pub under_s: f64,
+    /// shorter than this fraction of the night's usual exposure.
+    pub under_fraction: f64,
+}
+
+/// One camera rig, checked.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Profile {
+    /// Its name: lower-case letters, digits and hyphens.
+    pub name: String,
+    /// Globs on the header's camera name (`*` and `?`); the first profile that fits is taken.
+    pub cameras: Vec<String>,
+    /// A glob on the header's telescope name, where two rigs share a camera model.
+    pub telescope: Option<String>,
+    /// What it asks of each kind.
+    pub calibration: CalibrationRules,
+    /// How far matched values may lie apart.
+    pub tolerance: Tolerance,
+    /// Eligibility by capture time.
+    pub windows: Windows,
+    /// Filter name found -> physical filter.
+    pub filters: BTreeMap<String, String>,
+    /// Kind word found in a header -> kind.
+    pub kinds: BTreeMap<String, Kind>,
+    /// Fact name -> header keywords of its own to look at first.
+    pub keywords: BTreeMap<String, Vec<String>>,
+    /// Facts from paths.
+    pub paths: Vec<PathPattern>,
+    /// What the header's GAIN holds.
+    pub gain_keyword: GainMeaning,
+    /// Overrides the header's colour filter array.
+    pub cfa: CfaChoice,
+    /// Overrides the saturation level, ADU.
+    pub saturation_adu: Option<f64>,
+    /// Mean of a master flat.
+    pub flat_level: FlatLevel,
+    /// A flat's level must lie in this range, as fractions of the saturation level.
+    pub flat_range: (f64, f64),
+    /// A bias frame must not be longer than this.
+    pub bias_max_s: f64,
+    /// Shots not meant as lights.
+    pub short_shots: ShortShots,
+    /// Evening dates on and after which the optical train is another; flats never cross one.
+    pub train_changes: Vec<Date>,
+}
+
+/// Where the colour filter array is known from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CfaChoice {
+    /// From the header.
+    Header,
+    /// The sensor is monochrome whatever the header says.
+    Mono,
+    /// This array, as it lies over the stored pixels.
+    Fixed(Cfa),
+}
+
+impl Profile {
+    /// The number of the optical train at a night: it grows by one at each change.
+    pub fn train_on(&self, night: Date) -> usize {
+        self.train_changes
+            .iter()
+            .filter(|&&date| date <= night)
+            .count()
+    }
+}

@@ -1,0 +1,234 @@
+//! What determines a product's bytes, and nothing else.
+//!
+//! | counts | where it stands |
+//! |---|---|
+//! | contents of every raw file that goes in | `input` parts, BLAKE3, sorted by time then digest |
+//! | the masters that are subtracted and divided by | `subtract`, `divide` parts, by fingerprint |
+//! | how pixels are combined, limits, flat level | `method` part, with its version |
+//! | facts written into the product's header | `fact` parts |
+//!
+//! What does not count: file names, times of arrival, the host, the number of threads.
+//! [`Recipe::parts`] is the one traversal: the fingerprint hashes it and `explain` compares it,
+//! so that the two cannot disagree.
+
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
+
+use super::{
+    Camera, Celsius, Combining, Degrees, Digest, FileId, Fingerprint, FlatLevel, Kind, Optics,
+    Seconds,
+};
+
+/// Changes with every change of what the arithmetic yields, so that old products are made again.
+const METHOD_VERSION: u32 = 1;
+
+/// One raw file that goes into a product.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Input {
+    /// Its contents: what counts.
+    pub digest: Digest,
+    /// Where it can be read now: what does not.
+    pub file: FileId,
+}
+
+/// A master that another product is made with.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct MasterUse {
+    /// Its kind.
+    pub kind: Kind,
+    /// Its fingerprint: what counts.
+    pub fingerprint: Fingerprint,
+    /// Where it lies, relative to the output folder.
+    pub product: String,
+}
+
+/// What a master is, in the terms by which frames are matched with it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MasterFacts {
+    /// Bias, dark, flat-dark or flat.
+    pub kind: Kind,
+    /// The profile's name.
+    pub rig: Arc<str>,
+    /// The hard keys of its frames.
+    pub camera: Arc<Camera>,
+    /// The flats' filter; `none` for other kinds.
+    pub filter: Arc<str>,
+    /// Median exposure of its frames.
+    pub exposure: Seconds,
+    /// The set-point of its frames where one is recorded, else their median temperature.
+    pub temperature: Option<Celsius>,
+    /// The optics of its flats; empty for other kinds.
+    pub optics: Arc<Optics>,
+    /// Middle rotator angle of its flats; absent for other kinds.
+    pub rotator: Option<Degrees>,
+    /// Start of its earliest frame.
+    pub first: Timestamp,
+    /// Start of its latest frame.
+    pub last: Timestamp,
+}
+
+/// How a master is made.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MasterRecipe {
+    /// What it is.
+    pub facts: MasterFacts,
+    /// How its exposures are combined.
+    pub combining: Combining,
+    /// Samples at or above this never enter, ADU.
+    pub saturation: f64,
+    /// For flats: what is divided by what mean.
+    pub flat_level: Option<FlatLevel>,
+    /// The raw frames, ordered by start, then digest.
+    pub inputs: Vec<Input>,
+    /// For flats: the flat-dark, bias or dark that comes off each exposure.
+    pub subtract: Option<MasterUse>,
+}
+
+/// How a light is calibrated.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LightRecipe {
+    /// The raw light.
+    pub input: Input,
+    /// The profile's name.
+    pub rig: Arc<str>,
+    /// Its hard keys.
+    pub camera: Arc<Camera>,
+    /// The night it belongs to.
+    pub night: Date,
+    /// Target, filter, exposure and start, for the product's name.
+    pub label: String,
+    /// At or above this a raw sample is saturated, ADU.
+    pub saturation: f64,
+    /// The dark, else the bias.
+    pub subtract: Option<MasterUse>,
+    /// The flat.
+    pub divide: Option<MasterUse>,
+}
+
+/// How a product is made.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Recipe {
+    /// A master.
+    Master(MasterRecipe),
+    /// A calibrated light.
+    Light(LightRecipe),
+}
+
+impl Recipe {
+    /// The method with all its settings, in one line.
+    pub fn method(&self) -> String {
+        match self {
+            Self::Master(recipe) => {
+                let mut text = format!(
+                    "{}/{METHOD_VERSION} {} saturation={}",
+                    recipe.facts.kind, recipe.combining, recipe.saturation
+                );
+                if let Some(level) = recipe.flat_level {
+                    text += match level {
+                        FlatLevel::PerColour => " level=per-colour",
+                        FlatLevel::Common => " level=common",
+                    };
+                }
+                text
+            }
+            Self::Light(recipe) => {
+                format!("light/{METHOD_VERSION} saturation={}", recipe.saturation)
+            }
+        }
+    }
+
+    /// Digests of the raw files that go in, in their order.
+    pub fn inputs(&self) -> Vec<Digest> {
+        self.raws().iter().map(|input| input.digest).collect()
+    }
+
+    /// The raw files that go in, in their order.
+    pub fn raws(&self) -> &[Input] {
+        match self {
+            Self::Master(recipe) => &recipe.inputs,
+            Self::Light(recipe) => std::slice::from_ref(&recipe.input),
+        }
+    }
+
+    /// The masters it is made with: what is subtracted, then what is divided by.
+    pub fn masters(&self) -> Vec<&MasterUse> {
+        match self {
+            Self::Master(recipe) => recipe.subtract.iter().collect(),
+            Self::Light(recipe) => recipe.subtract.iter().chain(&recipe.divide).collect(),
+        }
+    }
+
+    /// Everything that determines the bytes, as labelled values in a fixed order.
+    pub fn parts(&self) -> Vec<(&'static str, String)> {
+        let mut parts = vec![("method", self.method())];
+        match self {
+            Self::Master(recipe) => parts.push(("fact", fact_line(&recipe.facts))),
+            Self::Light(recipe) => parts.push((
+                "fact",
+                format!(
+                    "{} {} {} {}",
+                    recipe.rig,
+                    camera_line(&recipe.camera),
+                    recipe.night,
+                    recipe.label
+                ),
+            )),
+        }
+        for input in self.raws() {
+            parts.push(("input", input.digest.to_string()));
+        }
+        for master in self.masters() {
+            let label = if master.kind == Kind::Flat {
+                "divide"
+            } else {
+                "subtract"
+            };
+            parts.push((label, format!("{} {}", master.kind, master.fingerprint)));
+        }
+        parts
+    }
+
+    /// BLAKE3 over [`Recipe::parts`].
+    pub fn fingerprint(&self) -> Fingerprint {
+        let mut hasher = blake3::Hasher::new();
+        for (label, value) in self.parts() {
+            hasher.update(&(label.len() as u64).to_le_bytes());
+            hasher.update(label.as_bytes());
+            hasher.update(&(value.len() as u64).to_le_bytes());
+            hasher.update(value.as_bytes());
+        }
+        Fingerprint::new(*hasher.finalize().as_bytes())
+    }
+}
+
+fn camera_line(camera: &Camera) -> String {
+    format!("{camera:?}")
+}
+
+fn fact_line(facts: &MasterFacts) -> String {
+    format!("{facts:?}")
+}
+
+impl std::fmt::Display for Combining {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Mean => f.write_str("mean"),
+            Self::Median => f.write_str("median"),
+            Self::SigmaClip {
+                low,
+                high,
+                iterations,
+                median_centre,
+            } => {
+                let centre = if *median_centre { "median" } else { "mean" };
+                write!(
+                    f,
+                    "sigma-clip low={low} high={high} iterations={iterations} center={centre}"
+                )
+            }
+        }
+    }
+}

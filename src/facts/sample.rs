@@ -1,0 +1,50 @@
+//! A subsample of a frame's pixels, measured once when the frame is taken in.
+
+use serde::{Deserialize, Serialize};
+
+/// The coarse mesh over a frame is `MESH` x `MESH` cells.
+pub const MESH: usize = 8;
+
+/// One of the four phases of the 2x2 pixel grid: even or odd row, even or odd column.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct PlaneSample {
+    /// Clipped mean in ADU.
+    pub level: f64,
+    /// Clipped standard deviation in ADU, spatial structure included.
+    pub spread: f64,
+    /// Fraction of samples at or above the saturation level.
+    pub saturated: f64,
+}
+
+/// What a subsample says of a frame. A function of the pixels and the saturation level alone.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Sample {
+    /// By phase: `[even row even column, even odd, odd even, odd odd]`. For a monochrome sensor
+    /// the four say the same.
+    pub planes: [PlaneSample; 4],
+    /// Medians in ADU over a [`MESH`] x [`MESH`] grid of cells, row by row from the first stored
+    /// row. For a colour sensor each pixel is first divided by its phase's share of the mean.
+    pub mesh: Vec<f32>,
+    /// Greatest common divisor of the samples where they are integers: the step of the ADC.
+    pub step: Option<u32>,
+    /// The level at and above which a pixel counts as saturated, ADU.
+    pub saturation: f64,
+}
+
+impl Sample {
+    /// Mean of the four levels, ADU.
+    pub fn level(&self) -> f64 {
+        self.planes.iter().map(|plane| plane.level).sum::<f64>() / 4.0
+    }
+
+    /// Root mean square of the four spreads, ADU.
+    pub fn spread(&self) -> f64 {
+        let sum: f64 = self.planes.iter().map(|plane| plane.spread.powi(2)).sum();
+        (sum / 4.0).sqrt()
+    }
+
+    /// Fraction of saturated samples over the whole frame.
+    pub fn saturated(&self) -> f64 {
+        self.planes.iter().map(|plane| plane.saturated).sum::<f64>() / 4.0
+    }
+}

@@ -1,0 +1,109 @@
+//! Checked settings of one daemon: the site, the folders, the profiles.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use jiff::civil::{Date, Time};
+use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
+
+use super::Profile;
+
+/// Where the observatory stands.
+#[derive(Clone, Debug)]
+pub struct Site {
+    /// Its name.
+    pub name: String,
+    /// North positive, -90 to 90.
+    pub latitude_deg: f64,
+    /// East positive, -180 to 180.
+    pub longitude_deg: f64,
+    /// Above sea level.
+    pub elevation_m: f64,
+    /// For times shown to people; products never depend on it.
+    pub time_zone: TimeZone,
+}
+
+impl Site {
+    /// The night that a moment belongs to: named by its evening date, from mean solar noon to
+    /// mean solar noon, which is 12 h minus one hour for every 15 degrees of east longitude, UTC.
+    pub fn night_of(&self, moment: Timestamp) -> Date {
+        let shifted = moment
+            .saturating_sub(self.noon_offset())
+            .unwrap_or(moment)
+            .to_zoned_datetime(TimeZone::UTC);
+        shifted.date()
+    }
+
+    /// The mean solar noon at which a night begins.
+    pub fn noon_of(&self, night: Date) -> Timestamp {
+        night
+            .to_zoned_datetime(TimeZone::UTC)
+            .map_or(Timestamp::MIN, |zoned| zoned.timestamp())
+            .saturating_add(self.noon_offset())
+            .unwrap_or(Timestamp::MIN)
+    }
+
+    fn noon_offset(&self) -> SignedDuration {
+        SignedDuration::from_secs_f64((12.0 - self.longitude_deg / 15.0) * 3600.0)
+    }
+}
+
+/// How a watch folder is followed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum WatchMode {
+    /// Native events hasten the scans.
+    Events,
+    /// Only scans, at this interval: for network shares, which report no events.
+    Polling(Duration),
+}
+
+/// One folder that capture software writes to.
+#[derive(Clone, Debug)]
+pub struct WatchFolder {
+    /// Its name in logs: its last path part unless the settings name it. Unique.
+    pub name: Arc<str>,
+    /// Absolute path.
+    pub path: PathBuf,
+    /// How it is followed.
+    pub mode: WatchMode,
+    /// Names (globs on the path in the folder) that are left alone.
+    pub ignore: Vec<String>,
+}
+
+/// When a night closes.
+#[derive(Clone, Copy, Debug)]
+pub struct Close {
+    /// The Sun must stand higher than this, degrees.
+    pub sun_altitude_deg: f64,
+    /// The folders must have been quiet for this long.
+    pub quiet: Duration,
+    /// A local time at which the night closes whatever the Sun does.
+    pub at: Option<Time>,
+}
+
+/// Everything the daemon needs to know, checked.
+#[derive(Clone, Debug)]
+pub struct Settings {
+    /// The observatory.
+    pub site: Site,
+    /// At least one; they do not overlap with each other, the output or the state.
+    pub watch: Vec<WatchFolder>,
+    /// Where products go. Absolute.
+    pub output: PathBuf,
+    /// Where the catalogue lives. Absolute.
+    pub state: PathBuf,
+    /// One per rig, names unique.
+    pub profiles: Vec<Arc<Profile>>,
+    /// Size and times unchanged for this long means: its writer is done.
+    pub settle: Duration,
+    /// Interval of the scans that back up native events.
+    pub scan_interval: Duration,
+    /// When a night closes.
+    pub close: Close,
+    /// Memory for pixels, bytes.
+    pub memory_budget: u64,
+    /// Threads for pixels; 0 means one per core.
+    pub threads: usize,
+}
