@@ -33,7 +33,7 @@ pub use profile::{
     CalibrationRules, CfaChoice, Combining, FlatLevel, FrameRule, GainMeaning, PathPattern,
     Profile, Rule, ShortShots, Tolerance, Windows,
 };
-pub use recipe::{Input, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe};
+pub use recipe::{Input, LightFacts, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe};
 pub use refusal::Refusal;
 pub use sample::{MESH, PlaneSample, Sample};
 pub use session::{

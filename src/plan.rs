@@ -1,1 +1,187 @@
+//! The planner: what there is and what the profiles ask for, turned into what to make, what waits
+//! and why. Pure, and the heart of the house.
+//!
+//! It works like an incremental build. Each wanted product has a fingerprint of everything that
+//! determines its bytes ([`Recipe`]). On file: nothing to do. Missing: a task. An input that is
+//! not there: a wait with its reason. Nothing here depends on the order in which files came; the
+//! clock only decides whether a set that may still grow is left alone a little longer.
+//!
+//! Raw files that have vanished stay in the snapshot. A master made from them cannot be made
+//! again, so it is kept and goes on serving; a set is planned anew only from frames that are
+//! there, and not at all while a kept master covers them.
+//!
+//! It does not know pixels, folders or the time of day.
 
+mod cast;
+mod cluster;
+mod explain;
+mod matching;
+mod names;
+mod rig;
+mod sets;
+mod shoot;
+
+#[cfg(test)]
+mod tests;
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use jiff::Timestamp;
+
+pub use explain::explain;
+pub use matching::describe;
+
+#[cfg(doc)]
+use crate::facts::Recipe;
+use crate::facts::{
+    Content, Digest, Fingerprint, Kind, LightState, Made, Plan, Settings, Snapshot, Task, Wait,
+};
+
+/// How long the planner leaves a set alone that may still grow.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Patience {
+    /// Until it has been quiet for as long as its profile says; this is the time now.
+    Until(Timestamp),
+    /// Not at all: everything that will come is there.
+    None,
+}
+
+/// Products on file by the raw contents that went into them.
+struct OnFile<'a> {
+    lights: BTreeMap<Digest, Vec<&'a Made>>,
+    masters: BTreeMap<Digest, Vec<&'a Made>>,
+    /// The entry that stands for each content, there or vanished.
+    entries: BTreeMap<Digest, usize>,
+}
+
+impl<'a> OnFile<'a> {
+    fn of(snapshot: &'a Snapshot) -> Self {
+        let mut found = Self {
+            lights: BTreeMap::new(),
+            masters: BTreeMap::new(),
+            entries: cast::originals(snapshot),
+        };
+        for made in snapshot.made.values() {
+            let place = if made.facts.is_some() {
+                &mut found.masters
+            } else {
+                &mut found.lights
+            };
+            for digest in &made.inputs {
+                place.entry(*digest).or_default().push(made);
+            }
+        }
+        found
+    }
+}
+
+/// Plans everything.
+pub fn plan(snapshot: &Snapshot, settings: &Settings, patience: Patience) -> Plan {
+    let mut plan = Plan::default();
+    let on_file = OnFile::of(snapshot);
+    // Contents that are there, usable, and claimed by a current profile: what is made from these
+    // alone could be made again.
+    let mut remakable: BTreeSet<Digest> = BTreeSet::new();
+    let casts = cast::cast(snapshot, settings, &on_file.entries, &mut plan);
+    for cast in &casts {
+        let members = cast.calibration.values().flatten().chain(&cast.lights);
+        remakable.extend(
+            members
+                .filter(|member| member.entry.present)
+                .map(|member| member.digest),
+        );
+    }
+    remakable.extend(refused_but_there(snapshot, &plan));
+    let mut needs = shoot::Needs::default();
+    for cast in casts {
+        let mut rig = rig::Rig::new(
+            snapshot, settings, patience, &on_file, &remakable, &cast, &mut plan,
+        );
+        rig.masters(&mut needs);
+        rig.lights(&mut needs);
+    }
+    plan.to_shoot = needs.into_lists();
+    plan.superseded = superseded(snapshot, &plan, &remakable);
+    plan.tasks.sort_by_key(order);
+    plan
+}
+
+/// Frames that are there but take no part (a copy, a short shot, unusable): a product that was
+/// once made from one of them has no claim to stay.
+fn refused_but_there(snapshot: &Snapshot, plan: &Plan) -> Vec<Digest> {
+    let out = |index: &usize| match &snapshot.entries[*index] {
+        entry if !entry.present => None,
+        entry => match &entry.content {
+            Content::Frame { digest, .. } => Some(*digest),
+            _ => None,
+        },
+    };
+    let lights = plan
+        .lights
+        .iter()
+        .filter(|(_, state)| matches!(state, LightState::Refused(_) | LightState::Ignored(_)));
+    lights.filter_map(|(index, _)| out(index)).collect()
+}
+
+/// Masters first, in the order in which they depend on each other; lights by name, which is by
+/// target, filter and time.
+fn order(task: &Task) -> (u8, String) {
+    use crate::facts::Recipe::{Light, Master};
+    let rank = match &task.recipe {
+        Master(recipe) => match recipe.facts.kind {
+            Kind::Bias => 0,
+            Kind::FlatDark => 1,
+            Kind::Dark => 2,
+            Kind::Flat | Kind::Light => 3,
+        },
+        Light(_) => 4,
+    };
+    (rank, task.product.clone())
+}
+
+/// Products on file that are not wanted, could be made again from what is there, and that nothing
+/// on file still leans on.
+fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &BTreeSet<Digest>) -> Vec<Fingerprint> {
+    let mut stays: BTreeSet<Fingerprint> = plan.masters.keys().copied().collect();
+    for state in plan.lights.values() {
+        if let LightState::Calibrated(fingerprint) = state {
+            stays.insert(*fingerprint);
+        }
+    }
+    let disposable = |made: &Made| made.inputs.iter().all(|digest| remakable.contains(digest));
+    stays.extend(
+        snapshot
+            .made
+            .values()
+            .filter(|made| !disposable(made))
+            .map(|made| made.fingerprint),
+    );
+    // What a staying product was made with stays too, down to the bias beneath the flat.
+    let mut open: Vec<Fingerprint> = stays.iter().copied().collect();
+    while let Some(fingerprint) = open.pop() {
+        for used in snapshot
+            .made
+            .get(&fingerprint)
+            .into_iter()
+            .flat_map(|made| &made.masters)
+        {
+            if stays.insert(used.fingerprint) {
+                open.push(used.fingerprint);
+            }
+        }
+    }
+    snapshot
+        .made
+        .keys()
+        .filter(|fingerprint| !stays.contains(fingerprint))
+        .copied()
+        .collect()
+}
+
+/// What a wait comes down to: the innermost reason.
+fn root(wait: &Wait) -> &Wait {
+    match wait {
+        Wait::Master { because, .. } => root(because),
+        other => other,
+    }
+}

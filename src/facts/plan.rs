@@ -62,6 +62,8 @@ pub enum Wait {
     Failed(String),
     /// A raw file that goes into it is not there.
     Gone,
+    /// No profile of this name exists any more.
+    NoProfile(String),
 }
 
 impl fmt::Display for Wait {
@@ -91,6 +93,7 @@ impl fmt::Display for Wait {
             Self::Master { kind, because } => write!(f, "its {kind} master waits: {because}"),
             Self::Failed(reason) => write!(f, "making it failed: {reason}"),
             Self::Gone => f.write_str("a raw file it needs is not in its folder any more"),
+            Self::NoProfile(rig) => write!(f, "no profile is called {rig} any more"),
         }
     }
 }

@@ -87,23 +87,34 @@ pub struct MasterRecipe {
     pub subtract: Option<MasterUse>,
 }
 
+/// What a light is, as far as its product says more than its raw header does.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LightFacts {
+    /// The profile's name.
+    pub rig: Arc<str>,
+    /// The hard keys, the colour filter array as it lies over the stored pixels among them.
+    pub camera: Arc<Camera>,
+    /// The night it belongs to.
+    pub night: Date,
+    /// The physical filter after aliases.
+    pub filter: Arc<str>,
+    /// Its target.
+    pub target: Option<Arc<str>>,
+    /// Its exposure.
+    pub exposure: Seconds,
+    /// Its start, else the moment it was last changed.
+    pub start: Timestamp,
+}
+
 /// How a light is calibrated.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LightRecipe {
     /// The raw light.
     pub input: Input,
-    /// The profile's name.
-    pub rig: Arc<str>,
-    /// Its hard keys.
-    pub camera: Arc<Camera>,
-    /// The night it belongs to.
-    pub night: Date,
-    /// Target, filter, exposure and start, for the product's name.
-    pub label: String,
-    /// At or above this a raw sample is saturated, ADU.
-    pub saturation: f64,
+    /// What it is.
+    pub facts: LightFacts,
     /// The dark, else the bias.
-    pub subtract: Option<MasterUse>,
+    pub subtract: MasterUse,
     /// The flat.
     pub divide: Option<MasterUse>,
 }
@@ -134,9 +145,7 @@ impl Recipe {
                 }
                 text
             }
-            Self::Light(recipe) => {
-                format!("light/{METHOD_VERSION} saturation={}", recipe.saturation)
-            }
+            Self::Light(_) => format!("light/{METHOD_VERSION}"),
         }
     }
 
@@ -157,7 +166,9 @@ impl Recipe {
     pub fn masters(&self) -> Vec<&MasterUse> {
         match self {
             Self::Master(recipe) => recipe.subtract.iter().collect(),
-            Self::Light(recipe) => recipe.subtract.iter().chain(&recipe.divide).collect(),
+            Self::Light(recipe) => std::iter::once(&recipe.subtract)
+                .chain(&recipe.divide)
+                .collect(),
         }
     }
 
@@ -165,17 +176,8 @@ impl Recipe {
     pub fn parts(&self) -> Vec<(&'static str, String)> {
         let mut parts = vec![("method", self.method())];
         match self {
-            Self::Master(recipe) => parts.push(("fact", fact_line(&recipe.facts))),
-            Self::Light(recipe) => parts.push((
-                "fact",
-                format!(
-                    "{} {} {} {}",
-                    recipe.rig,
-                    camera_line(&recipe.camera),
-                    recipe.night,
-                    recipe.label
-                ),
-            )),
+            Self::Master(recipe) => parts.push(("fact", line(&recipe.facts))),
+            Self::Light(recipe) => parts.push(("fact", line(&recipe.facts))),
         }
         for input in self.raws() {
             parts.push(("input", input.digest.to_string()));
@@ -204,12 +206,13 @@ impl Recipe {
     }
 }
 
-fn camera_line(camera: &Camera) -> String {
-    format!("{camera:?}")
-}
-
-fn fact_line(facts: &MasterFacts) -> String {
-    format!("{facts:?}")
+/// One line of JSON: explicit names, exact numbers, the same on every machine.
+#[allow(
+    clippy::expect_used,
+    reason = "plain structs of strings, options and finite numbers always serialise"
+)]
+fn line(facts: &impl Serialize) -> String {
+    serde_json::to_string(facts).expect("plain facts serialise")
 }
 
 impl std::fmt::Display for Combining {

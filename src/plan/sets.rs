@@ -1,0 +1,169 @@
+//! Sets: calibration frames that may be averaged together.
+//!
+//! Frames of one kind and rig with equal hard keys fall apart into clusters of exposure and
+//! temperature (darks, flat-darks) or of rotator angle (flats), and then into runs of time.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use jiff::Timestamp;
+
+use super::cast::Member;
+use super::cluster::{angle_clusters, clusters, middle_angle};
+use crate::facts::{
+    Camera, Celsius, Degrees, Frame, FrameRule, Kind, MasterFacts, Optics, Profile, Seconds,
+};
+
+/// What frames of a set share exactly.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+struct Shared {
+    camera: Arc<Camera>,
+    filter: Arc<str>,
+    optics: Arc<Optics>,
+}
+
+/// Parts the usable frames of one rig and kind into sets. Each set is ordered by start, then
+/// digest; the sets' order is fixed.
+pub fn sets<'a>(
+    members: Vec<Member<'a>>,
+    kind: Kind,
+    profile: &Profile,
+    rule: &FrameRule,
+) -> Vec<Vec<Member<'a>>> {
+    let mut groups: BTreeMap<Shared, Vec<Member<'a>>> = BTreeMap::new();
+    for member in members {
+        groups
+            .entry(shared(member.frame, kind))
+            .or_default()
+            .push(member);
+    }
+    groups
+        .into_values()
+        .flat_map(|group| split_values(group, kind, profile))
+        .flat_map(|group| split_runs(group, rule))
+        .collect()
+}
+
+/// What a set's master is, from those of its frames that go into it (at least one).
+pub fn facts(kind: Kind, survivors: &[Member<'_>]) -> Option<MasterFacts> {
+    let first = survivors.first()?;
+    let shared = shared(first.frame, kind);
+    let times = || survivors.iter().map(|member| member.moment);
+    let rotators: Vec<f64> = survivors
+        .iter()
+        .filter_map(|member| member.frame.rotator)
+        .map(Degrees::get)
+        .collect();
+    Some(MasterFacts {
+        kind,
+        rig: first.frame.rig.clone(),
+        camera: shared.camera,
+        filter: shared.filter,
+        exposure: middle(survivors.iter().map(|member| member.frame.exposure))?,
+        temperature: middle(survivors.iter().filter_map(|member| nominal(member.frame))),
+        optics: shared.optics,
+        rotator: match kind {
+            Kind::Flat => middle_angle(&rotators).and_then(Degrees::new),
+            _ => None,
+        },
+        first: times().min().unwrap_or(Timestamp::UNIX_EPOCH),
+        last: times().max().unwrap_or(Timestamp::UNIX_EPOCH),
+    })
+}
+
+/// Filter and optics belong to flats alone: a bias does not look through them.
+fn shared(frame: &Frame, kind: Kind) -> Shared {
+    let flat = kind == Kind::Flat;
+    Shared {
+        camera: frame.camera.clone(),
+        filter: if flat {
+            frame.filter.clone()
+        } else {
+            Arc::from("none")
+        },
+        optics: if flat {
+            frame.optics.clone()
+        } else {
+            Arc::default()
+        },
+    }
+}
+
+/// The temperature that decides a dark's set: the set-point where one is recorded (the judge
+/// leaves out frames that did not reach it), else what was measured.
+fn nominal(frame: &Frame) -> Option<Celsius> {
+    frame.set_point.or(frame.temperature)
+}
+
+fn split_values<'a>(group: Vec<Member<'a>>, kind: Kind, profile: &Profile) -> Vec<Vec<Member<'a>>> {
+    let tolerance = &profile.tolerance;
+    match kind {
+        Kind::Dark | Kind::FlatDark => {
+            let fraction = tolerance.exposure_fraction;
+            // Exposures cluster by ratio; an exposure of 0 s stands alone.
+            let spread = 2.0 * (1.0 + fraction).ln();
+            let exposure = |frame: &Frame| Some(frame.exposure.get().max(1e-9).ln());
+            split(group, exposure, |values| clusters(values, spread))
+                .into_iter()
+                .flat_map(|group| {
+                    let temperature = |frame: &Frame| nominal(frame).map(Celsius::get);
+                    split(group, temperature, |values| {
+                        clusters(values, 2.0 * tolerance.temperature_c)
+                    })
+                })
+                .collect()
+        }
+        Kind::Flat => {
+            let rotator = |frame: &Frame| frame.rotator.map(Degrees::get);
+            split(group, rotator, |values| {
+                angle_clusters(values, 2.0 * tolerance.rotator_deg)
+            })
+        }
+        Kind::Bias | Kind::Light => vec![group],
+    }
+}
+
+/// Parts a group by the clusters of a value; frames without the value form a group of their own.
+fn split<'a>(
+    group: Vec<Member<'a>>,
+    value: impl Fn(&Frame) -> Option<f64>,
+    cluster: impl Fn(&[f64]) -> Vec<usize>,
+) -> Vec<Vec<Member<'a>>> {
+    let values: Vec<Option<f64>> = group.iter().map(|member| value(member.frame)).collect();
+    let known: Vec<f64> = values.iter().flatten().copied().collect();
+    let mut numbers = cluster(&known).into_iter();
+    let mut parts: BTreeMap<Option<usize>, Vec<Member<'a>>> = BTreeMap::new();
+    for (member, value) in group.into_iter().zip(values) {
+        let number = value.and_then(|_| numbers.next());
+        parts.entry(number).or_default().push(member);
+    }
+    parts.into_values().collect()
+}
+
+fn split_runs<'a>(mut group: Vec<Member<'a>>, rule: &FrameRule) -> Vec<Vec<Member<'a>>> {
+    group.sort_by_key(|member| (member.moment, member.digest));
+    let mut runs: Vec<Vec<Member<'a>>> = Vec::new();
+    for member in group {
+        let pause = |last: &Member<'_>| {
+            member.moment.duration_since(last.moment).unsigned_abs() > rule.run_gap
+        };
+        match runs.last_mut() {
+            Some(run) if !run.last().is_some_and(pause) => run.push(member),
+            _ => runs.push(vec![member]),
+        }
+    }
+    runs
+}
+
+/// The middle value; the lower of two. It is always a value that occurs.
+fn middle<T: Ord + Copy>(values: impl Iterator<Item = T>) -> Option<T> {
+    let mut sorted: Vec<T> = values.collect();
+    sorted.sort();
+    sorted.get(sorted.len().saturating_sub(1) / 2).copied()
+}
+
+/// The middle exposure of a set, used where lights of a group are compared with their usual
+/// length.
+pub fn middle_exposure(exposures: impl Iterator<Item = Seconds>) -> Option<Seconds> {
+    middle(exposures)
+}
