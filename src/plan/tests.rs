@@ -1,1 +1,8 @@
+//! Tables with a fake clock, and the properties that everything rests on, on a disk that only
+//! exists in memory.
 
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+mod bench;
+mod properties;
+mod tables;
