@@ -1,1 +1,187 @@
+//! Carries out one task: raw frames in, one product out.
+//!
+//! Exposures are read in strips of a few rows, so that memory is bounded by the budget and not by
+//! the number of frames; strips are spread over the threads of the current rayon pool. Every sum
+//! of floating-point numbers runs over whole rows folded in order, so that the bytes depend on
+//! neither the number of threads nor the height of a strip. A raw file must look the same before
+//! and after it is read. The product appears in one step or not at all.
+//!
+//! It does not know why a product is wanted, nor what else there is.
 
+mod light;
+mod master;
+pub mod provenance;
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::io;
+use std::os::unix::fs::MetadataExt;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use thiserror::Error;
+
+use crate::facts::{Camera, FileId, Input, Made, Recipe, Stamp, Task};
+use crate::fits::{FitsError, Source, Unpacker};
+use crate::publish::{Disk, PublishError};
+
+/// Why a task was not carried out.
+#[derive(Debug, Error)]
+pub enum MakeError {
+    /// Asked to stop.
+    #[error("stopped")]
+    Stopped,
+    /// A raw file is not there, or not what it was when it was taken in.
+    #[error("{file}: it has changed or vanished since it was taken in")]
+    Changed {
+        /// Which.
+        file: FileId,
+    },
+    /// A raw file's pixels cannot be read however often one tries.
+    #[error("{file}: {reason}")]
+    Spoiled {
+        /// Which.
+        file: FileId,
+        /// Why.
+        reason: String,
+    },
+    /// Reading failed, perhaps only this time.
+    #[error("{}: could not read: {source}", path.display())]
+    Read {
+        /// What.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+    /// A master that should be there cannot be used.
+    #[error("{}: the master cannot be used: {reason}", path.display())]
+    Master {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        reason: String,
+    },
+    /// Writing failed.
+    #[error(transparent)]
+    Publish(#[from] PublishError),
+}
+
+/// Where things lie and how much memory pixels may take.
+pub struct Maker {
+    disk: Disk,
+    output: PathBuf,
+    folders: BTreeMap<Arc<str>, PathBuf>,
+    unpacker: Unpacker,
+    budget: u64,
+    planes: light::Planes,
+}
+
+impl Maker {
+    /// A maker that writes below `output` and finds raw files in `folders` by their watch
+    /// folder's name. `budget` bytes are shared by strips and remembered masters.
+    pub fn new(
+        disk: Disk,
+        output: PathBuf,
+        folders: BTreeMap<Arc<str>, PathBuf>,
+        unpacker: Unpacker,
+        budget: u64,
+    ) -> Self {
+        Self {
+            disk,
+            output,
+            folders,
+            unpacker,
+            budget,
+            planes: light::Planes::new(budget),
+        }
+    }
+
+    /// Carries out a task. `stop` is looked at before every strip.
+    ///
+    /// # Errors
+    /// See [`MakeError`]; nothing is visible in the output folder then.
+    pub fn make(&self, task: &Task, stop: &AtomicBool) -> Result<Made, MakeError> {
+        match &task.recipe {
+            Recipe::Master(recipe) => master::make(self, task, recipe, stop),
+            Recipe::Light(recipe) => light::make(self, task, recipe, stop),
+        }
+    }
+
+    fn raw_path(&self, file: &FileId) -> Result<PathBuf, MakeError> {
+        let changed = || MakeError::Changed { file: file.clone() };
+        let folder = self.folders.get(&file.watch).ok_or_else(changed)?;
+        Ok(folder.join(file.path.as_path()))
+    }
+
+    /// Opens a raw file that must still look as it did.
+    fn open(&self, input: &Input, camera: &Camera) -> Result<Source, MakeError> {
+        self.check(input)?;
+        let path = self.raw_path(&input.file)?;
+        let source = Source::open(&path, &self.unpacker).map_err(|e| spoiled(input, &path, e))?;
+        if (source.width(), source.height()) != (camera.width as usize, camera.height as usize) {
+            return Err(MakeError::Changed { file: input.file.clone() });
+        }
+        Ok(source)
+    }
+
+    /// Has a raw file changed since it was taken in?
+    fn check(&self, input: &Input) -> Result<(), MakeError> {
+        let path = self.raw_path(&input.file)?;
+        match fs::metadata(&path) {
+            Ok(metadata) if stamp(&metadata) == input.stamp => Ok(()),
+            Ok(_) => Err(MakeError::Changed { file: input.file.clone() }),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {
+                Err(MakeError::Changed { file: input.file.clone() })
+            }
+            Err(source) => Err(MakeError::Read { path, source }),
+        }
+    }
+
+    /// Opens a master of the right size.
+    fn open_master(&self, product: &str, camera: &Camera) -> Result<Source, MakeError> {
+        let path = self.output.join(product);
+        let unusable = |reason: String| MakeError::Master { path: path.clone(), reason };
+        let source =
+            Source::open(&path, &self.unpacker).map_err(|error| unusable(error.to_string()))?;
+        let wanted = (camera.width as usize, camera.height as usize);
+        if (source.width(), source.height()) != wanted {
+            return Err(unusable(format!(
+                "it is {}x{} pixels, wanted {}x{}",
+                source.width(),
+                source.height(),
+                wanted.0,
+                wanted.1
+            )));
+        }
+        Ok(source)
+    }
+}
+
+/// What a file looks like.
+pub fn stamp(metadata: &fs::Metadata) -> Stamp {
+    let nanoseconds = |seconds: i64, rest: i64| seconds.saturating_mul(1_000_000_000) + rest;
+    Stamp {
+        size: metadata.len(),
+        mtime_ns: nanoseconds(metadata.mtime(), metadata.mtime_nsec()),
+        ctime_ns: nanoseconds(metadata.ctime(), metadata.ctime_nsec()),
+        inode: metadata.ino(),
+    }
+}
+
+fn spoiled(input: &Input, path: &Path, error: FitsError) -> MakeError {
+    match error {
+        FitsError::Io { source, .. } => MakeError::Read { path: path.to_owned(), source },
+        other => MakeError::Spoiled {
+            file: input.file.clone(),
+            reason: match other.refusal() {
+                Some(refusal) => refusal.to_string(),
+                None => "unreadable".to_owned(),
+            },
+        },
+    }
+}
+
+fn go_on(stop: &AtomicBool) -> Result<(), MakeError> {
+    if stop.load(Ordering::Relaxed) { Err(MakeError::Stopped) } else { Ok(()) }
+}

@@ -19,7 +19,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     Camera, Celsius, Combining, Degrees, Digest, FileId, Fingerprint, FlatLevel, Kind, Optics,
-    Seconds,
+    Seconds, Stamp,
 };
 
 /// Changes with every change of what the arithmetic yields, so that old products are made again.
@@ -32,6 +32,8 @@ pub struct Input {
     pub digest: Digest,
     /// Where it can be read now: what does not.
     pub file: FileId,
+    /// What the file looked like when it was taken in; it must still look so while it is read.
+    pub stamp: Stamp,
 }
 
 /// A master that another product is made with.

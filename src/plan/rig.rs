@@ -246,6 +246,7 @@ impl<'a, 'p> Rig<'a, 'p> {
                 .map(|member| Input {
                     digest: member.digest,
                     file: member.entry.file.clone(),
+                    stamp: member.entry.stamp,
                 })
                 .collect(),
             subtract,
@@ -536,6 +537,7 @@ impl<'a, 'p> Rig<'a, 'p> {
             input: Input {
                 digest: light.digest,
                 file: light.entry.file.clone(),
+                stamp: light.entry.stamp,
             },
             facts: LightFacts {
                 rig: frame.rig.clone(),

@@ -1,0 +1,124 @@
+//! What a product says of itself in its header, in keywords that begin with `DL`.
+//!
+//! | keyword | meaning |
+//! |---|---|
+//! | `DLPRINT` | fingerprint of the recipe |
+//! | `DLMETHOD` | the method with its settings |
+//! | `DLFACTS` | what the product is, as one line of JSON |
+//! | `DLPIX`, `DLLEVEL`, `DLNOISE` | pixels, level and pixel-to-pixel noise |
+//! | `DLNIN`, `DLI00001`... | raw files that went in: their number, their BLAKE3 digests |
+//! | `DLR00001`... | of a master: pixels rejected low and high per raw file, in the same order |
+//! | `DLNMS`, `DLM00001`... | masters it was made with: kind, fingerprint, product |
+//!
+//! [`cards`] writes and [`read`] reads them; together they lose nothing, so that a catalogue can be
+//! rebuilt from the products alone.
+
+use serde::Serialize;
+
+use crate::facts::{
+    Card, Digest, Fingerprint, Header, InputCount, Kind, Made, MadeStats, MasterFacts, MasterUse,
+    Recipe, Value,
+};
+
+/// The cards that describe a product.
+pub fn cards(recipe: &Recipe, stats: &MadeStats) -> Vec<Card> {
+    let text = |keyword: &str, value: String, comment: &str| {
+        Card::new(keyword, Value::Text(value), comment)
+    };
+    let count = |number: usize| Value::Integer(number as i64);
+    let facts = match recipe {
+        Recipe::Master(recipe) => json(&recipe.facts),
+        Recipe::Light(recipe) => json(&recipe.facts),
+    };
+    let mut cards = vec![
+        text("DLPRINT", recipe.fingerprint().to_string(), ""),
+        text("DLMETHOD", recipe.method(), "method"),
+        text("DLFACTS", facts, "what this is"),
+        Card::new("DLPIX", count(stats.pixels as usize), "pixels"),
+        Card::new("DLLEVEL", Value::Real(stats.level), "[adu] level"),
+        Card::new("DLNOISE", Value::Real(stats.noise), "pixel-to-pixel noise"),
+        Card::new("DLNIN", count(recipe.raws().len()), "raw files that went in"),
+    ];
+    for (index, input) in recipe.raws().iter().enumerate() {
+        cards.push(text(&numbered("DLI", index), input.digest.to_string(), ""));
+    }
+    for (index, rejected) in stats.rejected.iter().enumerate() {
+        let value = format!("{} {}", rejected.low, rejected.high);
+        cards.push(text(&numbered("DLR", index), value, "pixels rejected low, high"));
+    }
+    let masters = recipe.masters();
+    cards.push(Card::new("DLNMS", count(masters.len()), "masters it was made with"));
+    for (index, used) in masters.iter().enumerate() {
+        let value = format!("{} {} {}", used.kind, used.fingerprint, used.product);
+        cards.push(text(&numbered("DLM", index), value, ""));
+    }
+    cards
+}
+
+/// Reads a product's description back; none where the file is no product of ours.
+pub fn read(header: &Header, product: &str, size: u64) -> Option<Made> {
+    let method = header.text("DLMETHOD")?.to_owned();
+    let inputs: Vec<Digest> = (0..count(header, "DLNIN")?)
+        .map(|index| header.text(&numbered("DLI", index))?.parse().ok())
+        .collect::<Option<_>>()?;
+    let facts: Option<MasterFacts> = if method.starts_with("light/") {
+        None
+    } else {
+        Some(serde_json::from_str(header.text("DLFACTS")?).ok()?)
+    };
+    let rejected = match facts {
+        Some(_) => (0..inputs.len())
+            .map(|index| {
+                let (low, high) = header.text(&numbered("DLR", index))?.split_once(' ')?;
+                Some(InputCount { low: low.parse().ok()?, high: high.parse().ok()? })
+            })
+            .collect::<Option<_>>()?,
+        None => Vec::new(),
+    };
+    let masters = (0..count(header, "DLNMS")?)
+        .map(|index| {
+            let mut words = header.text(&numbered("DLM", index))?.splitn(3, ' ');
+            Some(MasterUse {
+                kind: kind(words.next()?)?,
+                fingerprint: words.next()?.parse().ok()?,
+                product: words.next()?.to_owned(),
+            })
+        })
+        .collect::<Option<_>>()?;
+    Some(Made {
+        fingerprint: header.text("DLPRINT")?.parse::<Fingerprint>().ok()?,
+        product: product.to_owned(),
+        size,
+        method,
+        inputs,
+        masters,
+        facts,
+        stats: MadeStats {
+            pixels: u64::try_from(header.integer("DLPIX")?).ok()?,
+            level: header.number("DLLEVEL")?,
+            noise: header.number("DLNOISE")?,
+            rejected,
+        },
+    })
+}
+
+fn numbered(stem: &str, index: usize) -> String {
+    format!("{stem}{:05}", index + 1)
+}
+
+/// A count that a header may claim: more than five digits cannot be numbered.
+fn count(header: &Header, keyword: &str) -> Option<usize> {
+    usize::try_from(header.integer(keyword)?).ok().filter(|&count| count <= 99_999)
+}
+
+fn kind(word: &str) -> Option<Kind> {
+    Kind::CALIBRATION.into_iter().find(|kind| kind.word() == word)
+}
+
+#[allow(
+    clippy::expect_used,
+    reason = "plain structs of strings, options and finite numbers always serialise"
+)]
+fn json(facts: &impl Serialize) -> String {
+    serde_json::to_string(facts).expect("plain facts serialise")
+}
