@@ -91,9 +91,7 @@ fn binning(source: &Source<'_>) -> Result<(u32, u32), Refusal> {
     let factor = |found: &Found, said: Option<i64>| {
         said.filter(|number| (1..=LARGEST_BINNING).contains(number))
             .and_then(|number| u32::try_from(number).ok())
-            .ok_or_else(|| {
-                found.refuse(format!("want whole numbers from 1 to {LARGEST_BINNING}"))
-            })
+            .ok_or_else(|| found.refuse(format!("want whole numbers from 1 to {LARGEST_BINNING}")))
     };
     let one = |fact: Fact| -> Result<Option<u32>, Refusal> {
         let found = source.all(fact);

@@ -7,7 +7,7 @@ use crate::facts::{Header, Kind, Refusal, Value};
 
 use super::keywords::KIND;
 use super::source::Source;
-use super::value::{number, shown, text, Unit};
+use super::value::{Unit, number, shown, text};
 
 /// Keywords that count the exposures in a file; more than one is a stack.
 const COUNTS: [&str; 5] = ["NCOMBINE", "NCOMB", "STACKCNT", "NSTACK", "SNAPSHOT"];
@@ -23,7 +23,14 @@ const OURS: [&str; 1] = ["DLPRINT"];
 
 /// Words within a kind that belong to products, not to raw subframes.
 const PRODUCT_WORDS: [&str; 8] = [
-    "master", "stack", "integrat", "calibrated", "superbias", "superdark", "superflat", "combined",
+    "master",
+    "stack",
+    "integrat",
+    "calibrated",
+    "superbias",
+    "superdark",
+    "superflat",
+    "combined",
 ];
 
 /// What one of the known words means.

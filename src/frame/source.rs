@@ -32,7 +32,11 @@ impl Found {
 
     /// Says that this statement was passed over.
     pub(super) fn remark(&self, what: &str) -> String {
-        format!("{} is {}: {what}, ignored", self.keyword, shown(&self.value))
+        format!(
+            "{} is {}: {what}, ignored",
+            self.keyword,
+            shown(&self.value)
+        )
     }
 }
 
