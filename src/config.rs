@@ -1,1 +1,52 @@
+//! YAML text becomes checked settings and profiles, or an error with file, line and column.
+//!
+//! `RawSettings` and `RawProfile` are what was typed; unknown keys and keys given twice are
+//! errors. The checked [`crate::facts::Settings`] and [`Profile`] cannot hold a value that makes no sense. Every
+//! message says what was found and what is allowed.
+//!
+//! It reads no file: the caller does, and hands the text over with the path for the messages. It
+//! does not know whether folders exist.
 
+mod profile;
+mod rules;
+mod settings;
+#[cfg(test)]
+mod tests;
+mod text;
+
+use std::path::{Path, PathBuf};
+
+use crate::facts::Profile;
+
+pub use crate::frame::{name_matches, path_glob};
+pub use settings::SettingsDraft;
+
+/// Something wrong in a settings or profile file.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+#[error("{}:{line}:{column}: {message}", file.display())]
+pub struct ConfigError {
+    /// The file as the caller named it.
+    pub file: PathBuf,
+    /// Line, from 1.
+    pub line: usize,
+    /// Column in characters, from 1.
+    pub column: usize,
+    /// What was found and what is allowed.
+    pub message: String,
+}
+
+/// Reads a settings file's text. Relative paths in it count from `file`'s folder.
+///
+/// # Errors
+/// The first thing wrong, in reading order for the shape of the text, then key by key.
+pub fn parse_settings(text: &str, file: &Path) -> Result<SettingsDraft, ConfigError> {
+    settings::parse(text, file)
+}
+
+/// Reads a profile file's text.
+///
+/// # Errors
+/// As for [`parse_settings`].
+pub fn parse_profile(text: &str, file: &Path) -> Result<Profile, ConfigError> {
+    profile::parse(text, file)
+}

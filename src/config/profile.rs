@@ -1,0 +1,478 @@
+//! A profile file: what one camera rig needs.
+
+use std::collections::BTreeMap;
+use std::fmt;
+use std::path::Path;
+
+use jiff::civil::Date;
+use serde::Deserialize;
+use serde::de::{Deserializer, Error, SeqAccess, Visitor};
+
+use crate::facts::{
+    Cfa, CfaChoice, FlatLevel, GainMeaning, Kind, PathPattern, Profile, ShortShots, Tolerance,
+    Windows,
+};
+use crate::frame::{FACTS, path_glob};
+
+use super::ConfigError;
+use super::rules::{self, RawRules};
+use super::settings::{said, within};
+use super::text::{Fault, Step, read, steps};
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawProfile {
+    name: String,
+    camera: OneOrMore,
+    telescope: Option<String>,
+    calibration: RawRules,
+    tolerance: Option<RawTolerance>,
+    windows: Option<RawWindows>,
+    filters: Option<BTreeMap<String, String>>,
+    kinds: Option<BTreeMap<String, Kind>>,
+    keywords: Option<BTreeMap<String, OneOrMore>>,
+    paths: Option<Vec<RawPath>>,
+    gain_keyword: Option<RawGain>,
+    cfa: Option<String>,
+    saturation_adu: Option<f64>,
+    flat: Option<RawFlat>,
+    bias_max_s: Option<f64>,
+    short_shots: Option<RawShortShots>,
+    train_changes: Option<Vec<String>>,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawTolerance {
+    temperature_c: Option<f64>,
+    exposure_fraction: Option<f64>,
+    flat_dark_exposure_fraction: Option<f64>,
+    rotator_deg: Option<f64>,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawWindows {
+    flat_before_nights: Option<i64>,
+    flat_after_nights: Option<i64>,
+    library_before_nights: Option<i64>,
+    library_after_nights: Option<i64>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawPath {
+    #[serde(rename = "match")]
+    glob: String,
+    facts: BTreeMap<String, String>,
+}
+
+#[derive(Clone, Copy, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum RawGain {
+    Setting,
+    ElectronsPerAdu,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawFlat {
+    level: Option<RawLevel>,
+    min_fraction: Option<f64>,
+    max_fraction: Option<f64>,
+}
+
+#[derive(Clone, Copy, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum RawLevel {
+    PerColour,
+    Common,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawShortShots {
+    under_s: Option<f64>,
+    under_fraction: Option<f64>,
+}
+
+/// A string or a list of strings.
+struct OneOrMore {
+    listed: bool,
+    texts: Vec<String>,
+}
+
+impl OneOrMore {
+    /// The place of the entry at `index`.
+    fn place(&self, mut at: Vec<Step>, index: usize) -> Vec<Step> {
+        if self.listed {
+            at.push(Step::Index(index));
+        }
+        at
+    }
+}
+
+impl<'de> Deserialize<'de> for OneOrMore {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Texts;
+        impl<'de> Visitor<'de> for Texts {
+            type Value = OneOrMore;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("text or a list of texts, in quotes where it looks like a number")
+            }
+
+            fn visit_str<E: Error>(self, text: &str) -> Result<OneOrMore, E> {
+                Ok(OneOrMore {
+                    listed: false,
+                    texts: vec![text.to_owned()],
+                })
+            }
+
+            fn visit_seq<A: SeqAccess<'de>>(self, mut list: A) -> Result<OneOrMore, A::Error> {
+                let mut texts = Vec::new();
+                while let Some(text) = list.next_element()? {
+                    texts.push(text);
+                }
+                Ok(OneOrMore {
+                    listed: true,
+                    texts,
+                })
+            }
+        }
+        deserializer.deserialize_any(Texts)
+    }
+}
+
+pub(super) fn parse(text: &str, file: &Path) -> Result<Profile, ConfigError> {
+    let raw: RawProfile = read(text, file)?;
+    check(raw).map_err(|fault| fault.locate(text, file))
+}
+
+fn check(raw: RawProfile) -> Result<Profile, Fault> {
+    let saturation_adu = raw
+        .saturation_adu
+        .map(|level| {
+            within(
+                level,
+                (1.0, 4_294_967_295.0),
+                "ADU",
+                &steps!["saturation_adu"],
+            )
+        })
+        .transpose()?;
+    let telescope = raw
+        .telescope
+        .map(|text| said(&text, "a telescope name", &steps!["telescope"]).map(str::to_owned))
+        .transpose()?;
+    let flat = raw.flat.unwrap_or_default();
+    Ok(Profile {
+        name: slug(raw.name)?,
+        cameras: cameras(&raw.camera)?,
+        telescope,
+        calibration: rules::check(raw.calibration)?,
+        tolerance: tolerance(raw.tolerance.unwrap_or_default())?,
+        windows: windows(raw.windows.unwrap_or_default())?,
+        filters: filters(raw.filters.unwrap_or_default())?,
+        kinds: kinds(raw.kinds.unwrap_or_default())?,
+        keywords: keywords(raw.keywords.unwrap_or_default())?,
+        paths: paths(raw.paths.unwrap_or_default())?,
+        gain_keyword: match raw.gain_keyword.unwrap_or(RawGain::Setting) {
+            RawGain::Setting => GainMeaning::Setting,
+            RawGain::ElectronsPerAdu => GainMeaning::ElectronsPerAdu,
+        },
+        cfa: cfa(raw.cfa.as_deref())?,
+        saturation_adu,
+        flat_range: flat_range(&flat)?,
+        flat_level: match flat.level.unwrap_or(RawLevel::PerColour) {
+            RawLevel::PerColour => FlatLevel::PerColour,
+            RawLevel::Common => FlatLevel::Common,
+        },
+        bias_max_s: within(
+            raw.bias_max_s.unwrap_or(0.5),
+            (0.0, 60.0),
+            "seconds",
+            &steps!["bias_max_s"],
+        )?,
+        short_shots: short_shots(raw.short_shots.unwrap_or_default())?,
+        train_changes: train_changes(&raw.train_changes.unwrap_or_default())?,
+    })
+}
+
+/// A rig's name becomes a folder name and part of file names.
+fn slug(name: String) -> Result<String, Fault> {
+    let good = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
+    let edges = name.starts_with('-') || name.ends_with('-');
+    if name.is_empty() || name.len() > 40 || edges || !name.chars().all(good) {
+        return Err(Fault::new(
+            &steps!["name"],
+            format!(
+                "found {name:?}, want 1 to 40 lower-case letters, digits and inner hyphens, \
+                 such as north-pier"
+            ),
+        ));
+    }
+    Ok(name)
+}
+
+fn cameras(raw: &OneOrMore) -> Result<Vec<String>, Fault> {
+    if raw.texts.is_empty() {
+        return Err(Fault::new(
+            &steps!["camera"],
+            "found an empty list, want the camera's name as headers give it",
+        ));
+    }
+    let names = raw.texts.iter().enumerate().map(|(index, text)| {
+        let at = raw.place(steps!["camera"], index);
+        said(text, "the camera's name as headers give it", &at).map(str::to_owned)
+    });
+    names.collect()
+}
+
+fn tolerance(raw: RawTolerance) -> Result<Tolerance, Fault> {
+    let at = |key: &str| steps!["tolerance", key];
+    let value = |given: Option<f64>, usual: f64, most: f64, unit: &str, key: &str| {
+        within(given.unwrap_or(usual), (0.0, most), unit, &at(key))
+    };
+    let fraction = "of the exposure";
+    Ok(Tolerance {
+        temperature_c: value(raw.temperature_c, 1.0, 20.0, "degrees", "temperature_c")?,
+        exposure_fraction: value(
+            raw.exposure_fraction,
+            0.02,
+            0.5,
+            fraction,
+            "exposure_fraction",
+        )?,
+        flat_dark_exposure_fraction: value(
+            raw.flat_dark_exposure_fraction,
+            0.10,
+            0.5,
+            fraction,
+            "flat_dark_exposure_fraction",
+        )?,
+        rotator_deg: value(raw.rotator_deg, 2.0, 45.0, "degrees", "rotator_deg")?,
+    })
+}
+
+fn windows(raw: RawWindows) -> Result<Windows, Fault> {
+    let value = |given: Option<i64>, usual: i32, key: &str| {
+        let nights = given.unwrap_or(i64::from(usual));
+        i32::try_from(nights)
+            .ok()
+            .filter(|nights| (0..=3660).contains(nights))
+            .ok_or_else(|| {
+                Fault::new(
+                    &steps!["windows", key],
+                    format!("found {nights}, want 0 to 3660 nights"),
+                )
+            })
+    };
+    Ok(Windows {
+        flat_before: value(raw.flat_before_nights, 14, "flat_before_nights")?,
+        flat_after: value(raw.flat_after_nights, 3, "flat_after_nights")?,
+        library_before: value(raw.library_before_nights, 180, "library_before_nights")?,
+        library_after: value(raw.library_after_nights, 7, "library_after_nights")?,
+    })
+}
+
+/// Words that headers use are compared without regard to letter case, so two spellings of one
+/// word must not mean two things.
+fn distinct<'a>(words: impl Iterator<Item = &'a String>, part: &str) -> Result<(), Fault> {
+    let mut seen: BTreeMap<String, &String> = BTreeMap::new();
+    for word in words {
+        let at = steps![part, word.as_str()];
+        said(word, "a word as headers give it", &at)?;
+        if let Some(earlier) = seen.insert(word.trim().to_lowercase(), word) {
+            return Err(Fault::new(
+                &at,
+                format!("{word:?} and {earlier:?} are the same but for letter case, want one"),
+            ));
+        }
+    }
+    Ok(())
+}
+
+fn filters(raw: BTreeMap<String, String>) -> Result<BTreeMap<String, String>, Fault> {
+    distinct(raw.keys(), "filters")?;
+    raw.into_iter()
+        .map(|(word, physical)| {
+            let at = steps!["filters", word.as_str()];
+            let physical = said(&physical, "the name of a physical filter, or none", &at)?;
+            Ok((word.trim().to_owned(), physical.to_owned()))
+        })
+        .collect()
+}
+
+fn kinds(raw: BTreeMap<String, Kind>) -> Result<BTreeMap<String, Kind>, Fault> {
+    distinct(raw.keys(), "kinds")?;
+    Ok(raw
+        .into_iter()
+        .map(|(word, kind)| (word.trim().to_owned(), kind))
+        .collect())
+}
+
+fn known_fact(name: &str, at: &[Step]) -> Result<(), Fault> {
+    if FACTS.iter().any(|fact| fact.name == name) {
+        return Ok(());
+    }
+    let names: Vec<&str> = FACTS.iter().map(|fact| fact.name).collect();
+    Err(Fault::new(
+        at,
+        format!("found the fact {name:?}, want one of {}", names.join(", ")),
+    ))
+}
+
+fn keywords(raw: BTreeMap<String, OneOrMore>) -> Result<BTreeMap<String, Vec<String>>, Fault> {
+    let mut checked = BTreeMap::new();
+    for (fact, keywords) in raw {
+        let at = steps!["keywords", fact.as_str()];
+        known_fact(&fact, &at)?;
+        let mut names = Vec::new();
+        for (index, keyword) in keywords.texts.iter().enumerate() {
+            let at = keywords.place(at.clone(), index);
+            names.push(header_keyword(keyword, &at)?);
+        }
+        if names.is_empty() {
+            return Err(Fault::new(
+                &at,
+                "found an empty list, want a header keyword",
+            ));
+        }
+        checked.insert(fact, names);
+    }
+    Ok(checked)
+}
+
+/// A keyword as headers are searched for it: capitals, single blanks, without the word HIERARCH.
+fn header_keyword(text: &str, at: &[Step]) -> Result<String, Fault> {
+    let capitals = text.to_uppercase();
+    let words: Vec<&str> = capitals.split_whitespace().collect();
+    let words = match words.as_slice() {
+        ["HIERARCH", rest @ ..] => rest,
+        words => words,
+    };
+    let keyword = words.join(" ");
+    let printable = keyword
+        .bytes()
+        .all(|b| (0x20..0x7f).contains(&b) && b != b'=');
+    let prose = matches!(keyword.as_str(), "COMMENT" | "HISTORY" | "END" | "CONTINUE");
+    if keyword.is_empty() || keyword.len() > 68 || !printable || prose {
+        return Err(Fault::new(
+            at,
+            format!("found {text:?}, want a header keyword that holds a value"),
+        ));
+    }
+    Ok(keyword)
+}
+
+fn paths(raw: Vec<RawPath>) -> Result<Vec<PathPattern>, Fault> {
+    let mut patterns = Vec::new();
+    for (index, raw) in raw.into_iter().enumerate() {
+        path_glob(&raw.glob).map_err(|problem| {
+            Fault::new(
+                &steps!["paths", index, "match"],
+                format!("found {:?}, want a pattern on a path: {problem}", raw.glob),
+            )
+        })?;
+        if raw.facts.is_empty() {
+            return Err(Fault::new(
+                &steps!["paths", index, "facts"],
+                "found no facts, want at least one, such as kind: dark",
+            ));
+        }
+        for (fact, value) in &raw.facts {
+            let at = steps!["paths", index, "facts", fact.as_str()];
+            known_fact(fact, &at)?;
+            said(value, "a value as a header would state it", &at)?;
+        }
+        patterns.push(PathPattern {
+            glob: raw.glob,
+            facts: raw.facts,
+        });
+    }
+    Ok(patterns)
+}
+
+fn cfa(raw: Option<&str>) -> Result<CfaChoice, Fault> {
+    let Some(text) = raw else {
+        return Ok(CfaChoice::Header);
+    };
+    match text.trim().to_lowercase().as_str() {
+        "header" => Ok(CfaChoice::Header),
+        "mono" => Ok(CfaChoice::Mono),
+        _ => Cfa::parse(text).map(CfaChoice::Fixed).ok_or_else(|| {
+            Fault::new(
+                &steps!["cfa"],
+                format!("found {text:?}, want header, mono, RGGB, BGGR, GRBG or GBRG"),
+            )
+        }),
+    }
+}
+
+fn flat_range(raw: &RawFlat) -> Result<(f64, f64), Fault> {
+    let at = |key: &str| steps!["flat", key];
+    let unit = "of the saturation level";
+    let low = raw.min_fraction.unwrap_or(0.15);
+    let high = raw.max_fraction.unwrap_or(0.70);
+    let low = within(low, (0.0, 1.0), unit, &at("min_fraction"))?;
+    let high = within(high, (0.0, 1.0), unit, &at("max_fraction"))?;
+    if low >= high {
+        let key = if raw.max_fraction.is_some() {
+            "max_fraction"
+        } else {
+            "min_fraction"
+        };
+        return Err(Fault::new(
+            &at(key),
+            format!("min_fraction is {low}, max_fraction {high}: want the first below the second"),
+        ));
+    }
+    Ok((low, high))
+}
+
+fn short_shots(raw: RawShortShots) -> Result<ShortShots, Fault> {
+    let at = |key: &str| steps!["short_shots", key];
+    Ok(ShortShots {
+        under_s: within(
+            raw.under_s.unwrap_or(15.0),
+            (0.0, 3600.0),
+            "seconds",
+            &at("under_s"),
+        )?,
+        under_fraction: within(
+            raw.under_fraction.unwrap_or(0.25),
+            (0.0, 1.0),
+            "of the night's usual exposure",
+            &at("under_fraction"),
+        )?,
+    })
+}
+
+fn train_changes(raw: &[String]) -> Result<Vec<Date>, Fault> {
+    let mut dates = Vec::new();
+    for (index, text) in raw.iter().enumerate() {
+        let at = steps!["train_changes", index];
+        let date = evening(text).ok_or_else(|| {
+            Fault::new(
+                &at,
+                format!("found {text:?}, want an evening date such as 2026-09-05"),
+            )
+        })?;
+        if dates.contains(&date) {
+            return Err(Fault::new(
+                &at,
+                format!("{date} stands here a second time, want it once"),
+            ));
+        }
+        dates.push(date);
+    }
+    dates.sort();
+    Ok(dates)
+}
+
+/// `YYYY-MM-DD`, nothing more and nothing less.
+fn evening(text: &str) -> Option<Date> {
+    let text = text.trim();
+    (text.len() == 10).then(|| text.parse().ok()).flatten()
+}

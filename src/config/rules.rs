@@ -1,0 +1,195 @@
+//! The `calibration` part of a profile: which masters are wanted and how they are combined.
+
+use serde::Deserialize;
+
+use crate::facts::{CalibrationRules, Combining, FrameRule, Kind, Rule};
+
+use super::settings::{duration, seconds, within};
+use super::text::{Fault, Step, steps};
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub(super) struct RawRules {
+    bias: RawFrameRule,
+    dark: RawFrameRule,
+    flat_dark: RawFrameRule,
+    flat: RawFrameRule,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawFrameRule {
+    rule: RawRule,
+    min_frames: Option<u64>,
+    quiet_s: Option<f64>,
+    run_gap_hours: Option<f64>,
+    combine: Option<RawCombine>,
+}
+
+#[derive(Clone, Copy, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum RawRule {
+    Required,
+    IfPresent,
+    Never,
+    Measured,
+}
+
+#[derive(Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawCombine {
+    method: Option<RawMethod>,
+    low: Option<f64>,
+    high: Option<f64>,
+    iterations: Option<u32>,
+    center: Option<RawCenter>,
+}
+
+#[derive(Clone, Copy, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum RawMethod {
+    SigmaClip,
+    Mean,
+    Median,
+}
+
+#[derive(Clone, Copy, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum RawCenter {
+    Median,
+    Mean,
+}
+
+pub(super) fn check(raw: RawRules) -> Result<CalibrationRules, Fault> {
+    let rules = CalibrationRules {
+        bias: frame_rule(raw.bias, Kind::Bias)?,
+        flat_dark: frame_rule(raw.flat_dark, Kind::FlatDark)?,
+        dark: frame_rule(raw.dark, Kind::Dark)?,
+        flat: frame_rule(raw.flat, Kind::Flat)?,
+    };
+    together(&rules)?;
+    Ok(rules)
+}
+
+/// What the four rules must have among them.
+fn together(rules: &CalibrationRules) -> Result<(), Fault> {
+    let never = |rule: &FrameRule| rule.rule == Rule::Never;
+    let at = |kind: Kind| steps!["calibration", kind.word(), "rule"];
+    let (bias, dark) = (never(&rules.bias), never(&rules.dark));
+    let (flat, flat_dark) = (never(&rules.flat), never(&rules.flat_dark));
+    if bias && dark && flat && flat_dark {
+        return Err(Fault::new(
+            &steps!["calibration"],
+            "all four kinds are never wanted, so nothing would be calibrated: \
+             want bias or dark at least",
+        ));
+    }
+    if !flat && bias && dark && flat_dark {
+        return Err(Fault::new(
+            &at(Kind::Flat),
+            "flats are wanted while bias, dark and flat-dark are all `never`, so nothing would \
+             take the pedestal off the flat: want one of them",
+        ));
+    }
+    if !flat && bias && dark {
+        return Err(Fault::new(
+            &at(Kind::Flat),
+            "flats are wanted while bias and dark are both `never`, so nothing would take the \
+             pedestal off the light before it is divided by the flat: want one of them",
+        ));
+    }
+    if flat && !flat_dark {
+        return Err(Fault::new(
+            &at(Kind::FlatDark),
+            "flat-darks are wanted while flats are `never`, so nothing would use them: want `never`",
+        ));
+    }
+    Ok(())
+}
+
+fn frame_rule(raw: RawFrameRule, kind: Kind) -> Result<FrameRule, Fault> {
+    let at = |key: &str| steps!["calibration", kind.word(), key];
+    let rule = match (raw.rule, kind) {
+        (RawRule::Required, _) => Rule::Required,
+        (RawRule::IfPresent, _) => Rule::IfPresent,
+        (RawRule::Never, _) => Rule::Never,
+        (RawRule::Measured, Kind::Dark) => Rule::Measured,
+        (RawRule::Measured, _) => {
+            return Err(Fault::new(
+                &at("rule"),
+                format!(
+                    "found `measured`, which only darks can be: want required, if-present or \
+                     never for {kind}"
+                ),
+            ));
+        }
+    };
+    let min_frames = raw.min_frames.unwrap_or(10);
+    if !(3..=10_000).contains(&min_frames) {
+        return Err(Fault::new(
+            &at("min_frames"),
+            format!("found {min_frames}, want 3 to 10000: fewer cannot be judged by each other"),
+        ));
+    }
+    // Flats come in a row and are wanted soon; a library is shot in one go and may take its time.
+    let (quiet, gap) = match kind {
+        Kind::Flat | Kind::FlatDark => (300.0, 6.0),
+        _ => (600.0, 24.0),
+    };
+    let hours = raw.run_gap_hours.unwrap_or(gap);
+    let run_gap = within(hours, (0.1, 8760.0), "hours", &at("run_gap_hours"))?;
+    Ok(FrameRule {
+        rule,
+        min_frames: usize::try_from(min_frames).unwrap_or(10_000),
+        quiet: seconds(raw.quiet_s, quiet, (0.0, 86_400.0), &at("quiet_s"))?,
+        run_gap: duration(run_gap * 3600.0, &at("run_gap_hours"))?,
+        combining: combining(raw.combine.unwrap_or_default(), kind)?,
+    })
+}
+
+fn combining(raw: RawCombine, kind: Kind) -> Result<Combining, Fault> {
+    let at = |key: &str| -> Vec<Step> { steps!["calibration", kind.word(), "combine", key] };
+    let plain = match raw.method.unwrap_or(RawMethod::SigmaClip) {
+        RawMethod::Mean => Some((Combining::Mean, "mean")),
+        RawMethod::Median => Some((Combining::Median, "median")),
+        RawMethod::SigmaClip => None,
+    };
+    if let Some((combining, name)) = plain {
+        let stray = [
+            ("low", raw.low.is_some()),
+            ("high", raw.high.is_some()),
+            ("iterations", raw.iterations.is_some()),
+            ("center", raw.center.is_some()),
+        ];
+        return match stray.iter().find(|(_, given)| *given) {
+            Some((key, _)) => Err(Fault::new(
+                &at(key),
+                format!(
+                    "`{key}` has no meaning for the method {name}: want sigma-clip, or no `{key}`"
+                ),
+            )),
+            None => Ok(combining),
+        };
+    }
+    // Limits of common practice; flats are clipped harder above, where stars are.
+    let (low, high) = match kind {
+        Kind::Bias => (4.0, 4.0),
+        Kind::Flat => (3.0, 2.5),
+        _ => (4.0, 3.0),
+    };
+    let range = (0.5, 100.0);
+    let unit = "standard deviations";
+    let iterations = raw.iterations.unwrap_or(5);
+    if !(1..=1000).contains(&iterations) {
+        return Err(Fault::new(
+            &at("iterations"),
+            format!("found {iterations}, want 1 to 1000"),
+        ));
+    }
+    Ok(Combining::SigmaClip {
+        low: within(raw.low.unwrap_or(low), range, unit, &at("low"))?,
+        high: within(raw.high.unwrap_or(high), range, unit, &at("high"))?,
+        iterations,
+        median_centre: matches!(raw.center.unwrap_or(RawCenter::Median), RawCenter::Median),
+    })
+}

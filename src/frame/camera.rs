@@ -1,0 +1,195 @@
+//! The hard keys: what a camera's frames must share to have to do with each other at all.
+//!
+//! A bad value in a hard key refuses the frame, since passing over it would mix frames that must
+//! not be mixed.
+
+use std::sync::Arc;
+
+use crate::facts::{Camera, Cfa, CfaChoice, GainMeaning, Refusal, RowOrder, Setting};
+
+use super::keywords::{
+    BINNING, BINNING_X, BINNING_Y, CFA, CFA_X, CFA_Y, Fact, GAIN, OFFSET, ORIGIN_X, ORIGIN_Y,
+    READOUT_MODE, ROW_ORDER,
+};
+use super::source::{Found, Source};
+use super::value::{Unit, number, text, whole};
+
+/// More than this is a mistake, not a binning.
+const LARGEST_BINNING: i64 = 64;
+
+/// No sensor has more columns or rows.
+const LARGEST_SENSOR: i64 = 1 << 20;
+
+pub(super) fn camera(
+    source: &Source<'_>,
+    name: &str,
+    width: u32,
+    height: u32,
+    remarks: &mut Vec<String>,
+) -> Result<Camera, Refusal> {
+    let binning = binning(source)?;
+    let row_order = row_order(source)?;
+    let origin = (
+        small(source, ORIGIN_X, LARGEST_SENSOR)?.unwrap_or(0),
+        small(source, ORIGIN_Y, LARGEST_SENSOR)?.unwrap_or(0),
+    );
+    let gain = match source.profile().gain_keyword {
+        GainMeaning::Setting => setting(&source.all(GAIN))?,
+        GainMeaning::ElectronsPerAdu => setting(&source.all_but(GAIN, &["GAIN"]))?,
+    };
+    let cfa = cfa(source, height, row_order, origin)?;
+    if let (Some(cfa), true) = (cfa, binning != (1, 1)) {
+        remarks.push(format!(
+            "colour filter array {cfa} with binning {}x{}: taken at its word",
+            binning.0, binning.1
+        ));
+    }
+    Ok(Camera {
+        name: Arc::from(name.trim()),
+        width,
+        height,
+        binning,
+        gain,
+        offset: setting(&source.all(OFFSET))?,
+        readout_mode: source.text(READOUT_MODE).map(Arc::from),
+        row_order,
+        // The header counts binned pixels.
+        origin: (
+            origin.0.saturating_mul(binning.0),
+            origin.1.saturating_mul(binning.1),
+        ),
+        cfa,
+    })
+}
+
+fn setting(found: &[Found]) -> Result<Option<Setting>, Refusal> {
+    let Some(first) = found.first() else {
+        return Ok(None);
+    };
+    number(&first.value, Unit::Plain)
+        .and_then(Setting::new)
+        .map(Some)
+        .ok_or_else(|| first.refuse("want a number"))
+}
+
+/// A whole number from 0 to `most`.
+fn small(source: &Source<'_>, fact: Fact, most: i64) -> Result<Option<u32>, Refusal> {
+    let found = source.all(fact);
+    let Some(first) = found.first() else {
+        return Ok(None);
+    };
+    whole(&first.value)
+        .filter(|number| (0..=most).contains(number))
+        .and_then(|number| u32::try_from(number).ok())
+        .map(Some)
+        .ok_or_else(|| first.refuse(format!("want a whole number from 0 to {most}")))
+}
+
+/// Both binning factors. Where nothing is said the sensor was read out whole: 1x1. Where only one
+/// factor is said it holds for both directions.
+fn binning(source: &Source<'_>) -> Result<(u32, u32), Refusal> {
+    let factor = |found: &Found, said: Option<i64>| {
+        said.filter(|number| (1..=LARGEST_BINNING).contains(number))
+            .and_then(|number| u32::try_from(number).ok())
+            .ok_or_else(|| found.refuse(format!("want whole numbers from 1 to {LARGEST_BINNING}")))
+    };
+    let one = |fact: Fact| -> Result<Option<u32>, Refusal> {
+        let found = source.all(fact);
+        found
+            .first()
+            .map(|found| factor(found, whole(&found.value)))
+            .transpose()
+    };
+    let own = source.profile().keywords.contains_key(BINNING.name);
+    let single = (one(BINNING_X)?, one(BINNING_Y)?);
+    let both = source.all(BINNING);
+    match (single, both.first()) {
+        ((Some(x), y), found) if !own || found.is_none() => Ok((x, y.unwrap_or(x))),
+        ((None, Some(y)), found) if !own || found.is_none() => Ok((y, y)),
+        (_, Some(found)) => {
+            let said = text(&found.value).unwrap_or_default();
+            let parts: Vec<Option<i64>> = said
+                .split(|c: char| c.is_whitespace() || "xX*×,".contains(c))
+                .filter(|part| !part.is_empty())
+                .map(|part| part.parse::<f64>().ok())
+                .map(|part| part.filter(|n| n.fract() == 0.0).map(|n| n as i64))
+                .collect();
+            match parts.as_slice() {
+                [one] => factor(found, *one).map(|factor| (factor, factor)),
+                [x, y] => Ok((factor(found, *x)?, factor(found, *y)?)),
+                _ => Err(found.refuse("want one or two whole numbers, such as 2x2")),
+            }
+        }
+        _ => Ok((1, 1)),
+    }
+}
+
+fn row_order(source: &Source<'_>) -> Result<RowOrder, Refusal> {
+    let found = source.all(ROW_ORDER);
+    let Some(first) = found.first() else {
+        return Ok(RowOrder::Unstated);
+    };
+    let letters: String = text(&first.value)
+        .unwrap_or_default()
+        .to_lowercase()
+        .chars()
+        .filter(|c| c.is_alphanumeric())
+        .collect();
+    match letters.as_str() {
+        "topdown" => Ok(RowOrder::TopDown),
+        "bottomup" => Ok(RowOrder::BottomUp),
+        _ => Err(first.refuse("want TOP-DOWN or BOTTOM-UP")),
+    }
+}
+
+/// The colour filter array as it lies over the stored pixels.
+///
+/// The pattern and its offsets describe the whole sensor, seen from its top row down; a subframe
+/// does not change them. So the offsets and the subframe's origin add up, and a file stored from
+/// the bottom row up turns the pattern over (which an odd number of rows undoes). Where the row
+/// order is not stated the pattern is taken to lie over the rows as stored. This is common
+/// practice; no standard says so.
+fn cfa(
+    source: &Source<'_>,
+    height: u32,
+    row_order: RowOrder,
+    origin: (u32, u32),
+) -> Result<Option<Cfa>, Refusal> {
+    match source.profile().cfa {
+        CfaChoice::Mono => return Ok(None),
+        CfaChoice::Fixed(cfa) => return Ok(Some(cfa)),
+        CfaChoice::Header => {}
+    }
+    let found = source.all(CFA);
+    let Some(first) = found.first() else {
+        return Ok(None);
+    };
+    let said = text(&first.value).unwrap_or_default();
+    let letters = said.to_lowercase();
+    if matches!(
+        letters.as_str(),
+        "none" | "mono" | "monochrome" | "grey" | "gray" | "no" | "n/a"
+    ) {
+        return Ok(None);
+    }
+    let pattern = Cfa::parse(&said).ok_or_else(|| {
+        first.refuse(
+            "want RGGB, BGGR, GRBG or GBRG, or NONE for a monochrome sensor; \
+             `cfa` in the profile overrides the header",
+        )
+    })?;
+    let offset = |fact: Fact| -> Result<i64, Refusal> {
+        let found = source.all(fact);
+        let Some(first) = found.first() else {
+            return Ok(0);
+        };
+        whole(&first.value).ok_or_else(|| first.refuse("want a whole number"))
+    };
+    let dx = offset(CFA_X)? + i64::from(origin.0);
+    let dy = offset(CFA_Y)? + i64::from(origin.1);
+    let shifted = pattern.shifted(dx.rem_euclid(2), dy.rem_euclid(2));
+    Ok(Some(match row_order {
+        RowOrder::BottomUp => shifted.flipped(u64::from(height)),
+        RowOrder::TopDown | RowOrder::Unstated => shifted,
+    }))
+}
