@@ -22,7 +22,7 @@ mod small;
 #[cfg(test)]
 mod tests;
 
-pub use small::{Clip, MAD_TO_SD, Moments, clipped, mad, mean_and_sd, median, median_of_sorted};
+pub use small::{Clip, MAD_TO_SD, Moments, clipped, clipped_sorted, mad, mean_and_sd, median};
 
 /// N exposures of the same stretch of pixels; all slices have the same length.
 #[derive(Clone, Copy, Debug)]

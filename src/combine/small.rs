@@ -52,13 +52,6 @@ pub fn median(values: &mut [f64]) -> Option<f64> {
     Some((lower + upper) / 2.0)
 }
 
-/// Median of values in ascending order.
-pub fn median_of_sorted(sorted: &[f64]) -> Option<f64> {
-    let upper = *sorted.get(sorted.len() / 2)?;
-    let lower = *sorted.get((sorted.len() - 1) / 2)?;
-    Some((lower + upper) / 2.0)
-}
-
 /// Median absolute deviation from `centre`, not scaled (see [`MAD_TO_SD`]).
 pub fn mad(values: &[f64], centre: f64) -> Option<f64> {
     let mut away: Vec<f64> = values.iter().map(|value| (value - centre).abs()).collect();
@@ -82,26 +75,33 @@ pub struct Clip {
 /// times. Sorts the values; nothing where there are none. Values must not be NaN.
 pub fn clipped(values: &mut [f64], limit: f64, rounds: u32) -> Option<Clip> {
     values.sort_unstable_by(f64::total_cmp);
-    let mut kept = 0..values.len();
-    let mut clip = describe(values)?;
+    clipped_sorted(values, limit, rounds)
+}
+
+/// [`clipped`] for values in ascending order.
+pub fn clipped_sorted<T: Copy + Into<f64>>(sorted: &[T], limit: f64, rounds: u32) -> Option<Clip> {
+    let mut kept = sorted;
+    let mut clip = describe(kept)?;
     for _ in 0..rounds {
         let (lower, upper) = (clip.median - limit * clip.sd, clip.median + limit * clip.sd);
-        let start = kept.start + values[kept.clone()].partition_point(|&value| value < lower);
-        let end = kept.start + values[kept.clone()].partition_point(|&value| value <= upper);
-        if start >= end || (start..end) == kept {
+        let start = kept.partition_point(|&value| value.into() < lower);
+        let end = kept.partition_point(|&value| value.into() <= upper);
+        if start >= end || end - start == kept.len() {
             break;
         }
-        kept = start..end;
-        clip = describe(&values[kept.clone()])?;
+        kept = &kept[start..end];
+        clip = describe(kept)?;
     }
     Some(clip)
 }
 
-fn describe(sorted: &[f64]) -> Option<Clip> {
-    let median = median_of_sorted(sorted)?;
+fn describe<T: Copy + Into<f64>>(sorted: &[T]) -> Option<Clip> {
     let count = sorted.len();
-    let (sum, squares) = sorted.iter().fold((0.0, 0.0), |(sum, squares), value| {
-        let away = value - median;
+    let upper: f64 = (*sorted.get(count / 2)?).into();
+    let lower: f64 = (*sorted.get((count - 1) / 2)?).into();
+    let median = (lower + upper) / 2.0;
+    let (sum, squares) = sorted.iter().fold((0.0, 0.0), |(sum, squares), &value| {
+        let away = value.into() - median;
         (sum + away, squares + away * away)
     });
     let offset: f64 = sum / count as f64;
