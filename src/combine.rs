@@ -1,1 +1,118 @@
+//! Statistics across N exposures of each pixel: slices in, slices out.
+//!
+//! Every method has two forms. [`scalar`] works pixel by pixel and is the specification; the fast
+//! form works on a chunk of neighbouring pixels at once and yields the same bits, which the tests
+//! hold it to. Nothing depends on how an image is cut into stretches: a pixel's result is a
+//! function of its own samples, the method and the saturation level.
+//!
+//! 16-bit samples stay integers. Counted from the smallest sample of the pixel, their sum and the
+//! sum of their squares are exact in 64 bits, so the variance has one rounding, whatever the
+//! pedestal. Float samples are summed in `f64`, counted from the survivors' median.
+//!
+//! It does not know what the exposures are of, how they were scaled, or where strips begin.
 
+use crate::facts::{Combining, InputCount};
+
+mod float;
+mod integer;
+mod network;
+mod scalar;
+mod small;
+
+#[cfg(test)]
+mod tests;
+
+pub use small::{Clip, MAD_TO_SD, Moments, clipped, clipped_sorted, mad, mean_and_sd, median};
+
+/// N exposures of the same stretch of pixels; all slices have the same length.
+#[derive(Clone, Copy, Debug)]
+pub enum Exposures<'a> {
+    /// Raw samples, ADU.
+    U16(&'a [&'a [u16]]),
+    /// Scaled samples.
+    F32(&'a [&'a [f32]]),
+}
+
+/// What came up on the way.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Combined {
+    /// Pixels for which no sample was left: every one was saturated, not a number, or clipped. They got
+    /// the median of their finite samples, NaN where there is none.
+    pub without_survivors: usize,
+    /// Samples that never entered: saturated or not finite.
+    pub excluded: u64,
+}
+
+impl Combined {
+    /// Adds what came up in another stretch.
+    pub fn add(&mut self, other: Self) {
+        self.without_survivors += other.without_survivors;
+        self.excluded += other.excluded;
+    }
+}
+
+/// Combines N exposures pixel by pixel.
+///
+/// `out` gets one value per pixel, in the unit of the samples, computed in `f64` and rounded once.
+/// `rejected` holds one entry per exposure; the samples that clipping drops are added to it, those
+/// at or above `saturation` and those that are not finite are not: they never enter.
+///
+/// Clipping: with c the centre and s the standard deviation (divisor n) of the survivors, a sample
+/// is dropped where x < c - low s or x > c + high s; one on the bound stays. This is repeated until
+/// nothing changes or the limit of rounds is reached, and the last bounds decide about every
+/// sample. The masks are those of astropy's `sigma_clip`.
+///
+/// # Panics
+/// Where the lengths of the slices or of `rejected` disagree: that is an error of the caller.
+pub fn combine(
+    method: &Combining,
+    exposures: Exposures<'_>,
+    saturation: f64,
+    out: &mut [f32],
+    rejected: &mut [InputCount],
+) -> Combined {
+    match exposures {
+        Exposures::U16(exposures) => {
+            check(exposures, out, rejected);
+            integer::combine(method, exposures, saturation, out, rejected)
+        }
+        Exposures::F32(exposures) => {
+            check(exposures, out, rejected);
+            float::combine(method, exposures, saturation, out, rejected)
+        }
+    }
+}
+
+/// The same by the specification: one pixel at a time, for comparison.
+///
+/// # Panics
+/// As [`combine`].
+pub fn combine_scalar(
+    method: &Combining,
+    exposures: Exposures<'_>,
+    saturation: f64,
+    out: &mut [f32],
+    rejected: &mut [InputCount],
+) -> Combined {
+    match exposures {
+        Exposures::U16(exposures) => {
+            check(exposures, out, rejected);
+            scalar::combine(method, exposures, saturation, out, rejected)
+        }
+        Exposures::F32(exposures) => {
+            check(exposures, out, rejected);
+            scalar::combine(method, exposures, saturation, out, rejected)
+        }
+    }
+}
+
+fn check<T>(exposures: &[&[T]], out: &[f32], rejected: &[InputCount]) {
+    assert_eq!(
+        exposures.len(),
+        rejected.len(),
+        "one rejection count per exposure"
+    );
+    for exposure in exposures {
+        assert_eq!(exposure.len(), out.len(), "exposures as long as the output");
+    }
+}

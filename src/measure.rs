@@ -1,1 +1,14 @@
+//! What pixels say of a frame: arrays in, numbers out.
+//!
+//! [`sample`] reduces a few rows of a raw frame, read when it is taken in, to the figures by which
+//! calibration frames are judged. [`band`] and [`fold`] find the background and the pixel noise of
+//! a calibrated light.
+//!
+//! Results depend on the pixels alone, in whatever order bands are computed. The room does not
+//! know where pixels come from, nor what is good or bad.
 
+mod background;
+mod sample;
+
+pub use background::{BAND_ROWS, Background, Cell, band, fold};
+pub use sample::{rows_to_sample, sample};

@@ -1,0 +1,306 @@
+//! The specification: one pixel at a time, plainly.
+//!
+//! Survivors of clipping are always a contiguous range of the sorted samples, so a round of
+//! clipping moves the two ends of a range. The fast forms share [`Bounds`] and the two functions
+//! that compute it, and nothing else.
+
+use crate::facts::{Combining, InputCount};
+
+use super::Combined;
+
+/// A round's bounds. Samples below `lower` or above `upper` go; those on a bound stay.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Bounds {
+    pub lower: f64,
+    pub upper: f64,
+}
+
+/// Limits of clipping, as in [`Combining::SigmaClip`].
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Limits {
+    pub low: f64,
+    pub high: f64,
+    pub iterations: u32,
+    pub median_centre: bool,
+}
+
+/// Bounds for integer samples counted from the pixel's smallest. `sum` and `squares` are those of
+/// the `count` survivors, `middle` is twice their median.
+///
+/// Everything is multiplied by 2n before the one square root, so that centre and samples are
+/// integers and a sample that lies exactly on a bound is seen to lie there.
+pub(super) fn integer_bounds(
+    limits: &Limits,
+    count: u64,
+    sum: u64,
+    squares: u64,
+    middle: u64,
+) -> Bounds {
+    let centre = if limits.median_centre {
+        count * middle
+    } else {
+        2 * sum
+    };
+    let spread = 2.0 * ((count * squares - sum * sum) as f64).sqrt();
+    let scale = (2 * count) as f64;
+    Bounds {
+        lower: (centre as f64 - limits.low * spread) / scale,
+        upper: (centre as f64 + limits.high * spread) / scale,
+    }
+}
+
+/// Bounds for float samples. `sum` and `squares` are those of the survivors counted from
+/// `reference`, the upper of their middle two (the middle one, where there is one).
+///
+/// The mean lies within one standard deviation of the median, so the subtraction in the variance
+/// loses at most about one bit, whatever the pedestal.
+pub(super) fn float_bounds(
+    limits: &Limits,
+    count: f64,
+    sum: f64,
+    squares: f64,
+    reference: f64,
+    median: f64,
+) -> Bounds {
+    let offset = sum / count;
+    let variance = (squares - sum * offset) / count;
+    let spread = variance.max(0.0).sqrt();
+    let centre = if limits.median_centre {
+        median
+    } else {
+        reference + offset
+    };
+    Bounds {
+        lower: centre - limits.low * spread,
+        upper: centre + limits.high * spread,
+    }
+}
+
+/// What both kinds of sample can do.
+pub(super) trait Sample: Copy + PartialOrd + Into<f64> {
+    /// Any order that sorts finite samples by value.
+    fn order(&self, other: &Self) -> std::cmp::Ordering;
+    /// Zero of the scale in which [`Sample::bounds`] counts, from the pixel's smallest sample.
+    fn origin(smallest: Self) -> f64;
+    /// Bounds around sorted survivors, counted from `origin`.
+    fn bounds(survivors: &[Self], origin: f64, limits: &Limits) -> Bounds;
+    /// Mean of sorted survivors.
+    fn mean(survivors: &[Self]) -> f64;
+}
+
+impl Sample for u16 {
+    fn order(&self, other: &Self) -> std::cmp::Ordering {
+        self.cmp(other)
+    }
+
+    fn origin(smallest: Self) -> f64 {
+        f64::from(smallest)
+    }
+
+    fn bounds(survivors: &[Self], origin: f64, limits: &Limits) -> Bounds {
+        let offset = |value: u16| u64::from(value - origin as u16);
+        let count = survivors.len();
+        integer_bounds(
+            limits,
+            count as u64,
+            survivors.iter().map(|&value| offset(value)).sum(),
+            survivors.iter().map(|&value| offset(value).pow(2)).sum(),
+            offset(survivors[(count - 1) / 2]) + offset(survivors[count / 2]),
+        )
+    }
+
+    fn mean(survivors: &[Self]) -> f64 {
+        let sum: u64 = survivors.iter().map(|&value| u64::from(value)).sum();
+        sum as f64 / survivors.len() as f64
+    }
+}
+
+/// Sum and sum of squares counted from the survivors' reference, and the reference.
+pub(super) fn float_sums(survivors: &[f32]) -> (f64, f64, f64) {
+    let reference = f64::from(survivors[survivors.len() / 2]);
+    let mut sum = 0.0;
+    let mut squares = 0.0;
+    for &value in survivors {
+        let offset = f64::from(value) - reference;
+        sum += offset;
+        squares += offset * offset;
+    }
+    (sum, squares, reference)
+}
+
+impl Sample for f32 {
+    fn order(&self, other: &Self) -> std::cmp::Ordering {
+        self.total_cmp(other)
+    }
+
+    fn origin(_: Self) -> f64 {
+        0.0
+    }
+
+    fn bounds(survivors: &[Self], _: f64, limits: &Limits) -> Bounds {
+        let (sum, squares, reference) = float_sums(survivors);
+        let count = survivors.len() as f64;
+        float_bounds(limits, count, sum, squares, reference, middle(survivors))
+    }
+
+    fn mean(survivors: &[Self]) -> f64 {
+        let (sum, _, reference) = float_sums(survivors);
+        reference + sum / survivors.len() as f64
+    }
+}
+
+/// Median of sorted samples; the mean of the middle two for an even number.
+pub(super) fn middle<T: Copy + Into<f64>>(sorted: &[T]) -> f64 {
+    let count = sorted.len();
+    (sorted[(count - 1) / 2].into() + sorted[count / 2].into()) / 2.0
+}
+
+/// Negative zero becomes zero: sorting does not tell the two apart, so neither does the result.
+pub(super) fn unsigned_zero(value: f32) -> f32 {
+    value + 0.0
+}
+
+/// The range of `sorted` that survives, and the bounds that decided. Without rounds everything
+/// survives.
+pub(super) fn survivors<T: Sample>(
+    sorted: &[T],
+    limits: &Limits,
+) -> (std::ops::Range<usize>, Option<Bounds>) {
+    let origin = T::origin(sorted[0]);
+    let mut kept = 0..sorted.len();
+    let mut last = None;
+    for _ in 0..limits.iterations {
+        let bounds = T::bounds(&sorted[kept.clone()], origin, limits);
+        last = Some(bounds);
+        let before = kept.clone();
+        while kept.start < kept.end && sorted[kept.start].into() - origin < bounds.lower {
+            kept.start += 1;
+        }
+        while kept.end > kept.start && sorted[kept.end - 1].into() - origin > bounds.upper {
+            kept.end -= 1;
+        }
+        if kept.is_empty() || kept == before {
+            break;
+        }
+    }
+    if let Some(bounds) = last.filter(|_| !kept.is_empty()) {
+        // A bound may have moved outwards past a sample that an earlier round dropped. That takes
+        // limits well below one standard deviation, but then the last bounds decide.
+        while kept.start > 0 && sorted[kept.start - 1].into() - origin >= bounds.lower {
+            kept.start -= 1;
+        }
+        while kept.end < sorted.len() && sorted[kept.end].into() - origin <= bounds.upper {
+            kept.end += 1;
+        }
+    }
+    (kept, last)
+}
+
+/// One pixel's workspace.
+pub(super) struct Pixel<T> {
+    entered: Vec<T>,
+    finite: Vec<f64>,
+}
+
+impl<T: Sample> Pixel<T> {
+    pub(super) fn new() -> Self {
+        Self {
+            entered: Vec::new(),
+            finite: Vec::new(),
+        }
+    }
+
+    /// Combines one pixel.
+    pub(super) fn combine(
+        &mut self,
+        method: &Combining,
+        samples: impl Iterator<Item = T> + Clone,
+        saturation: f64,
+        rejected: &mut [InputCount],
+        seen: &mut Combined,
+    ) -> f32 {
+        let enters = |value: T| {
+            let value: f64 = value.into();
+            // A saturation level that is not a number excludes nothing.
+            value.is_finite() && !(value >= saturation)
+        };
+        self.entered.clear();
+        self.entered
+            .extend(samples.clone().filter(|&value| enters(value)));
+        seen.excluded += (rejected.len() - self.entered.len()) as u64;
+        if self.entered.is_empty() {
+            return self.last_resort(samples, seen);
+        }
+        let value = match *method {
+            Combining::Mean => {
+                let sum: f64 = self.entered.iter().map(|&value| value.into()).sum();
+                sum / self.entered.len() as f64
+            }
+            Combining::Median => {
+                self.entered.sort_unstable_by(T::order);
+                middle(&self.entered)
+            }
+            Combining::SigmaClip {
+                low,
+                high,
+                iterations,
+                median_centre,
+            } => {
+                let limits = Limits {
+                    low,
+                    high,
+                    iterations,
+                    median_centre,
+                };
+                self.entered.sort_unstable_by(T::order);
+                let origin = T::origin(self.entered[0]);
+                let (kept, bounds) = survivors(&self.entered, &limits);
+                if let Some(bounds) = bounds.filter(|_| kept.len() < self.entered.len()) {
+                    for (value, count) in samples.clone().zip(rejected) {
+                        let offset = value.into() - origin;
+                        if enters(value) {
+                            count.low += u64::from(offset < bounds.lower);
+                            count.high += u64::from(offset > bounds.upper);
+                        }
+                    }
+                }
+                if kept.is_empty() {
+                    return self.last_resort(samples, seen);
+                }
+                T::mean(&self.entered[kept])
+            }
+        };
+        unsigned_zero(value as f32)
+    }
+
+    /// The median of all finite samples, the saturated ones included.
+    fn last_resort(&mut self, samples: impl Iterator<Item = T>, seen: &mut Combined) -> f32 {
+        seen.without_survivors += 1;
+        self.finite.clear();
+        self.finite
+            .extend(samples.map(Into::into).filter(|value| value.is_finite()));
+        self.finite.sort_unstable_by(f64::total_cmp);
+        if self.finite.is_empty() {
+            f32::NAN
+        } else {
+            unsigned_zero(middle(&self.finite) as f32)
+        }
+    }
+}
+
+/// Combines a stretch, one pixel after the other.
+pub(super) fn combine<T: Sample>(
+    method: &Combining,
+    exposures: &[&[T]],
+    saturation: f64,
+    out: &mut [f32],
+    rejected: &mut [InputCount],
+) -> Combined {
+    let mut seen = Combined::default();
+    let mut pixel = Pixel::new();
+    for (at, value) in out.iter_mut().enumerate() {
+        let samples = exposures.iter().map(|exposure| exposure[at]);
+        *value = pixel.combine(method, samples, saturation, rejected, &mut seen);
+    }
+    seen
+}

@@ -1,0 +1,295 @@
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+use super::*;
+
+/// A small generator with a fixed seed (Marsaglia's xorshift64*).
+struct Dice(u64);
+
+impl Dice {
+    fn next(&mut self) -> u64 {
+        self.0 ^= self.0 >> 12;
+        self.0 ^= self.0 << 25;
+        self.0 ^= self.0 >> 27;
+        self.0.wrapping_mul(0x2545_F491_4F6C_DD1D)
+    }
+
+    fn uniform(&mut self) -> f64 {
+        (self.next() >> 11) as f64 / (1u64 << 53) as f64
+    }
+
+    /// Sum of twelve: near enough to normal here.
+    fn normal(&mut self) -> f64 {
+        (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
+    }
+}
+
+fn methods() -> Vec<Combining> {
+    let clip = |low, high, iterations, median_centre| Combining::SigmaClip {
+        low,
+        high,
+        iterations,
+        median_centre,
+    };
+    vec![
+        Combining::Mean,
+        Combining::Median,
+        clip(3.0, 3.0, 100, true),
+        clip(3.0, 3.0, 100, false),
+        clip(4.0, 3.0, 5, true),
+        clip(3.0, 2.5, 1, true),
+        clip(2.0, 2.0, 100, true),
+        clip(1.0, 1.0, 3, false),
+        clip(0.5, 3.0, 100, true),
+        clip(0.5, 0.5, 100, true),
+        clip(3.0, 3.0, 0, true),
+    ]
+}
+
+fn run(
+    form: impl Fn(&Combining, Exposures<'_>, f64, &mut [f32], &mut [InputCount]) -> Combined,
+    method: &Combining,
+    exposures: Exposures<'_>,
+    count: usize,
+    width: usize,
+    saturation: f64,
+) -> (Vec<u32>, Vec<InputCount>, Combined) {
+    let mut out = vec![-1.0; width];
+    let mut rejected = vec![InputCount::default(); count];
+    let seen = form(method, exposures, saturation, &mut out, &mut rejected);
+    (out.iter().map(|x| x.to_bits()).collect(), rejected, seen)
+}
+
+/// Pixel values of several sorts: noise, noise with outliers, few distinct values, constants,
+/// the whole range, the ends of the range.
+fn pixel(dice: &mut Dice, sort: u64) -> f64 {
+    match sort % 6 {
+        0 => 500.0 + 10.0 * dice.normal(),
+        1 if dice.uniform() < 0.05 => 65535.0 * dice.uniform(),
+        1 => 30500.0 + 20.0 * dice.normal(),
+        2 => 1000.0 + (dice.next() % 3) as f64,
+        3 => 777.0,
+        4 => (dice.next() % 65536) as f64,
+        _ => [0.0, 65535.0, 32767.0, 32768.0][(dice.next() % 4) as usize],
+    }
+}
+
+#[test]
+fn fast_integer_form_yields_the_bits_of_the_specification() {
+    let mut dice = Dice(11);
+    for count in (1..=41).chain([64, 65, 99, 100]) {
+        for width in [1, 63, 64, 150] {
+            let sorts: Vec<u64> = (0..width).map(|_| dice.next()).collect();
+            let data: Vec<Vec<u16>> = (0..count)
+                .map(|_| {
+                    let value = |&sort: &u64| pixel(&mut dice, sort).clamp(0.0, 65535.0) as u16;
+                    sorts.iter().map(value).collect()
+                })
+                .collect();
+            let slices: Vec<&[u16]> = data.iter().map(Vec::as_slice).collect();
+            for method in methods() {
+                for saturation in [65535.0, 1e9, f64::NAN, 40000.5, 0.0] {
+                    let exposures = Exposures::U16(&slices);
+                    let fast = run(combine, &method, exposures, count, width, saturation);
+                    let plain = run(combine_scalar, &method, exposures, count, width, saturation);
+                    let what = format!("{method}, {count} x {width}, saturation {saturation}");
+                    for at in 0..width {
+                        let samples: Vec<_> = slices.iter().map(|row| row[at]).collect();
+                        assert_eq!(fast.0[at], plain.0[at], "{what}, pixel {at}: {samples:?}");
+                    }
+                    assert_eq!((fast.1, fast.2), (plain.1, plain.2), "{what}");
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn fast_float_form_yields_the_bits_of_the_specification() {
+    let mut dice = Dice(12);
+    for count in (1..=41).chain([64, 65, 99, 100]) {
+        for width in [1, 31, 32, 75] {
+            let sorts: Vec<u64> = (0..width).map(|_| dice.next()).collect();
+            let data: Vec<Vec<f32>> = (0..count)
+                .map(|_| {
+                    sorts
+                        .iter()
+                        .map(|&sort| match (sort >> 8) % 40 {
+                            0 if dice.uniform() < 0.2 => f32::NAN,
+                            1 if dice.uniform() < 0.2 => f32::NEG_INFINITY,
+                            2 => [0.0, -0.0, 1.0][(dice.next() % 3) as usize],
+                            3 => -pixel(&mut dice, sort) as f32,
+                            _ => pixel(&mut dice, sort) as f32,
+                        })
+                        .collect()
+                })
+                .collect();
+            let slices: Vec<&[f32]> = data.iter().map(Vec::as_slice).collect();
+            for method in methods() {
+                for saturation in [65535.0, f64::INFINITY, f64::NAN, 40000.1, 0.0] {
+                    let exposures = Exposures::F32(&slices);
+                    let fast = run(combine, &method, exposures, count, width, saturation);
+                    let plain = run(combine_scalar, &method, exposures, count, width, saturation);
+                    let what = format!("{method}, {count} x {width}, saturation {saturation}");
+                    for at in 0..width {
+                        let samples: Vec<_> = slices.iter().map(|row| row[at]).collect();
+                        assert_eq!(fast.0[at], plain.0[at], "{what}, pixel {at}: {samples:?}");
+                    }
+                    assert_eq!((fast.1, fast.2), (plain.1, plain.2), "{what}");
+                }
+            }
+        }
+    }
+}
+
+const CLIP: Combining = Combining::SigmaClip {
+    low: 3.0,
+    high: 3.0,
+    iterations: 5,
+    median_centre: true,
+};
+
+#[test]
+fn saturated_and_undefined_samples_never_enter() {
+    let data = [[100.0f32], [f32::NAN], [65535.0], [102.0]];
+    let slices: Vec<&[f32]> = data.iter().map(|x| x.as_slice()).collect();
+    for method in [Combining::Mean, Combining::Median, CLIP] {
+        let mut out = [0.0];
+        let mut rejected = [InputCount::default(); 4];
+        let seen = combine(
+            &method,
+            Exposures::F32(&slices),
+            65535.0,
+            &mut out,
+            &mut rejected,
+        );
+        assert_eq!(out, [101.0], "{method}");
+        assert_eq!(rejected, [InputCount::default(); 4]);
+        assert_eq!((seen.excluded, seen.without_survivors), (2, 0));
+    }
+}
+
+#[test]
+fn a_pixel_without_survivors_gets_the_median_of_what_is_finite() {
+    let data = [[65535u16, 5], [60000, 6], [61000, 7]];
+    let slices: Vec<&[u16]> = data.iter().map(|x| x.as_slice()).collect();
+    let mut out = [0.0; 2];
+    let mut rejected = [InputCount::default(); 3];
+    let seen = combine(
+        &CLIP,
+        Exposures::U16(&slices),
+        60000.0,
+        &mut out,
+        &mut rejected,
+    );
+    assert_eq!(out, [61000.0, 6.0]);
+    assert_eq!((seen.excluded, seen.without_survivors), (3, 1));
+
+    let nothing = [[f32::NAN], [f32::INFINITY]];
+    let slices: Vec<&[f32]> = nothing.iter().map(|x| x.as_slice()).collect();
+    let mut out = [0.0];
+    let mut rejected = [InputCount::default(); 2];
+    let seen = combine(
+        &CLIP,
+        Exposures::F32(&slices),
+        60000.0,
+        &mut out,
+        &mut rejected,
+    );
+    assert!(out[0].is_nan());
+    assert_eq!((seen.excluded, seen.without_survivors), (2, 1));
+}
+
+#[test]
+fn rejections_are_counted_by_exposure() {
+    // Fifteen exposures of 100..=114 in some order; exposure 3 is struck at pixel 0, exposure 9
+    // is blind at pixel 1.
+    let mut data: Vec<[u16; 2]> = (0..15u16).map(|j| [100 + j % 5, 200 + j % 5]).collect();
+    data[3][0] = 5000;
+    data[9][1] = 3;
+    let slices: Vec<&[u16]> = data.iter().map(|x| x.as_slice()).collect();
+    let mut out = [0.0; 2];
+    let mut rejected = vec![InputCount::default(); 15];
+    combine(
+        &CLIP,
+        Exposures::U16(&slices),
+        65535.0,
+        &mut out,
+        &mut rejected,
+    );
+    for (exposure, count) in rejected.iter().enumerate() {
+        let want = match exposure {
+            3 => InputCount { low: 0, high: 1 },
+            9 => InputCount { low: 1, high: 0 },
+            _ => InputCount::default(),
+        };
+        assert_eq!(*count, want, "exposure {exposure}");
+    }
+}
+
+#[test]
+fn a_sample_exactly_on_the_bound_stays() {
+    // Mean 0 counted from 1000, standard deviation 1: at one standard deviation all four stay.
+    let data = [[999u16], [1001], [999], [1001]];
+    let slices: Vec<&[u16]> = data.iter().map(|x| x.as_slice()).collect();
+    for median_centre in [true, false] {
+        let method = Combining::SigmaClip {
+            low: 1.0,
+            high: 1.0,
+            iterations: 9,
+            median_centre,
+        };
+        let mut out = [0.0];
+        let mut rejected = [InputCount::default(); 4];
+        combine(
+            &method,
+            Exposures::U16(&slices),
+            65535.0,
+            &mut out,
+            &mut rejected,
+        );
+        assert_eq!(rejected, [InputCount::default(); 4]);
+        assert_eq!(out, [1000.0]);
+    }
+}
+
+#[test]
+fn a_pedestal_shifts_the_result_and_nothing_else() {
+    let mut dice = Dice(5);
+    let data: Vec<Vec<u16>> = (0..20)
+        .map(|_| {
+            (0..300)
+                .map(|_| (500.0 + 9.0 * dice.normal()) as u16)
+                .collect()
+        })
+        .collect();
+    let raised: Vec<Vec<u16>> = data
+        .iter()
+        .map(|row| row.iter().map(|x| x + 60000).collect())
+        .collect();
+    let counts = |data: &[Vec<u16>]| {
+        let slices: Vec<&[u16]> = data.iter().map(Vec::as_slice).collect();
+        let method = Combining::SigmaClip {
+            low: 2.0,
+            high: 2.0,
+            iterations: 9,
+            median_centre: true,
+        };
+        run(combine, &method, Exposures::U16(&slices), 20, 300, 1e9).1
+    };
+    assert_eq!(counts(&data), counts(&raised));
+}
+
+#[test]
+fn small_statistics_of_a_known_vector() {
+    let mut values = [
+        100.0, 101.0, 99.0, 102.0, 98.0, 100.0, 103.0, 97.0, 101.0, 150.0,
+    ];
+    assert_eq!(median(&mut values), Some(100.5));
+    assert_eq!(mad(&values, 100.5), Some(1.5));
+    let clip = clipped(&mut values, 3.0, 9).unwrap();
+    assert_eq!(clip.count, 9);
+    assert_eq!(median(&mut [3.0, 1.0, 2.0]), Some(2.0));
+    assert_eq!(median(&mut []), None);
+    assert_eq!(mean_and_sd(&[]), None);
+    assert_eq!(mean_and_sd(&[4.0]), Some(Moments { mean: 4.0, sd: 0.0 }));
+}

@@ -1,0 +1,125 @@
+//! Background and pixel noise of a calibrated light.
+//!
+//! The image is cut into square cells. In each, stars are clipped away and the mode is estimated
+//! from median and mean; the frame's figures are medians over the cells, so that neither a nebula
+//! nor a few crowded cells carry them off.
+
+use crate::combine::{clipped_sorted, median};
+use crate::facts::{Cfa, Colour};
+
+/// Side of a cell, and rows of a band.
+pub const BAND_ROWS: usize = 64;
+
+/// Clipping limit in standard deviations.
+const LIMIT: f64 = 3.0;
+
+/// It settles after a few rounds; a limit keeps the time bounded.
+const ROUNDS: u32 = 30;
+
+/// Where mean and median lie further apart than this many standard deviations, too much is left in
+/// the cell for the mode estimate, and the median is the safer one.
+const SKEWED: f64 = 0.3;
+
+/// Background and noise of one cell.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Cell {
+    /// Estimated mode.
+    pub level: f64,
+    /// Standard deviation of what clipping leaves.
+    pub noise: f64,
+}
+
+/// Background of a frame, in the unit of its pixels.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Background {
+    /// Level: median over the cells.
+    pub level: f64,
+    /// Standard deviation from pixel to pixel: median over the cells.
+    pub noise: f64,
+}
+
+/// The cells of one band: at most [`BAND_ROWS`] rows of `width` pixels, the first at an even row of
+/// the image. With a colour filter array only the green photosites enter. Pixels that are not
+/// finite never enter; a cell of which less than half is left is not reported.
+pub fn band(width: usize, rows: &[f32], cfa: Option<Cfa>) -> Vec<Cell> {
+    let mut cells = Vec::with_capacity(width.div_ceil(BAND_ROWS));
+    let mut samples = Vec::with_capacity(BAND_ROWS * BAND_ROWS);
+    for left in (0..width).step_by(BAND_ROWS) {
+        let right = width.min(left + BAND_ROWS);
+        samples.clear();
+        let mut wanted = 0;
+        for (y, row) in rows.chunks_exact(width).enumerate() {
+            for (x, &value) in (left..right).zip(&row[left..right]) {
+                if cfa.is_none_or(|cfa| cfa.at(x, y) == Colour::Green) {
+                    wanted += 1;
+                    if value.is_finite() {
+                        samples.push(value);
+                    }
+                }
+            }
+        }
+        if 2 * samples.len() > wanted {
+            samples.sort_unstable_by(f32::total_cmp);
+            cells.extend(cell(&samples));
+        }
+    }
+    cells
+}
+
+fn cell(sorted: &[f32]) -> Option<Cell> {
+    let clip = clipped_sorted(sorted, LIMIT, ROUNDS)?;
+    let level = if (clip.mean - clip.median).abs() < SKEWED * clip.sd {
+        2.5 * clip.median - 1.5 * clip.mean
+    } else {
+        clip.median
+    };
+    Some(Cell {
+        level,
+        noise: clip.sd,
+    })
+}
+
+/// Puts the cells of all bands together; their order does not matter. Nothing without cells.
+pub fn fold(cells: &[Cell]) -> Option<Background> {
+    let over = |figure: fn(&Cell) -> f64| median(&mut cells.iter().map(figure).collect::<Vec<_>>());
+    Some(Background {
+        level: over(|cell| cell.level)?,
+        noise: over(|cell| cell.noise)?,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used)]
+
+    use super::*;
+
+    fn of(width: usize, pixels: &[f32], cfa: Option<Cfa>) -> Option<Background> {
+        let cells: Vec<Cell> = pixels
+            .chunks(width * BAND_ROWS)
+            .flat_map(|rows| band(width, rows, cfa))
+            .collect();
+        fold(&cells)
+    }
+
+    #[test]
+    fn nothing_comes_of_nothing() {
+        assert_eq!(of(100, &[f32::NAN; 1000], None), None);
+        assert_eq!(fold(&[]), None);
+        let flat = of(3, &[5.0; 9], None).unwrap();
+        assert_eq!((flat.level, flat.noise), (5.0, 0.0));
+    }
+
+    #[test]
+    fn a_colour_sensor_is_measured_on_green() {
+        let cfa = Cfa::parse("RGGB").unwrap();
+        let pixels: Vec<f32> = (0..200 * 130)
+            .map(|at| match cfa.at(at % 200, at / 200) {
+                Colour::Red => 10.0,
+                Colour::Green => 40.0,
+                Colour::Blue => 90.0,
+            })
+            .collect();
+        assert_eq!(of(200, &pixels, Some(cfa)).unwrap().level, 40.0);
+    }
+}
