@@ -10,6 +10,7 @@
 
 mod compose;
 mod digest;
+mod sheet;
 mod sun;
 mod text;
 mod warnings;

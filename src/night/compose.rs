@@ -6,10 +6,11 @@
 //!
 //! Entries of an earlier log whose file the catalogue has never heard of (it was rebuilt after the raws
 //! had gone to storage) are kept as they were, and with them the masters they name. Such an
-//! entry without a start time has lost its moment and comes after those that have one.
+//! entry without a start time has lost its moment: it comes after those that have one.
 //!
 //! It does not decide what becomes of a frame: that is the plan's.
 
+use std::cmp::Ordering;
 use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::Timestamp;
@@ -88,14 +89,17 @@ fn ledger(log: &SessionLog) -> Ledger {
     }
 }
 
-/// Where an entry stands in its list: moment as the log states it (none comes last), watch folder,
-/// path. It uses the texts of the log, so that a kept entry stands where it stood.
+/// Where an entry stands in its list: moment as the log states it, watch folder, path. It uses the
+/// texts of the log, so that a kept entry stands where it stood.
 type Place = (Option<Timestamp>, String, String);
 
+/// Entries without a moment come last, in the order they had in the earlier log.
 fn in_order<T>(mut list: Vec<(Place, T)>) -> Vec<T> {
-    list.sort_by(|(a, _), (b, _)| {
-        let unknown = |place: &Place| place.0.is_none();
-        (unknown(a), a).cmp(&(unknown(b), b))
+    list.sort_by(|(a, _), (b, _)| match (a.0, b.0) {
+        (None, None) => Ordering::Equal,
+        (None, Some(_)) => Ordering::Greater,
+        (Some(_), None) => Ordering::Less,
+        (Some(_), Some(_)) => a.cmp(b),
     });
     list.into_iter().map(|(_, entry)| entry).collect()
 }

@@ -1,256 +1,262 @@
 //! The morning digest: what a person wants to know of a night in half a minute.
 //!
-//! Plain text, at most 80 columns, safe for a terminal whatever files and headers are called.
-//! First how much was gained, then what is to be done, then what went wrong. Long lists are cut
-//! short and say where the rest stands.
+//! First how much was gained, then what is to be done, then what became of every file and what
+//! went wrong. Long lists are cut short and say where the rest stands.
 //!
-//! It knows the log alone and decides nothing.
+//! It knows the log alone and decides nothing; how it fits a terminal is the sheet's business.
 
+use std::cmp::Reverse;
 use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 
-use super::text::{columns, counted, tame, width};
-use crate::facts::{
-    CalibrationEntry, Kind, LightEntry, MasterEntry, NightState, SessionLog, ShootEntry, Site,
-};
+use super::sheet::{Sheet, fit, tail, tame};
+use super::text::{counted, rounded};
+use crate::facts::{Kind, NightState, SessionLog, ShootEntry, Site, filter_is_none};
 
-const WIDTH: usize = 80;
 /// Entries of a list before it is cut short.
 const HANDFUL: usize = 5;
 /// What to shoot and what was gained matter most and may take more room.
 const PLENTY: usize = 12;
-/// Lines of one entry before it is cut short.
-const LINES: usize = 3;
 
-/// The digest of a log, ending with a line end. Times of day are the site's own.
+/// The digest of a log: plain text of at most 80 columns, safe for a terminal, ending with a line
+/// end. Times of day are the site's own.
 pub fn digest(log: &SessionLog, site: &Site) -> String {
-    let mut page = Page::default();
-    title(&mut page, log, site);
-    integration(&mut page, log);
-    counts(&mut page, log);
-    to_shoot(&mut page, log);
-    masters(&mut page, log);
-    left_out(&mut page, log);
-    refused(&mut page, log);
-    warnings(&mut page, log);
-    page.text
+    let mut sheet = Sheet::default();
+    title(&mut sheet, log, site);
+    integration(&mut sheet, log);
+    to_shoot(&mut sheet, log);
+    waiting(&mut sheet, log);
+    counts(&mut sheet, log);
+    masters(&mut sheet, log);
+    let left_out = log
+        .calibration
+        .iter()
+        .filter(|frame| frame.state == "left-out");
+    let left_out = left_out.map(|frame| (&*frame.file, frame.reason.as_deref()));
+    reasons(&mut sheet, "Left out of their masters", left_out);
+    refused(&mut sheet, log);
+    warnings(&mut sheet, log);
+    sheet.into_text()
 }
 
-fn title(page: &mut Page, log: &SessionLog, site: &Site) {
+fn title(sheet: &mut Sheet, log: &SessionLog, site: &Site) {
     let state = match log.state {
         NightState::Open => "still open",
         NightState::Closed => "closed",
     };
     let night = format!("{}, night of {}", tame(&site.name), tame(&log.night));
-    page.spread(&night, state);
-    let starts: Vec<Timestamp> = log
-        .lights
-        .iter()
-        .filter_map(|light| light.start_utc.as_ref()?.parse().ok())
-        .collect();
+    sheet.spread(&night, state);
+    let starts = || {
+        let starts = log.lights.iter();
+        let starts = starts.filter_map(|light| light.start_utc.as_ref());
+        starts.filter_map(|text| text.parse::<Timestamp>().ok())
+    };
     let clock = |moment: Timestamp| {
         let local = moment.to_zoned_datetime(site.time_zone.clone());
         format!("{:02}:{:02}", local.hour(), local.minute())
     };
-    let lights = match (starts.iter().min(), starts.iter().max()) {
-        (Some(&first), Some(&last)) => {
-            format!(
-                ", lights begun from {} to {} local time",
-                clock(first),
-                clock(last)
-            )
-        }
-        _ => String::new(),
-    };
-    page.line(&format!(
-        "{} seen{lights}",
-        counted(log.ledger.seen, "file")
-    ));
+    let files = counted(log.ledger.seen, "file");
+    sheet.line(&match (starts().min(), starts().max()) {
+        (Some(first), Some(last)) => format!(
+            "{files}, lights begun from {} to {} local time",
+            clock(first),
+            clock(last)
+        ),
+        _ => files,
+    });
 }
 
-/// Lights of one target through one filter.
-#[derive(Default)]
+/// How many lights, and how long they are together.
+#[derive(Clone, Copy, Default)]
 struct Gain {
-    calibrated: (usize, f64),
-    waiting: (usize, f64),
+    frames: usize,
+    seconds: f64,
 }
 
-fn integration(page: &mut Page, log: &SessionLog) {
-    let mut gains: BTreeMap<(&str, &str), Gain> = BTreeMap::new();
+impl Gain {
+    fn add(&mut self, frames: usize, seconds: f64) {
+        self.frames += frames;
+        self.seconds += seconds;
+    }
+
+    fn cell(self) -> String {
+        match self.frames {
+            0 => "-".to_owned(),
+            frames => format!("{} {:>11}", counted(frames, "light"), span(self.seconds)),
+        }
+    }
+}
+
+/// One line per target and filter, then their sum.
+fn integration(sheet: &mut Sheet, log: &SessionLog) {
+    // [calibrated, waiting]
+    let mut gains: BTreeMap<(&str, &str), [Gain; 2]> = BTreeMap::new();
+    let mut all = [Gain::default(); 2];
     for light in &log.lights {
-        let target = light.target.as_deref().unwrap_or_default();
-        let gain = gains.entry((target, &light.filter)).or_default();
         let side = match light.state.as_str() {
-            "calibrated" => &mut gain.calibrated,
-            "waiting" => &mut gain.waiting,
+            "calibrated" => 0,
+            "waiting" => 1,
             _ => continue,
         };
-        side.0 += 1;
-        side.1 += light.exposure_s;
+        let target = light.target.as_deref().unwrap_or_default();
+        let gain = gains.entry((target, &light.filter)).or_default();
+        gain[side].add(1, light.exposure_s);
+        all[side].add(1, light.exposure_s);
     }
-    gains.retain(|_, gain| gain.calibrated.0 + gain.waiting.0 > 0);
     if gains.is_empty() {
         return;
     }
-    page.heading("Integration");
-    page.line(&format!("{:31}{:>22}{:>23}", "", "calibrated", "waiting"));
-    let side = |(frames, seconds): (usize, f64)| match frames {
-        0 => "-".to_owned(),
-        frames => format!("{} x {:>13}", frames, span(seconds)),
+    let row = |target: &str, filter: &str, cells: [String; 2]| {
+        let (target, filter) = (fit(&tame(target), 20), fit(&tame(filter), 9));
+        let [calibrated, waiting] = cells;
+        format!("  {target} {filter}{calibrated:>23}{waiting:>24}")
     };
-    let mut last = None;
-    for ((target, filter), gain) in gains.iter().take(PLENTY) {
-        let shown = match *target {
-            _ if last == Some(*target) => String::new(),
-            "" => "no target named".to_owned(),
-            name => tame(name),
+    let heads = ["calibrated", "waiting"].map(str::to_owned);
+    let heads = row("", "", heads);
+    // The heading shares its line with the heads of the columns.
+    let heading = "Integration";
+    sheet.heading(&format!("{heading}{}", &heads[heading.len()..]));
+    let mut above = None;
+    for (&(target, filter), sides) in gains.iter().take(PLENTY) {
+        let name = match target {
+            _ if above == Some(target) => "",
+            "" => "no target named",
+            name => name,
         };
-        last = Some(*target);
-        page.line(&format!(
-            "{}  {}{:>21}{:>23}",
-            fit(&shown, 20),
-            fit(&tame(filter), 10),
-            side(gain.calibrated),
-            side(gain.waiting),
-        ));
+        above = Some(target);
+        sheet.line(&row(name, filter, sides.map(Gain::cell)));
     }
-    page.more(gains.len().saturating_sub(PLENTY));
+    more(sheet, gains.len().saturating_sub(PLENTY));
+    if gains.len() > 1 {
+        sheet.line(&row("together", "", all.map(Gain::cell)));
+    }
 }
 
-fn counts(page: &mut Page, log: &SessionLog) {
-    let tally = |states: &[&str], all: &[&str]| {
-        let parts: Vec<String> = states
-            .iter()
-            .filter_map(|state| {
-                let count = all.iter().filter(|word| *word == state).count();
-                (count > 0).then(|| format!("{count} {state}"))
-            })
-            .collect();
-        if parts.is_empty() {
-            "none".to_owned()
-        } else {
-            parts.join(", ")
+/// Flats first: they belong to the optical train as it stands this morning, the others keep.
+fn to_shoot(sheet: &mut Sheet, log: &SessionLog) {
+    sheet.heading("To shoot");
+    if log.to_shoot.is_empty() {
+        sheet.line("  nothing");
+        return;
+    }
+    let (flats, others): (Vec<&ShootEntry>, Vec<&ShootEntry>) = log
+        .to_shoot
+        .iter()
+        .partition(|shoot| shoot.kind == Kind::Flat);
+    let wanted = flats.iter().chain(&others);
+    for (at, shoot) in wanted.take(PLENTY).enumerate() {
+        let noun = match shoot.kind {
+            Kind::Bias => "bias frame",
+            kind => kind.word(),
+        };
+        let filter = shoot
+            .filter
+            .as_deref()
+            .filter(|filter| !filter_is_none(filter));
+        let through = filter.map_or(String::new(), |filter| format!(" through {filter}"));
+        let settings: Vec<String> = [
+            shoot.exposure_s.map(|exposure| format!("{exposure} s")),
+            shoot.temperature_c.map(|t| format!("{t} C")),
+            shoot.gain.map(|gain| format!("gain {gain}")),
+            shoot.offset.map(|offset| format!("offset {offset}")),
+            shoot
+                .rotator_deg
+                .map(|angle| format!("rotator {angle} deg")),
+        ]
+        .into_iter()
+        .flatten()
+        .collect();
+        let colon = if settings.is_empty() { "" } else { ": " };
+        sheet.item(&format!(
+            "{}{through} on {}{colon}{}",
+            counted(shoot.count, noun),
+            shoot.rig,
+            settings.join(", ")
+        ));
+        sheet.note(&shoot.why);
+        if at + 1 == flats.len() {
+            sheet.note("Twilight flats: never point unfiltered optics at the Sun.");
         }
-    };
-    let lights: Vec<&str> = log.lights.iter().map(|l| l.state.as_str()).collect();
-    let frames: Vec<&str> = log.calibration.iter().map(|c| c.state.as_str()).collect();
-    page.heading("Every file");
-    let states = tally(&["calibrated", "waiting", "refused"], &lights);
-    page.pair("lights", log.ledger.lights, &states);
-    let states = tally(
-        &["used", "left-out", "waiting", "spare", "refused"],
-        &frames,
-    );
-    page.pair("calibration", log.ledger.calibration, &states);
-    page.pair("refused", log.ledger.refused, "");
-    page.pair("ignored", log.ledger.ignored, "");
+    }
+    more(sheet, log.to_shoot.len().saturating_sub(PLENTY));
+}
 
+/// Why lights wait, the most frequent reason first.
+fn waiting(sheet: &mut Sheet, log: &SessionLog) {
     let mut waits: BTreeMap<&str, usize> = BTreeMap::new();
     for light in log.lights.iter().filter(|light| light.state == "waiting") {
-        *waits
-            .entry(light.reason.as_deref().unwrap_or_default())
-            .or_default() += 1;
+        let reason = light.reason.as_deref().unwrap_or("no reason on file");
+        *waits.entry(reason).or_default() += 1;
     }
     if waits.is_empty() {
         return;
     }
     let mut waits: Vec<(&str, usize)> = waits.into_iter().collect();
-    waits.sort_by_key(|&(reason, count)| (std::cmp::Reverse(count), reason));
-    page.heading("Waiting");
+    waits.sort_by_key(|&(reason, count)| (Reverse(count), reason));
+    sheet.heading("Waiting");
     for (reason, count) in waits.iter().take(HANDFUL) {
-        page.item(&format!("{}: {reason}", counted(*count, "light")));
+        sheet.item(&format!("{}: {reason}", counted(*count, "light")));
     }
-    page.more(waits.len().saturating_sub(HANDFUL));
+    more(sheet, waits.len().saturating_sub(HANDFUL));
 }
 
-/// Flats first: they belong to the optical train as it stands this morning, the others keep.
-fn to_shoot(page: &mut Page, log: &SessionLog) {
-    page.heading("To shoot");
-    if log.to_shoot.is_empty() {
-        page.line("  nothing");
-        return;
+fn counts(sheet: &mut Sheet, log: &SessionLog) {
+    fn tally<'a>(states: &[&str], all: impl Iterator<Item = &'a String> + Clone) -> String {
+        let parts: Vec<String> = states
+            .iter()
+            .filter_map(|state| {
+                let count = all.clone().filter(|word| word == state).count();
+                (count > 0).then(|| format!("{count} {state}"))
+            })
+            .collect();
+        parts.join(", ")
     }
-    let mut wanted: Vec<&ShootEntry> = log.to_shoot.iter().collect();
-    wanted.sort_by_key(|shoot| match shoot.kind {
-        Kind::Flat => 0,
-        Kind::FlatDark => 1,
-        Kind::Dark => 2,
-        Kind::Bias | Kind::Light => 3,
-    });
-    for shoot in wanted.iter().take(PLENTY) {
-        let mut parts = vec![counted(shoot.count, shoot.kind.word())];
-        if shoot.kind == Kind::Bias {
-            parts = vec![format!("{} bias", shoot.count)];
-        }
-        parts.extend(
-            shoot
-                .filter
-                .as_ref()
-                .map(|filter| format!("through {filter}")),
-        );
-        parts.extend(shoot.exposure_s.map(|exposure| format!("{exposure} s")));
-        parts.extend(shoot.temperature_c.map(|t| format!("at {t} C")));
-        parts.extend(shoot.gain.map(|gain| format!("gain {gain}")));
-        parts.extend(shoot.offset.map(|offset| format!("offset {offset}")));
-        parts.extend(
-            shoot
-                .rotator_deg
-                .map(|angle| format!("rotator {angle} deg")),
-        );
-        page.item(&format!("{}: {}", shoot.rig, parts.join(", ")));
-        page.note(&shoot.why);
-    }
-    page.more(wanted.len().saturating_sub(PLENTY));
-    if wanted.iter().any(|shoot| shoot.kind == Kind::Flat) {
-        page.line("  Twilight flats: never point unfiltered optics at the Sun.");
+    sheet.heading("Every file");
+    let lights = log.lights.iter().map(|light| &light.state);
+    let frames = log.calibration.iter().map(|frame| &frame.state);
+    let lights = tally(&["calibrated", "waiting", "refused"], lights);
+    let frames = tally(&["used", "left-out", "waiting", "spare", "refused"], frames);
+    for (name, count, states) in [
+        ("lights", log.ledger.lights, &*lights),
+        ("calibration", log.ledger.calibration, &*frames),
+        ("refused", log.ledger.refused, "not recognised"),
+        ("ignored", log.ledger.ignored, "left alone"),
+    ] {
+        let states = if count == 0 { "" } else { states };
+        sheet.line(&format!("  {name:11}{count:>6}   {states}"));
     }
 }
 
-fn masters(page: &mut Page, log: &SessionLog) {
+fn masters(sheet: &mut Sheet, log: &SessionLog) {
     if log.masters.is_empty() {
         return;
     }
-    page.heading("Masters built or used");
+    sheet.heading("Masters built or used");
     for master in log.masters.iter().take(PLENTY) {
-        let MasterEntry {
-            kind, rig, filter, ..
-        } = master;
-        let mut what = vec![tame(rig)];
-        what.extend(filter.as_deref().map(tame));
-        what.push(format!("{} s", master.exposure_s));
-        what.extend(master.temperature_c.map(|t| format!("{t} C")));
+        let filter = master.filter.as_deref().unwrap_or_default();
+        let exposure = format!("{} s", rounded(master.exposure_s, 6));
+        let temperature = master
+            .temperature_c
+            .map_or(String::new(), |t| format!("{t} C"));
         let left_out = match master.frames_left_out {
             0 => String::new(),
             count => format!(", {count} left out"),
         };
-        page.line(&format!(
-            "  {:11}{}{:>4} used{left_out}",
-            kind.word(),
-            fit(&what.join("  "), 40),
+        sheet.line(&format!(
+            "  {:10}{} {}{exposure:>10}{temperature:>9}{:>6} used{left_out}",
+            master.kind.word(),
+            fit(&tame(&master.rig), 14),
+            fit(&tame(filter), 9),
             master.frames_used,
         ));
     }
-    page.more(log.masters.len().saturating_sub(PLENTY));
+    more(sheet, log.masters.len().saturating_sub(PLENTY));
 }
 
-fn left_out(page: &mut Page, log: &SessionLog) {
-    let left_out: Vec<&CalibrationEntry> = log
-        .calibration
-        .iter()
-        .filter(|frame| frame.state == "left-out")
-        .collect();
-    page.reasons(
-        "Left out of their masters",
-        left_out
-            .iter()
-            .map(|frame| (&*frame.file, frame.reason.as_deref())),
-    );
-}
-
-fn refused(page: &mut Page, log: &SessionLog) {
-    let is_refused = |light: &&LightEntry| light.state == "refused";
-    let lights = log.lights.iter().filter(is_refused);
+/// Unusable frames, then files that are none.
+fn refused(sheet: &mut Sheet, log: &SessionLog) {
+    let lights = log.lights.iter().filter(|light| light.state == "refused");
     let lights = lights.map(|light| (&*light.file, light.reason.as_deref()));
     let frames = log
         .calibration
@@ -259,98 +265,55 @@ fn refused(page: &mut Page, log: &SessionLog) {
     let frames = frames.map(|frame| (&*frame.file, frame.reason.as_deref()));
     let others = log.refused.iter();
     let others = others.map(|entry| (&*entry.file, Some(&*entry.reason)));
-    page.reasons("Refused", lights.chain(frames).chain(others));
+    reasons(sheet, "Refused", lights.chain(frames).chain(others));
 }
 
-fn warnings(page: &mut Page, log: &SessionLog) {
+fn warnings(sheet: &mut Sheet, log: &SessionLog) {
     if log.warnings.is_empty() {
         return;
     }
-    page.heading("Worth a look");
-    for warning in log.warnings.iter().take(HANDFUL + 1) {
-        page.item(warning);
+    sheet.heading("Worth a look");
+    for warning in log.warnings.iter().take(HANDFUL) {
+        sheet.item(warning);
     }
-    page.more(log.warnings.len().saturating_sub(HANDFUL + 1));
+    more(sheet, log.warnings.len().saturating_sub(HANDFUL));
 }
 
-/// Text that grows line by line and never wider than [`WIDTH`].
-#[derive(Default)]
-struct Page {
-    text: String,
-}
-
-impl Page {
-    fn line(&mut self, line: &str) {
-        self.text.push_str(&cut(line.trim_end(), WIDTH));
-        self.text.push('\n');
+/// Files with reasons; files that share a reason share an entry.
+fn reasons<'a>(
+    sheet: &mut Sheet,
+    heading: &str,
+    entries: impl Iterator<Item = (&'a str, Option<&'a str>)>,
+) {
+    let mut groups: Vec<(&str, &str, usize)> = Vec::new();
+    let mut place: BTreeMap<&str, usize> = BTreeMap::new();
+    for (file, reason) in entries {
+        let reason = reason.unwrap_or("no reason on file");
+        let at = *place.entry(reason).or_insert(groups.len());
+        match groups.get_mut(at) {
+            Some((_, _, count)) => *count += 1,
+            None => groups.push((file, reason, 1)),
+        }
     }
-
-    /// One text at each end of a line.
-    fn spread(&mut self, left: &str, right: &str) {
-        let room = WIDTH - width(right) - 2;
-        self.line(&format!("{}  {right}", fit(left, room)));
+    if groups.is_empty() {
+        return;
     }
-
-    fn heading(&mut self, heading: &str) {
-        self.text.push('\n');
-        self.line(heading);
-    }
-
-    fn pair(&mut self, name: &str, count: usize, states: &str) {
-        let states = match (count, states) {
-            (0, _) | (_, "") => String::new(),
-            (_, states) => format!("   {states}"),
+    sheet.heading(heading);
+    for &(file, reason, count) in groups.iter().take(HANDFUL) {
+        let others = match count {
+            1 => String::new(),
+            count => format!(" and {} more", count - 1),
         };
-        self.line(&format!("  {name:11}{count:>6}{states}"));
+        let file = tail(&tame(file), 60);
+        sheet.item(&format!("{file}{others}: {reason}"));
     }
+    let rest = groups.iter().skip(HANDFUL).map(|(_, _, count)| count);
+    more(sheet, rest.sum());
+}
 
-    fn item(&mut self, text: &str) {
-        self.wrapped(text, 2, 6);
-    }
-
-    fn note(&mut self, text: &str) {
-        self.wrapped(text, 6, 6);
-    }
-
-    /// Wraps foreign text between its indents and the right edge, over at most [`LINES`] lines.
-    fn wrapped(&mut self, text: &str, first: usize, rest: usize) {
-        let mut lines = wrap(&tame(text), WIDTH - first, WIDTH - rest);
-        if lines.len() > LINES {
-            lines.truncate(LINES);
-            if let Some(last) = lines.last_mut() {
-                *last = format!("{}...", cut(last, WIDTH - rest - 3));
-            }
-        }
-        for (at, line) in lines.iter().enumerate() {
-            let indent = if at == 0 { first } else { rest };
-            self.line(&format!("{:indent$}{line}", ""));
-        }
-    }
-
-    fn reasons<'a>(
-        &mut self,
-        heading: &str,
-        entries: impl Iterator<Item = (&'a str, Option<&'a str>)>,
-    ) {
-        let entries: Vec<_> = entries.collect();
-        if entries.is_empty() {
-            return;
-        }
-        self.heading(heading);
-        for (file, reason) in entries.iter().take(HANDFUL) {
-            let file = tail(&tame(file), 60);
-            self.item(&format!(
-                "{file}: {}",
-                reason.unwrap_or("no reason on file")
-            ));
-        }
-        self.more(entries.len().saturating_sub(HANDFUL));
-    }
-
-    fn more(&mut self, count: usize) {
-        if count > 0 {
-            self.line(&format!("  ... and {count} more in session.yaml"));
-        }
+fn more(sheet: &mut Sheet, count: usize) {
+    if count > 0 {
+        sheet.line(&format!("  ... and {count} more in session.yaml"));
     }
 }
 
@@ -366,76 +329,6 @@ fn span(seconds: f64) -> String {
     }
 }
 
-/// Cut or padded to exactly so many columns.
-fn fit(text: &str, room: usize) -> String {
-    let text = if width(text) > room {
-        format!("{}...", cut(text, room.saturating_sub(3)))
-    } else {
-        text.to_owned()
-    };
-    let pad = room.saturating_sub(width(&text));
-    format!("{text}{:pad$}", "")
-}
-
-/// The longest beginning that fits.
-fn cut(text: &str, room: usize) -> String {
-    let mut used = 0;
-    text.chars()
-        .take_while(|&c| {
-            used += columns(c);
-            used <= room
-        })
-        .collect()
-}
-
-/// The longest end that fits, since a path's end tells more than its beginning.
-fn tail(text: &str, room: usize) -> String {
-    if width(text) <= room {
-        return text.to_owned();
-    }
-    let mut used = 3;
-    let kept: Vec<char> = text
-        .chars()
-        .rev()
-        .take_while(|&c| {
-            used += columns(c);
-            used <= room
-        })
-        .collect();
-    format!("...{}", kept.into_iter().rev().collect::<String>())
-}
-
-/// Breaks at spaces; a word wider than a line is broken where it must.
-fn wrap(text: &str, first: usize, rest: usize) -> Vec<String> {
-    let mut lines = Vec::new();
-    let mut line = String::new();
-    for word in text.split(' ') {
-        let mut word = word.to_owned();
-        loop {
-            let room = if lines.is_empty() { first } else { rest };
-            let gap = usize::from(!line.is_empty());
-            if width(&line) + gap + width(&word) <= room {
-                if gap > 0 {
-                    line.push(' ');
-                }
-                line.push_str(&word);
-                break;
-            }
-            if line.is_empty() {
-                let head = cut(&word, room);
-                word = word[head.len()..].to_owned();
-                lines.push(head);
-            } else {
-                lines.push(std::mem::take(&mut line));
-            }
-        }
-    }
-    if !line.is_empty() {
-        lines.push(line);
-    }
-    lines
-}
-
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used, clippy::expect_used)]
@@ -444,6 +337,7 @@ mod tests {
 
     use super::*;
     use crate::night::scene;
+    use crate::night::sheet::{WIDTH, width};
 
     #[test]
     fn the_digest_of_a_full_night_reads_as_on_file() {
@@ -458,7 +352,7 @@ mod tests {
     #[test]
     fn an_empty_night_says_so() {
         let text = digest(&scene::empty_log(), &scene::site());
-        assert!(text.contains("0 files seen"), "{text}");
+        assert!(text.contains("0 files"), "{text}");
         assert!(text.contains("To shoot\n  nothing\n"), "{text}");
         assert!(!text.contains("Integration"), "{text}");
     }
@@ -476,6 +370,9 @@ mod tests {
         let mut log = scene::full_log();
         let entry = log.refused[0].clone();
         log.refused = vec![entry; 40];
+        for (number, entry) in log.refused.iter_mut().enumerate() {
+            entry.reason = format!("odd in way {number}");
+        }
         let text = digest(&log, &scene::site());
         let refused = log.refused.len() + 1;
         let more = format!("... and {} more in session.yaml", refused - HANDFUL);

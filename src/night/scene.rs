@@ -148,8 +148,8 @@ pub(super) fn full_log() -> SessionLog {
             "not FITS: it begins with \"Dear all\"",
         ),
         plain(
-            "copy of lights/Ha_0003.fits",
-            "the same bytes as incoming/2026-09-05/lights/Ha_0003.fits",
+            "2026-09-05/guide/guide_0001.fits",
+            "no profile names the camera \"Wren 2\": add `camera: \"Wren 2\"` to the profile of its rig",
         ),
     ];
     log.ignored = vec![plain(
