@@ -1,1 +1,27 @@
+//! The night's account: a snapshot and a plan become one session log.
+//!
+//! [`compose`] is a pure function, so two runs over the same files give the same text; nothing in
+//! a log but its `state` depends on a clock. [`yaml`] writes the log for scripts, [`digest`] for a
+//! person with a cup of coffee. [`is_over`] says when a night has ended, from the Sun.
+//!
+//! Invariant: every file of a night stands in exactly one list, and the ledger counts the lists.
+//!
+//! It does not know what time it is, where a log is stored, or how a plan comes about.
 
+mod compose;
+mod digest;
+mod sheet;
+mod sun;
+mod text;
+mod warnings;
+mod yaml;
+
+#[cfg(test)]
+mod scene;
+#[cfg(test)]
+mod tests;
+
+pub use compose::{compose, nights};
+pub use digest::digest;
+pub use sun::{altitude_deg, closes_at, is_over, rises_above, sets_below};
+pub use yaml::{parse, yaml};

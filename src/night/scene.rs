@@ -1,0 +1,203 @@
+//! Invented nights for this room's tests.
+
+use jiff::tz::TimeZone;
+
+use crate::facts::{
+    CalibrationEntry, Kind, Ledger, LightEntry, MasterEntry, Measures, NightState, PlainEntry,
+    SCHEMA, SessionLog, ShootEntry, Site, UsedMasters,
+};
+
+/// Skarn Hill.
+pub(super) fn site() -> Site {
+    Site {
+        name: "Skarn Hill".to_owned(),
+        latitude_deg: 57.3,
+        longitude_deg: -4.4,
+        elevation_m: 310.0,
+        time_zone: TimeZone::UTC,
+    }
+}
+
+/// A night on which nothing came.
+pub(super) fn empty_log() -> SessionLog {
+    SessionLog {
+        schema: SCHEMA.to_owned(),
+        night: "2026-09-05".to_owned(),
+        state: NightState::Open,
+        ledger: Ledger::default(),
+        lights: Vec::new(),
+        calibration: Vec::new(),
+        masters: Vec::new(),
+        refused: Vec::new(),
+        ignored: Vec::new(),
+        to_shoot: Vec::new(),
+        warnings: Vec::new(),
+        totals: Vec::new(),
+    }
+}
+
+const FLAT: &str = "masters/petrel-26m/flat/ha-0a1b2c3d.fits";
+const BIAS: &str = "masters/petrel-26m/bias/bias-99aabbcc.fits";
+
+fn light(number: usize, target: &str, filter: &str, exposure_s: f64, state: &str) -> LightEntry {
+    let calibrated = state == "calibrated";
+    LightEntry {
+        file: format!("2026-09-05/lights/{filter}_{number:04}.fits"),
+        watch: "incoming".to_owned(),
+        rig: "north-pier".to_owned(),
+        start_utc: Some(format!("2026-09-05T{:02}:{:02}:07.250Z", 20 + number / 30, number % 30 * 2)),
+        state: state.to_owned(),
+        reason: (!calibrated).then(|| {
+            "no flat master for OIII, rotator 123.4 deg; nearest: OIII of 2026-08-14, 28 flats: 22 nights before the light, the limit is 14".to_owned()
+        }),
+        target: Some(target.to_owned()),
+        filter: filter.to_owned(),
+        exposure_s,
+        temperature_c: Some(-10.0),
+        product: calibrated.then(|| format!("nights/2026-09-05/north-pier/subs/{filter}-{number:04}.fits")),
+        masters: if calibrated {
+            UsedMasters { bias: Some(BIAS.to_owned()), dark: None, flat: Some(FLAT.to_owned()) }
+        } else {
+            UsedMasters::default()
+        },
+        measures: calibrated.then_some(Measures { background_adu: 412.75, noise_adu: 21.125 }),
+    }
+}
+
+fn calibration(number: usize, kind: Kind, state: &str, reason: Option<&str>) -> CalibrationEntry {
+    let used = state == "used";
+    CalibrationEntry {
+        file: format!("2026-09-05/{kind}/{kind}_{number:04}.fits"),
+        watch: "incoming".to_owned(),
+        kind,
+        rig: "north-pier".to_owned(),
+        start_utc: Some(format!("2026-09-05T18:{number:02}:00.000Z")),
+        state: state.to_owned(),
+        reason: reason.map(str::to_owned),
+        master: used.then(|| if kind == Kind::Flat { FLAT } else { BIAS }.to_owned()),
+        rejected_low_fraction: used.then_some(0.000_000_038),
+        rejected_high_fraction: used.then_some(0.000_012),
+    }
+}
+
+/// A full night: one filter done, one waiting for its flats, some things amiss.
+pub(super) fn full_log() -> SessionLog {
+    let mut log = empty_log();
+    log.state = NightState::Closed;
+    let target = "Lantern Nebula";
+    log.lights
+        .extend((0..40).map(|n| light(n, target, "Ha", 300.0, "calibrated")));
+    log.lights
+        .extend((40..92).map(|n| light(n, target, "OIII", 300.0, "waiting")));
+    log.lights
+        .extend((92..104).map(|n| light(n, "Skarn Cluster", "L", 60.0, "calibrated")));
+    log.lights[103].state = "refused".to_owned();
+    log.lights[103].reason =
+        Some("truncated: 31457280 bytes, its header promises 52344000".to_owned());
+    let dim = "level 2.1 % of saturation, the profile asks for 20 % to 70 %";
+    log.calibration
+        .extend((0..28).map(|n| calibration(n, Kind::Flat, "used", None)));
+    log.calibration
+        .extend((28..30).map(|n| calibration(n, Kind::Flat, "left-out", Some(dim))));
+    log.calibration
+        .extend((30..50).map(|n| calibration(n, Kind::Bias, "used", None)));
+    log.calibration.extend((50..55).map(|n| {
+        calibration(
+            n,
+            Kind::Dark,
+            "spare",
+            Some("rule `never` for darks in the profile north-pier"),
+        )
+    }));
+    let master = |product: &str, kind, filter: Option<&str>, used, out| MasterEntry {
+        product: product.to_owned(),
+        kind,
+        rig: "north-pier".to_owned(),
+        filter: filter.map(str::to_owned),
+        exposure_s: if filter.is_some() { 2.5 } else { 0.001 },
+        temperature_c: Some(-10.0),
+        frames_used: used,
+        frames_left_out: out,
+        method: format!(
+            "{kind}/1 sigma-clip low=3 high=3 iterations=5 center=median saturation=65000"
+        ),
+        rejected_low_fraction: 0.000_000_4,
+        rejected_high_fraction: 0.000_1,
+        level_adu: 24_310.5,
+        noise_adu: 0.004_125,
+    };
+    log.masters = vec![
+        master(BIAS, Kind::Bias, None, 20, 0),
+        master(FLAT, Kind::Flat, Some("Ha"), 28, 2),
+        master(
+            "masters/petrel-26m/flat/l-55667788.fits",
+            Kind::Flat,
+            Some("L"),
+            30,
+            0,
+        ),
+    ];
+    let plain = |file: &str, reason: &str| PlainEntry {
+        file: file.to_owned(),
+        watch: "incoming".to_owned(),
+        reason: reason.to_owned(),
+    };
+    log.refused = vec![
+        plain(
+            "2026-09-05/notes.fits",
+            "not FITS: it begins with \"Dear all\"",
+        ),
+        plain(
+            "2026-09-05/guide/guide_0001.fits",
+            "no profile names the camera \"Wren 2\": add `camera: \"Wren 2\"` to the profile of its rig",
+        ),
+    ];
+    log.ignored = vec![plain(
+        "2026-09-05/focus_01.fits",
+        "2 s is under 15 s and under a quarter of the night's usual 300 s",
+    )];
+    log.to_shoot = vec![
+        ShootEntry {
+            rig: "south-pier".to_owned(),
+            kind: Kind::Dark,
+            filter: None,
+            exposure_s: Some(180.0),
+            temperature_c: Some(-5.0),
+            gain: Some(120.0),
+            offset: Some(30.0),
+            rotator_deg: None,
+            count: 6,
+            why: "14 usable dark frames, the profile asks for at least 20".to_owned(),
+        },
+        ShootEntry {
+            rig: "north-pier".to_owned(),
+            kind: Kind::Flat,
+            filter: Some("OIII".to_owned()),
+            exposure_s: None,
+            temperature_c: None,
+            gain: Some(100.0),
+            offset: Some(50.0),
+            rotator_deg: Some(123.4),
+            count: 20,
+            why: "52 lights of Lantern Nebula wait for it".to_owned(),
+        },
+    ];
+    log.warnings = vec![
+        "12 lights (the first is incoming/2026-09-05/lights/L_0092.fits): the Sun is up at the start of the exposure, as high as 3.2 deg: check the clock and the site".to_owned(),
+        "rule `measured` acts as `required` until the sensor is measured".to_owned(),
+    ];
+    log.ledger = Ledger {
+        seen: 162,
+        lights: 104,
+        calibration: 55,
+        refused: 2,
+        ignored: 1,
+    };
+    log.totals = vec![crate::facts::Count {
+        target: target.to_owned(),
+        filter: "Ha".to_owned(),
+        frames: 40,
+        integration_s: 12_000.0,
+    }];
+    log
+}
