@@ -120,7 +120,9 @@ impl Maker {
         let path = self.raw_path(&input.file)?;
         let source = Source::open(&path, &self.unpacker).map_err(|e| spoiled(input, &path, e))?;
         if (source.width(), source.height()) != (camera.width as usize, camera.height as usize) {
-            return Err(MakeError::Changed { file: input.file.clone() });
+            return Err(MakeError::Changed {
+                file: input.file.clone(),
+            });
         }
         Ok(source)
     }
@@ -130,10 +132,12 @@ impl Maker {
         let path = self.raw_path(&input.file)?;
         match fs::metadata(&path) {
             Ok(metadata) if stamp(&metadata) == input.stamp => Ok(()),
-            Ok(_) => Err(MakeError::Changed { file: input.file.clone() }),
-            Err(error) if error.kind() == io::ErrorKind::NotFound => {
-                Err(MakeError::Changed { file: input.file.clone() })
-            }
+            Ok(_) => Err(MakeError::Changed {
+                file: input.file.clone(),
+            }),
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Err(MakeError::Changed {
+                file: input.file.clone(),
+            }),
             Err(source) => Err(MakeError::Read { path, source }),
         }
     }
@@ -141,7 +145,10 @@ impl Maker {
     /// Opens a master of the right size.
     fn open_master(&self, product: &str, camera: &Camera) -> Result<Source, MakeError> {
         let path = self.output.join(product);
-        let unusable = |reason: String| MakeError::Master { path: path.clone(), reason };
+        let unusable = |reason: String| MakeError::Master {
+            path: path.clone(),
+            reason,
+        };
         let source =
             Source::open(&path, &self.unpacker).map_err(|error| unusable(error.to_string()))?;
         let wanted = (camera.width as usize, camera.height as usize);
@@ -171,7 +178,10 @@ pub fn stamp(metadata: &fs::Metadata) -> Stamp {
 
 fn spoiled(input: &Input, path: &Path, error: FitsError) -> MakeError {
     match error {
-        FitsError::Io { source, .. } => MakeError::Read { path: path.to_owned(), source },
+        FitsError::Io { source, .. } => MakeError::Read {
+            path: path.to_owned(),
+            source,
+        },
         other => MakeError::Spoiled {
             file: input.file.clone(),
             reason: match other.refusal() {
@@ -183,5 +193,9 @@ fn spoiled(input: &Input, path: &Path, error: FitsError) -> MakeError {
 }
 
 fn go_on(stop: &AtomicBool) -> Result<(), MakeError> {
-    if stop.load(Ordering::Relaxed) { Err(MakeError::Stopped) } else { Ok(()) }
+    if stop.load(Ordering::Relaxed) {
+        Err(MakeError::Stopped)
+    } else {
+        Ok(())
+    }
 }

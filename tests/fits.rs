@@ -75,7 +75,10 @@ fn known_images_give_their_published_pixels() {
         assert_eq!(range(&pixels), (least, greatest), "{name}");
         assert_eq!(sum(&pixels), total, "{name}");
     }
-    let sums = [("test0.fits", 40 * 40, 501_021.0), ("comp.fits", 440 * 300, 34_417_871.0)];
+    let sums = [
+        ("test0.fits", 40 * 40, 501_021.0),
+        ("comp.fits", 440 * 300, 34_417_871.0),
+    ];
     for (name, count, total) in sums {
         let pixels = pixels(&open(&data(name)).unwrap());
         assert_eq!((pixels.len(), sum(&pixels)), (count, total), "{name}");
@@ -119,8 +122,14 @@ fn unsigned_samples_are_read_as_they_are() {
     let mut rows = vec![0; 300];
     source.rows_u16(97, 3, &mut rows).unwrap();
     assert!(rows.iter().all(|&sample| sample == 1890));
-    assert!(matches!(source.rows_u16(98, 3, &mut rows), Err(FitsError::Io { .. })));
-    assert!(matches!(source.rows_u16(0, 2, &mut rows), Err(FitsError::Io { .. })));
+    assert!(matches!(
+        source.rows_u16(98, 3, &mut rows),
+        Err(FitsError::Io { .. })
+    ));
+    assert!(matches!(
+        source.rows_u16(0, 2, &mut rows),
+        Err(FitsError::Io { .. })
+    ));
 }
 
 fn refusal(path: &Path) -> Refusal {
@@ -144,13 +153,28 @@ fn what_is_no_frame_is_refused_by_name() {
     assert_eq!(keyword("random_groups.fits"), "GROUPS T");
     assert_eq!(keyword("group_invalid.fits"), "GROUPS T");
     assert_eq!(keyword("verify.fits"), "header record 2 NAXIS");
-    for name in ["history_header.fits", "zerowidth.fits", "ascii.fits", "tb.fits", "memtest.fits"] {
+    for name in [
+        "history_header.fits",
+        "zerowidth.fits",
+        "ascii.fits",
+        "tb.fits",
+        "memtest.fits",
+    ] {
         let refusal = refusal(&data(name));
-        assert!(matches!(refusal, Refusal::NoImage(_)), "{name}: {refusal:?}");
+        assert!(
+            matches!(refusal, Refusal::NoImage(_)),
+            "{name}: {refusal:?}"
+        );
     }
     for name in ["lzw.fits.Z", "not_actually_fits.fits"] {
         let refusal = refusal(&data(name));
-        assert!(matches!(refusal, Refusal::NotFits { .. }), "{name}: {refusal:?}");
+        assert!(
+            matches!(refusal, Refusal::NotFits { .. }),
+            "{name}: {refusal:?}"
+        );
     }
-    assert!(matches!(refusal(&data("theap-gap.fits")), Refusal::Truncated { .. }));
+    assert!(matches!(
+        refusal(&data("theap-gap.fits")),
+        Refusal::Truncated { .. }
+    ));
 }

@@ -91,11 +91,7 @@ pub fn checksums_hold(path: &Path) -> Result<Option<bool>, FitsError> {
     Ok(verdict)
 }
 
-fn unit_holds(
-    opened: &Opened,
-    unit: &Unit,
-    buffer: &mut [u8],
-) -> Result<Option<bool>, FitsError> {
+fn unit_holds(opened: &Opened, unit: &Unit, buffer: &mut [u8]) -> Result<Option<bool>, FitsError> {
     let stated = |keyword: &str| {
         unit.cards
             .iter()
@@ -136,7 +132,9 @@ fn sum_range(
     let mut total = 0;
     let mut done = 0;
     while done < length {
-        let want = buffer.len().min(usize::try_from(length - done).unwrap_or(usize::MAX));
+        let want = buffer
+            .len()
+            .min(usize::try_from(length - done).unwrap_or(usize::MAX));
         let count = opened.read_at(&mut buffer[..want], start + done)?;
         total = add(total, sum(&buffer[..count]));
         if count < want {

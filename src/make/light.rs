@@ -8,7 +8,7 @@ use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use ndarray::Array2;
-use ndarray::parallel::prelude::*;
+use rayon::prelude::*;
 
 use super::{MakeError, Maker, go_on, provenance, spoiled};
 use crate::facts::{
@@ -18,7 +18,7 @@ use crate::fits::ImageWriter;
 use crate::measure;
 
 /// Rows of a strip: the height of a background cell, so that cells never depend on strips.
-const ROWS: usize = measure::CELL;
+const ROWS: usize = measure::BAND_ROWS;
 
 /// Keywords that describe how the raw file stores its pixels, or that pixel values in other units
 /// would make untrue.
@@ -38,7 +38,10 @@ impl Planes {
     /// Remembers at most about `budget` bytes of pixels, and always the two masters in use.
     pub fn new(budget: u64) -> Self {
         let budget = usize::try_from(budget).unwrap_or(usize::MAX);
-        Self { budget, held: Mutex::new(VecDeque::new()) }
+        Self {
+            budget,
+            held: Mutex::new(VecDeque::new()),
+        }
     }
 
     fn get(
@@ -48,7 +51,9 @@ impl Planes {
         camera: &Camera,
     ) -> Result<Arc<Array2<f32>>, MakeError> {
         let mut held = self.held.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some(place) = held.iter().position(|(print, _)| *print == used.fingerprint)
+        if let Some(place) = held
+            .iter()
+            .position(|(print, _)| *print == used.fingerprint)
             && let Some(found) = held.remove(place)
         {
             held.push_front(found.clone());
@@ -57,21 +62,27 @@ impl Planes {
         let source = maker.open_master(&used.product, camera)?;
         let (width, height) = (source.width(), source.height());
         let mut pixels = vec![0.0; width * height];
-        pixels.par_chunks_mut(width * ROWS).enumerate().try_for_each(|(strip, out)| {
-            source.rows_f32(strip * ROWS, out.len() / width, out).map_err(|error| {
-                MakeError::Master {
-                    path: maker.output.join(&used.product),
-                    reason: error.to_string(),
-                }
-            })
-        })?;
-        let plane = Array2::from_shape_vec((height, width), pixels).map_err(|error| {
-            MakeError::Master { path: maker.output.join(&used.product), reason: error.to_string() }
-        })?;
+        pixels
+            .par_chunks_mut(width * ROWS)
+            .enumerate()
+            .try_for_each(|(strip, out)| {
+                source
+                    .rows_f32(strip * ROWS, out.len() / width, out)
+                    .map_err(|error| MakeError::Master {
+                        path: maker.output.join(&used.product),
+                        reason: error.to_string(),
+                    })
+            })?;
+        let plane =
+            Array2::from_shape_vec((height, width), pixels).map_err(|error| MakeError::Master {
+                path: maker.output.join(&used.product),
+                reason: error.to_string(),
+            })?;
         let plane = Arc::new(plane);
         let bytes = |plane: &Array2<f32>| plane.len() * size_of::<f32>();
         held.push_front((used.fingerprint, plane.clone()));
-        while held.len() > 2 && held.iter().map(|(_, plane)| bytes(plane)).sum::<usize>() > self.budget
+        while held.len() > 2
+            && held.iter().map(|(_, plane)| bytes(plane)).sum::<usize>() > self.budget
         {
             held.pop_back();
         }
@@ -108,7 +119,12 @@ pub fn make(
         cards
     };
     let pixels = (width * height) as u64;
-    let unknown = MadeStats { pixels, level: 0.0, noise: 0.0, rejected: Vec::new() };
+    let unknown = MadeStats {
+        pixels,
+        level: 0.0,
+        noise: 0.0,
+        rejected: Vec::new(),
+    };
     let draft = maker.disk.draft(&maker.output.join(&task.product))?;
     let writer = ImageWriter::begin(draft, width, height, &all_cards(&unknown))?;
     let raw_path = maker.raw_path(&recipe.input.file)?;
@@ -124,17 +140,24 @@ pub fn make(
                 .map_err(|error| spoiled(&recipe.input, &raw_path, error))?;
             let part = first * width..(first + count) * width;
             let below = plane_part(&subtract, part.clone());
-            rows.iter_mut().zip(below).for_each(|(value, below)| *value -= below);
+            rows.iter_mut()
+                .zip(below)
+                .for_each(|(value, below)| *value -= below);
             if let Some(divide) = &divide {
                 let flat = plane_part(divide, part);
-                rows.iter_mut().zip(flat).for_each(|(value, flat)| *value /= flat);
+                rows.iter_mut()
+                    .zip(flat)
+                    .for_each(|(value, flat)| *value /= flat);
             }
             writer.rows(first, rows)?;
-            Ok(measure::band(width, first, rows, camera.cfa))
+            Ok(measure::band(width, rows, camera.cfa))
         })
         .collect::<Result<Vec<_>, MakeError>>()?;
-    let background = measure::fold(cells.into_iter().flatten());
     maker.check(&recipe.input)?;
+    let background = measure::fold(&cells.concat()).ok_or_else(|| MakeError::Spoiled {
+        file: recipe.input.file.clone(),
+        reason: "none of its pixels is a number".to_owned(),
+    })?;
     let stats = MadeStats {
         pixels,
         level: background.level,
@@ -154,7 +177,10 @@ pub fn make(
     })
 }
 
-#[allow(clippy::expect_used, reason = "a plane is made by from_shape_vec in standard layout")]
+#[allow(
+    clippy::expect_used,
+    reason = "a plane is made by from_shape_vec in standard layout"
+)]
 fn plane_part(plane: &Array2<f32>, part: std::ops::Range<usize>) -> &[f32] {
     &plane.as_slice().expect("standard layout")[part]
 }

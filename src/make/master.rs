@@ -128,13 +128,16 @@ impl Set<'_> {
                         sum.1 += 1;
                     }
                 }
-                let level = |(sum, count): (f64, u64)| if count == 0 { 1.0 } else { sum / count as f64 };
+                let level =
+                    |(sum, count): (f64, u64)| if count == 0 { 1.0 } else { sum / count as f64 };
                 let levels = sums.map(level);
                 match levels.iter().all(|level| *level > 0.0) {
                     true => Ok(levels),
                     false => Err(MakeError::Spoiled {
                         file: self.recipe.inputs[index].file.clone(),
-                        reason: format!("black flat: its level above the pedestal is {levels:?} ADU"),
+                        reason: format!(
+                            "black flat: its level above the pedestal is {levels:?} ADU"
+                        ),
                     }),
                 }
             })
@@ -157,15 +160,26 @@ impl Set<'_> {
         }
         if let Some(pedestal) = &self.pedestal {
             let mut below = vec![0.0; out.len()];
-            pedestal.rows_f32(first, count, &mut below).map_err(|error| self.master_error(error))?;
-            out.iter_mut().zip(&below).for_each(|(value, below)| *value -= below);
+            pedestal
+                .rows_f32(first, count, &mut below)
+                .map_err(|error| self.master_error(error))?;
+            out.iter_mut()
+                .zip(&below)
+                .for_each(|(value, below)| *value -= below);
         }
         Ok(())
     }
 
     fn master_error(&self, error: crate::fits::FitsError) -> MakeError {
-        let product = self.recipe.subtract.as_ref().map_or("", |used| &used.product);
-        MakeError::Master { path: self.maker.output.join(product), reason: error.to_string() }
+        let product = self
+            .recipe
+            .subtract
+            .as_ref()
+            .map_or("", |used| &used.product);
+        MakeError::Master {
+            path: self.maker.output.join(product),
+            reason: error.to_string(),
+        }
     }
 
     fn read(
@@ -233,7 +247,13 @@ impl Set<'_> {
         let slices: Vec<&[u16]> = buffers.whole.iter().map(Vec::as_slice).collect();
         let mut rejected = vec![InputCount::default(); slices.len()];
         let saturation = self.recipe.saturation;
-        combine(&self.recipe.combining, Exposures::U16(&slices), saturation, out, &mut rejected);
+        combine(
+            &self.recipe.combining,
+            Exposures::U16(&slices),
+            saturation,
+            out,
+            &mut rejected,
+        );
         Ok(rejected)
     }
 
@@ -261,7 +281,13 @@ impl Set<'_> {
         }
         let slices: Vec<&[f32]> = buffers.real.iter().map(Vec::as_slice).collect();
         let mut rejected = vec![InputCount::default(); slices.len()];
-        combine(&self.recipe.combining, Exposures::F32(&slices), saturation, out, &mut rejected);
+        combine(
+            &self.recipe.combining,
+            Exposures::F32(&slices),
+            saturation,
+            out,
+            &mut rejected,
+        );
         Ok(rejected)
     }
 
@@ -305,11 +331,23 @@ fn normalise(
         levels.iter().map(|level| level[colour]).sum::<f64>() / levels.len().max(1) as f64
     };
     // Photosites per colour in a 2x2 cell: red, green, blue.
-    let weights: &[f64] = if cfa.is_some() { &[0.25, 0.5, 0.25] } else { &[1.0] };
-    let level: f64 = colours.iter().zip(weights).map(|(&c, weight)| weight * mean_level(c)).sum();
+    let weights: &[f64] = if cfa.is_some() {
+        &[0.25, 0.5, 0.25]
+    } else {
+        &[1.0]
+    };
+    let level: f64 = colours
+        .iter()
+        .zip(weights)
+        .map(|(&c, weight)| weight * mean_level(c))
+        .sum();
     let mut sums = [(0.0f64, 0u64); 3];
     for (y, row) in plane.outer_iter().enumerate() {
-        for (x, value) in row.iter().enumerate().filter(|(_, v)| v.is_finite() && **v > 0.0) {
+        for (x, value) in row
+            .iter()
+            .enumerate()
+            .filter(|(_, v)| v.is_finite() && **v > 0.0)
+        {
             let sum = &mut sums[colour_index(cfa, x, y)];
             sum.0 += f64::from(*value);
             sum.1 += 1;
@@ -328,14 +366,22 @@ fn normalise(
         FlatLevel::PerColour => 1.0,
         FlatLevel::Common => (mean_level(colour) / level) as f32,
     });
-    plane.axis_iter_mut(Axis(0)).into_par_iter().enumerate().for_each(|(y, mut row)| {
-        for (x, value) in row.iter_mut().enumerate() {
-            let colour = colour_index(cfa, x, y);
-            let scaled = (f64::from(*value) * factors[colour]) as f32;
-            // NaN is not greater than anything, so it counts as dead too.
-            *value = if scaled > DEAD * usual[colour] { scaled } else { 1.0 };
-        }
-    });
+    plane
+        .axis_iter_mut(Axis(0))
+        .into_par_iter()
+        .enumerate()
+        .for_each(|(y, mut row)| {
+            for (x, value) in row.iter_mut().enumerate() {
+                let colour = colour_index(cfa, x, y);
+                let scaled = (f64::from(*value) * factors[colour]) as f32;
+                // NaN is not greater than anything, so it counts as dead too.
+                *value = if scaled > DEAD * usual[colour] {
+                    scaled
+                } else {
+                    1.0
+                };
+            }
+        });
     level
 }
 
@@ -346,14 +392,22 @@ fn fact_cards(facts: &MasterFacts) -> Vec<Card> {
         cards.push(Card::new(keyword, value, comment));
     };
     let camera = &facts.camera;
-    add("DLKIND", Value::Text(facts.kind.to_string()), "kind of master");
+    add(
+        "DLKIND",
+        Value::Text(facts.kind.to_string()),
+        "kind of master",
+    );
     if facts.kind != Kind::Flat {
         add("BUNIT", Value::Text("adu".to_owned()), "");
     }
     add("INSTRUME", Value::Text(camera.name.to_string()), "camera");
     add("EXPTIME", Value::Real(facts.exposure.get()), "[s] exposure");
     if let Some(temperature) = facts.temperature {
-        add("CCD-TEMP", Value::Real(temperature.get()), "[degC] sensor temperature");
+        add(
+            "CCD-TEMP",
+            Value::Real(temperature.get()),
+            "[degC] sensor temperature",
+        );
     }
     if let Some(gain) = camera.gain {
         add("GAIN", Value::Real(gain.get()), "gain setting");
@@ -374,16 +428,26 @@ fn fact_cards(facts: &MasterFacts) -> Vec<Card> {
             add("TELESCOP", Value::Text(telescope.to_string()), "");
         }
     }
-    add("DATE-OBS", Value::Text(facts.first.to_string().trim_end_matches('Z').to_owned()), "UTC");
+    add(
+        "DATE-OBS",
+        Value::Text(facts.first.to_string().trim_end_matches('Z').to_owned()),
+        "UTC",
+    );
     cards
 }
 
-#[allow(clippy::expect_used, reason = "whole rows of a standard-layout array are contiguous")]
+#[allow(
+    clippy::expect_used,
+    reason = "whole rows of a standard-layout array are contiguous"
+)]
 fn contiguous<T>(slice: Option<&[T]>) -> &[T] {
     slice.expect("rows of a plane are contiguous")
 }
 
-#[allow(clippy::expect_used, reason = "whole rows of a standard-layout array are contiguous")]
+#[allow(
+    clippy::expect_used,
+    reason = "whole rows of a standard-layout array are contiguous"
+)]
 fn contiguous_mut<T>(slice: Option<&mut [T]>) -> &mut [T] {
     slice.expect("rows of a plane are contiguous")
 }

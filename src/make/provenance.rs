@@ -37,17 +37,29 @@ pub fn cards(recipe: &Recipe, stats: &MadeStats) -> Vec<Card> {
         Card::new("DLPIX", count(stats.pixels as usize), "pixels"),
         Card::new("DLLEVEL", Value::Real(stats.level), "[adu] level"),
         Card::new("DLNOISE", Value::Real(stats.noise), "pixel-to-pixel noise"),
-        Card::new("DLNIN", count(recipe.raws().len()), "raw files that went in"),
+        Card::new(
+            "DLNIN",
+            count(recipe.raws().len()),
+            "raw files that went in",
+        ),
     ];
     for (index, input) in recipe.raws().iter().enumerate() {
         cards.push(text(&numbered("DLI", index), input.digest.to_string(), ""));
     }
     for (index, rejected) in stats.rejected.iter().enumerate() {
         let value = format!("{} {}", rejected.low, rejected.high);
-        cards.push(text(&numbered("DLR", index), value, "pixels rejected low, high"));
+        cards.push(text(
+            &numbered("DLR", index),
+            value,
+            "pixels rejected low, high",
+        ));
     }
     let masters = recipe.masters();
-    cards.push(Card::new("DLNMS", count(masters.len()), "masters it was made with"));
+    cards.push(Card::new(
+        "DLNMS",
+        count(masters.len()),
+        "masters it was made with",
+    ));
     for (index, used) in masters.iter().enumerate() {
         let value = format!("{} {} {}", used.kind, used.fingerprint, used.product);
         cards.push(text(&numbered("DLM", index), value, ""));
@@ -70,7 +82,10 @@ pub fn read(header: &Header, product: &str, size: u64) -> Option<Made> {
         Some(_) => (0..inputs.len())
             .map(|index| {
                 let (low, high) = header.text(&numbered("DLR", index))?.split_once(' ')?;
-                Some(InputCount { low: low.parse().ok()?, high: high.parse().ok()? })
+                Some(InputCount {
+                    low: low.parse().ok()?,
+                    high: high.parse().ok()?,
+                })
             })
             .collect::<Option<_>>()?,
         None => Vec::new(),
@@ -108,11 +123,15 @@ fn numbered(stem: &str, index: usize) -> String {
 
 /// A count that a header may claim: more than five digits cannot be numbered.
 fn count(header: &Header, keyword: &str) -> Option<usize> {
-    usize::try_from(header.integer(keyword)?).ok().filter(|&count| count <= 99_999)
+    usize::try_from(header.integer(keyword)?)
+        .ok()
+        .filter(|&count| count <= 99_999)
 }
 
 fn kind(word: &str) -> Option<Kind> {
-    Kind::CALIBRATION.into_iter().find(|kind| kind.word() == word)
+    Kind::CALIBRATION
+        .into_iter()
+        .find(|kind| kind.word() == word)
 }
 
 #[allow(
