@@ -163,9 +163,12 @@ fn parse_token(token: &[u8]) -> Value {
         b"F" => return Value::Logical(false),
         _ => {}
     }
-    let numeric = token
-        .iter()
-        .all(|byte| matches!(byte, b'0'..=b'9' | b'+' | b'-' | b'.' | b'E' | b'e' | b'D' | b'd'));
+    let numeric = token.iter().all(|byte| {
+        matches!(
+            byte,
+            b'0'..=b'9' | b'+' | b'-' | b'.' | b'E' | b'e' | b'D' | b'd'
+        )
+    });
     let token = text(token);
     // The charset keeps out `inf`, `nan` and the like, which are no FITS numbers.
     if numeric && token.bytes().any(|byte| byte.is_ascii_digit()) {

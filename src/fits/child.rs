@@ -227,9 +227,25 @@ fn is_about_tiles(keyword: &str) -> bool {
     let digits = keyword.trim_end_matches(|c: char| c.is_ascii_digit());
     matches!(
         keyword,
-        "ZIMAGE" | "ZCMPTYPE" | "ZBITPIX" | "ZMASKCMP" | "ZQUANTIZ" | "ZDITHER0" | "ZSIMPLE"
-            | "ZTENSION" | "ZEXTEND" | "ZBLOCKED" | "ZPCOUNT" | "ZGCOUNT" | "ZHECKSUM" | "ZDATASUM"
-            | "ZBLANK" | "ZSCALE" | "ZZERO" | "TFIELDS" | "THEAP"
+        "ZIMAGE"
+            | "ZCMPTYPE"
+            | "ZBITPIX"
+            | "ZMASKCMP"
+            | "ZQUANTIZ"
+            | "ZDITHER0"
+            | "ZSIMPLE"
+            | "ZTENSION"
+            | "ZEXTEND"
+            | "ZBLOCKED"
+            | "ZPCOUNT"
+            | "ZGCOUNT"
+            | "ZHECKSUM"
+            | "ZDATASUM"
+            | "ZBLANK"
+            | "ZSCALE"
+            | "ZZERO"
+            | "TFIELDS"
+            | "THEAP"
     ) || NUMBERED.contains(&digits)
 }
 
@@ -240,7 +256,10 @@ struct Tiled {
 }
 
 impl Tiled {
-    #[allow(unsafe_code, reason = "opening by descriptor and raw scaling are C calls")]
+    #[allow(
+        unsafe_code,
+        reason = "opening by descriptor and raw scaling are C calls"
+    )]
     fn open(tiles: &Tiles) -> Result<Self, End> {
         // Standard input by number: no name of anybody's choosing reaches CFITSIO.
         let name = CString::from(c"/proc/self/fd/0");
@@ -255,9 +274,12 @@ impl Tiled {
         let hdu = file.hdu(tiles.unit)?;
         match &hdu.info {
             HduInfo::ImageInfo { shape, .. }
-                if shape.iter().filter(|&&side| side != 1).eq([tiles.height, tiles.width]
+                if shape
                     .iter()
-                    .filter(|&&side| side != 1)) => {}
+                    .filter(|&&side| side != 1)
+                    .eq([tiles.height, tiles.width]
+                        .iter()
+                        .filter(|&&side| side != 1)) => {}
             _ => return Err(End::Refused("its tables do not describe its image".into())),
         }
         // SAFETY: the pointer is the open file's, current at the image; the call only stores

@@ -145,10 +145,7 @@ impl Opened {
     pub(super) fn read_at(&self, buffer: &mut [u8], offset: u64) -> Result<usize, FitsError> {
         let mut done = 0;
         while done < buffer.len() {
-            match self
-                .file
-                .read_at(&mut buffer[done..], offset + done as u64)
-            {
+            match self.file.read_at(&mut buffer[done..], offset + done as u64) {
                 Ok(0) => break,
                 Ok(count) => done += count,
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
@@ -301,7 +298,7 @@ impl Opened {
                 let why = format!("no END in the first {HEADER_LIMIT} bytes of a header");
                 return Err(FitsError::unreadable(why));
             }
-            want *= 2;
+            want = (want * 2).min(HEADER_LIMIT);
         }
     }
 
@@ -433,12 +430,7 @@ fn mandatory(cards: &[Card], primary: bool) -> Result<(i64, Vec<i64>), FitsError
 }
 
 /// Bytes of data that a header claims.
-fn data_length(
-    cards: &[Card],
-    bitpix: i64,
-    axes: &[i64],
-    primary: bool,
-) -> Result<u64, FitsError> {
+fn data_length(cards: &[Card], bitpix: i64, axes: &[i64], primary: bool) -> Result<u64, FitsError> {
     let product = |axes: &[i64]| {
         axes.iter()
             .try_fold(1_i64, |size, &axis| size.checked_mul(axis))
@@ -450,9 +442,8 @@ fn data_length(
         None => Ok(default),
         Some(other) => Err(refuse(keyword, other, "an integer from 0 is wanted")),
     };
-    let groups = primary
-        && axes.first() == Some(&0)
-        && find(cards, "GROUPS") == Some(&Value::Logical(true));
+    let groups =
+        primary && axes.first() == Some(&0) && find(cards, "GROUPS") == Some(&Value::Logical(true));
     let elements = if axes.is_empty() {
         Some(0)
     } else if primary && !groups {
@@ -485,7 +476,11 @@ fn sides(keyword: &str, axes: &[i64]) -> Result<(usize, usize), FitsError> {
     for (place, &axis) in more.iter().enumerate() {
         if axis != 1 {
             let keyword = format!("{keyword}{}", place + 3);
-            return Err(refuse(&keyword, axis, "a subframe has two axes, not a stack of planes"));
+            return Err(refuse(
+                &keyword,
+                axis,
+                "a subframe has two axes, not a stack of planes",
+            ));
         }
     }
     for (place, side) in [width, height].into_iter().enumerate() {
@@ -506,8 +501,16 @@ pub(super) fn is_structural(keyword: &str) -> bool {
     };
     matches!(
         keyword,
-        "SIMPLE" | "XTENSION" | "BITPIX" | "EXTEND" | "PCOUNT" | "GCOUNT" | "GROUPS" | "BLOCKED"
-            | "CHECKSUM" | "DATASUM"
+        "SIMPLE"
+            | "XTENSION"
+            | "BITPIX"
+            | "EXTEND"
+            | "PCOUNT"
+            | "GCOUNT"
+            | "GROUPS"
+            | "BLOCKED"
+            | "CHECKSUM"
+            | "DATASUM"
     ) || axis("NAXIS")
 }
 

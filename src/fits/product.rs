@@ -47,7 +47,9 @@ impl ImageWriter {
         height: usize,
         cards: &[Card],
     ) -> Result<Self, PublishError> {
-        let bytes = width.checked_mul(height).and_then(|n| n.checked_mul(SAMPLE));
+        let bytes = width
+            .checked_mul(height)
+            .and_then(|n| n.checked_mul(SAMPLE));
         if bytes.is_none_or(|bytes| bytes == 0 || bytes > usize::MAX / 4) {
             return Err(misuse(&draft, "an image of that size cannot be written"));
         }
@@ -123,7 +125,11 @@ fn header(width: usize, height: usize, cards: &[Card], datasum: &str, checksum: 
     let integer = |number: usize| Value::Integer(i64::try_from(number).unwrap_or(i64::MAX));
     let text = |text: &str| Value::Text(text.to_owned());
     let mut all = vec![
-        Card::new("SIMPLE", Value::Logical(true), "conforms to the FITS standard"),
+        Card::new(
+            "SIMPLE",
+            Value::Logical(true),
+            "conforms to the FITS standard",
+        ),
         Card::new("BITPIX", Value::Integer(-32), "32-bit floating point"),
         Card::new("NAXIS", Value::Integer(2), ""),
         Card::new("NAXIS1", integer(width), "columns"),
@@ -131,7 +137,11 @@ fn header(width: usize, height: usize, cards: &[Card], datasum: &str, checksum: 
     ];
     all.extend_from_slice(cards);
     all.push(Card::new("DATASUM", text(datasum), "sum of the data"));
-    all.push(Card::new("CHECKSUM", text(checksum), "sum of header and data"));
+    all.push(Card::new(
+        "CHECKSUM",
+        text(checksum),
+        "sum of header and data",
+    ));
     header_block(&all)
 }
 

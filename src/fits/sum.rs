@@ -91,11 +91,7 @@ pub fn checksums_hold(path: &Path) -> Result<Option<bool>, FitsError> {
     Ok(verdict)
 }
 
-fn unit_holds(
-    opened: &Opened,
-    unit: &Unit,
-    buffer: &mut [u8],
-) -> Result<Option<bool>, FitsError> {
+fn unit_holds(opened: &Opened, unit: &Unit, buffer: &mut [u8]) -> Result<Option<bool>, FitsError> {
     let stated = |keyword: &str| {
         unit.cards
             .iter()
@@ -136,7 +132,9 @@ fn sum_range(
     let mut total = 0;
     let mut done = 0;
     while done < length {
-        let want = buffer.len().min(usize::try_from(length - done).unwrap_or(usize::MAX));
+        let want = buffer
+            .len()
+            .min(usize::try_from(length - done).unwrap_or(usize::MAX));
         let count = opened.read_at(&mut buffer[..want], start + done)?;
         total = add(total, sum(&buffer[..count]));
         if count < want {
@@ -163,12 +161,10 @@ mod tests {
         let stored = [
             0x80, 0x00, 0x80, 0x01, 0xff, 0xff, 0x00, 0x00, 0x7f, 0xfe, 0x7f, 0xff,
         ];
+        assert_eq!(sum(&stored), 4_294_836_225);
         let padded = [&stored[..], &[0; 4]].concat();
-        assert_eq!(sum(&padded), sum(&stored));
+        assert_eq!(sum(&padded), 4_294_836_225);
         assert_eq!(sum(&[0; 2880]), 0);
-        // The six samples as 0x8000 + value.
-        let words = [0_u16, 1, 32767, 32768, 65534, 65535].map(|v| (v ^ 0x8000).to_be_bytes());
-        assert_eq!(sum(&words.concat()), 4_294_836_225);
     }
 
     #[test]
