@@ -17,6 +17,8 @@ mod gate;
 mod product;
 mod source;
 mod sum;
+#[cfg(test)]
+mod tests;
 mod unpack;
 
 use std::io;

@@ -298,7 +298,7 @@ impl Opened {
                 let why = format!("no END in the first {HEADER_LIMIT} bytes of a header");
                 return Err(FitsError::unreadable(why));
             }
-            want *= 2;
+            want = (want * 2).min(HEADER_LIMIT);
         }
     }
 

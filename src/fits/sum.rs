@@ -161,12 +161,10 @@ mod tests {
         let stored = [
             0x80, 0x00, 0x80, 0x01, 0xff, 0xff, 0x00, 0x00, 0x7f, 0xfe, 0x7f, 0xff,
         ];
+        assert_eq!(sum(&stored), 4_294_836_225);
         let padded = [&stored[..], &[0; 4]].concat();
-        assert_eq!(sum(&padded), sum(&stored));
+        assert_eq!(sum(&padded), 4_294_836_225);
         assert_eq!(sum(&[0; 2880]), 0);
-        // The six samples as 0x8000 + value.
-        let words = [0_u16, 1, 32767, 32768, 65534, 65535].map(|v| (v ^ 0x8000).to_be_bytes());
-        assert_eq!(sum(&words.concat()), 4_294_836_225);
     }
 
     #[test]
