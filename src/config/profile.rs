@@ -20,7 +20,7 @@ use super::settings::{said, within};
 use super::text::{Fault, Step, read, steps};
 
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, expecting = "a mapping of a profile's keys")]
 struct RawProfile {
     name: String,
     camera: OneOrMore,
@@ -42,7 +42,7 @@ struct RawProfile {
 }
 
 #[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, expecting = "a mapping of tolerances")]
 struct RawTolerance {
     temperature_c: Option<f64>,
     exposure_fraction: Option<f64>,
@@ -51,7 +51,7 @@ struct RawTolerance {
 }
 
 #[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, expecting = "a mapping of nights")]
 struct RawWindows {
     flat_before_nights: Option<i64>,
     flat_after_nights: Option<i64>,
@@ -60,7 +60,7 @@ struct RawWindows {
 }
 
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, expecting = "a mapping with match and facts")]
 struct RawPath {
     #[serde(rename = "match")]
     glob: String,
@@ -75,7 +75,10 @@ enum RawGain {
 }
 
 #[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(
+    deny_unknown_fields,
+    expecting = "a mapping with level, min_fraction or max_fraction"
+)]
 struct RawFlat {
     level: Option<RawLevel>,
     min_fraction: Option<f64>,
@@ -90,7 +93,10 @@ enum RawLevel {
 }
 
 #[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(
+    deny_unknown_fields,
+    expecting = "a mapping with under_s or under_fraction"
+)]
 struct RawShortShots {
     under_s: Option<f64>,
     under_fraction: Option<f64>,

@@ -8,7 +8,11 @@ use super::settings::{duration, seconds, within};
 use super::text::{Fault, Step, steps};
 
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+#[serde(
+    deny_unknown_fields,
+    rename_all = "kebab-case",
+    expecting = "a mapping with bias, dark, flat-dark and flat"
+)]
 pub(super) struct RawRules {
     bias: RawFrameRule,
     dark: RawFrameRule,
@@ -17,7 +21,7 @@ pub(super) struct RawRules {
 }
 
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, expecting = "a mapping with a rule")]
 struct RawFrameRule {
     rule: RawRule,
     min_frames: Option<u64>,
@@ -36,7 +40,7 @@ enum RawRule {
 }
 
 #[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, expecting = "a mapping with a method")]
 struct RawCombine {
     method: Option<RawMethod>,
     low: Option<f64>,
@@ -96,6 +100,13 @@ fn together(rules: &CalibrationRules) -> Result<(), Fault> {
             &at(Kind::Flat),
             "flats are wanted while bias and dark are both `never`, so nothing would take the \
              pedestal off the light before it is divided by the flat: want one of them",
+        ));
+    }
+    if rules.dark.rule == Rule::Measured && bias {
+        return Err(Fault::new(
+            &at(Kind::Dark),
+            "the dark is `measured` while bias is `never`, so there would be nothing to measure \
+             it against: want required or if-present for bias",
         ));
     }
     if flat && !flat_dark {

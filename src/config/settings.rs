@@ -12,13 +12,13 @@ use jiff::tz::{TimeZone, TimeZoneDatabase};
 use serde::Deserialize;
 
 use crate::facts::{Close, Profile, Settings, Site, WatchFolder, WatchMode};
-use crate::frame::path_glob;
+use crate::frame::{name_matches, path_glob};
 
 use super::ConfigError;
 use super::text::{Fault, Step, read, steps};
 
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, expecting = "a mapping of settings")]
 struct RawSettings {
     site: RawSite,
     watch: Vec<RawWatch>,
@@ -33,7 +33,10 @@ struct RawSettings {
 }
 
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(
+    deny_unknown_fields,
+    expecting = "a mapping with name, latitude_deg and longitude_deg"
+)]
 struct RawSite {
     name: String,
     latitude_deg: f64,
@@ -43,7 +46,7 @@ struct RawSite {
 }
 
 #[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(deny_unknown_fields, expecting = "a mapping with a path")]
 struct RawWatch {
     path: String,
     name: Option<String>,
@@ -52,7 +55,10 @@ struct RawWatch {
 }
 
 #[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(
+    deny_unknown_fields,
+    expecting = "a mapping with sun_altitude_deg, quiet_minutes or at"
+)]
 struct RawClose {
     sun_altitude_deg: Option<f64>,
     quiet_minutes: Option<f64>,
@@ -98,12 +104,10 @@ impl SettingsDraft {
                     ));
                 }
                 let shadowed = earlier.telescope.is_none()
-                    && profile.cameras.iter().all(|camera| {
-                        earlier
-                            .cameras
-                            .iter()
-                            .any(|glob| same_text(glob, camera) || glob.trim() == "*")
-                    });
+                    && profile
+                        .cameras
+                        .iter()
+                        .all(|camera| earlier.cameras.iter().any(|glob| covers(glob, camera)));
                 if shadowed {
                     return Err(complain(
                         index,
@@ -125,8 +129,11 @@ impl SettingsDraft {
     }
 }
 
-fn same_text(one: &str, other: &str) -> bool {
-    one.trim().to_lowercase() == other.trim().to_lowercase()
+/// True where every name that fits `pattern` fits `glob` as well, as far as that is plain to see.
+fn covers(glob: &str, pattern: &str) -> bool {
+    let literal = !pattern.contains(['*', '?']);
+    let equal = glob.trim().to_lowercase() == pattern.trim().to_lowercase();
+    equal || glob.trim() == "*" || literal && name_matches(glob, pattern)
 }
 
 pub(super) fn parse(text: &str, file: &Path) -> Result<SettingsDraft, ConfigError> {

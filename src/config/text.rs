@@ -12,8 +12,8 @@ use std::fmt;
 use std::path::Path;
 
 use serde::de::{
-    DeserializeOwned, DeserializeSeed, Deserializer, Error, IgnoredAny, MapAccess, SeqAccess,
-    Visitor,
+    DeserializeOwned, DeserializeSeed, Deserializer, EnumAccess, Error, IgnoredAny, MapAccess,
+    SeqAccess, Visitor,
 };
 
 use super::ConfigError;
@@ -118,8 +118,19 @@ fn message(error: &serde_yaml::Error) -> String {
         }
         None => text,
     };
-    if text.contains("EOF while parsing") || text.contains("invalid type: unit value") {
-        return format!("{text}: nothing is written here");
+    // The reader names Rust's types; the person writes numbers and lists.
+    for (theirs, ours) in [
+        ("expected f64", "expected a number"),
+        ("expected usize", "expected a whole number from 0"),
+        ("expected u64", "expected a whole number from 0"),
+        ("expected u32", "expected a whole number from 0"),
+        ("expected i64", "expected a whole number"),
+        ("expected a sequence", "expected a list"),
+        ("expected a map", "expected a mapping"),
+    ] {
+        if let Some(front) = text.strip_suffix(theirs) {
+            return format!("{front}{ours}");
+        }
     }
     text
 }
@@ -174,6 +185,12 @@ impl<'de> Visitor<'de> for Sound {
 
     fn visit_none<E: Error>(self) -> Result<(), E> {
         Ok(())
+    }
+
+    fn visit_enum<A: EnumAccess<'de>>(self, _: A) -> Result<(), A::Error> {
+        Err(A::Error::custom(
+            "found a tag, want a plain value without one",
+        ))
     }
 
     fn visit_seq<A: SeqAccess<'de>>(self, mut list: A) -> Result<(), A::Error> {
