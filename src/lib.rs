@@ -12,6 +12,7 @@ pub mod daemon;
 pub mod facts;
 pub mod fits;
 pub mod frame;
+pub mod judge;
 pub mod make;
 pub mod measure;
 pub mod night;

@@ -74,7 +74,11 @@ pub fn sample(width: usize, height: usize, rows: &[(usize, &[f32])], saturation:
     }
     let step = step(cells.iter().flatten().flatten(), saturation);
     let measured: [Option<PlaneSample>; 4] = std::array::from_fn(|phase| {
-        let mut samples: Vec<f32> = cells.iter().flat_map(|cell| &cell[phase]).copied().collect();
+        let mut samples: Vec<f32> = cells
+            .iter()
+            .flat_map(|cell| &cell[phase])
+            .copied()
+            .collect();
         // A merge of sorted runs.
         samples.sort_by(f32::total_cmp);
         plane(&samples, saturation)
@@ -107,12 +111,18 @@ fn plane(sorted: &[f32], saturation: f64) -> Option<PlaneSample> {
 
 fn mesh(cells: &[[Vec<f32>; 4]], planes: &[PlaneSample; 4], step: Option<u32>) -> Vec<f32> {
     let mean = planes.iter().map(|plane| plane.level).sum::<f64>() / 4.0;
-    let coloured = planes.iter().all(|plane| plane.level > plane.spread && plane.level > 0.0);
+    let coloured = planes
+        .iter()
+        .all(|plane| plane.level > plane.spread && plane.level > 0.0);
     let cell = |phases: &[Vec<f32>; 4]| {
         let (mut sum, mut count) = (0.0, 0.0);
         for (sorted, plane) in phases.iter().zip(planes) {
             if let Some(median) = grouped_median(sorted, step) {
-                sum += if coloured { median * mean / plane.level } else { median };
+                sum += if coloured {
+                    median * mean / plane.level
+                } else {
+                    median
+                };
                 count += 1.0;
             }
         }
@@ -169,7 +179,9 @@ mod tests {
     use super::*;
 
     fn whole(width: usize, height: usize, at: impl Fn(usize, usize) -> f32) -> Sample {
-        let pixels: Vec<f32> = (0..width * height).map(|i| at(i % width, i / width)).collect();
+        let pixels: Vec<f32> = (0..width * height)
+            .map(|i| at(i % width, i / width))
+            .collect();
         let rows: Vec<(usize, &[f32])> = rows_to_sample(height)
             .into_iter()
             .map(|(first, count)| (first, &pixels[first * width..(first + count) * width]))
@@ -209,7 +221,10 @@ mod tests {
                 for band in 0..8 {
                     let inside = |row: &&(usize, usize)| row.0 * 8 / height == band;
                     let inside = rows.iter().filter(inside).count();
-                    assert!((7..=9).contains(&inside), "{height}: {inside} in band {band}");
+                    assert!(
+                        (7..=9).contains(&inside),
+                        "{height}: {inside} in band {band}"
+                    );
                 }
             }
         }
@@ -221,7 +236,10 @@ mod tests {
             let sample = whole(1500, 1200, |x, y| (true_level + 3.0 * noise(x, y)).round());
             let spread = (9.0f64 + 1.0 / 12.0).sqrt();
             for plane in sample.planes {
-                assert!((plane.level - f64::from(true_level)).abs() < 0.08, "{plane:?}");
+                assert!(
+                    (plane.level - f64::from(true_level)).abs() < 0.08,
+                    "{plane:?}"
+                );
                 assert!((plane.spread / spread - 1.0).abs() < 0.02, "{plane:?}");
             }
             for cell in &sample.mesh {
@@ -258,7 +276,11 @@ mod tests {
         assert_eq!(whole(64, 64, |_, _| 0.0).step, None);
         // A saturated pixel at 65535 does not hide it.
         let sample = whole(640, 480, |x, y| {
-            if (x, y) == (7, 7) { 65535.0 } else { 16.0 * (x % 9) as f32 }
+            if (x, y) == (7, 7) {
+                65535.0
+            } else {
+                16.0 * (x % 9) as f32
+            }
         });
         assert_eq!(sample.step, Some(16));
     }
@@ -282,7 +304,12 @@ mod tests {
             let sample = whole(width, height, |x, y| 100.0 + noise(x, y));
             assert_eq!(sample.mesh.len(), 64);
             assert!(sample.mesh.iter().all(|cell| (*cell - 100.0).abs() < 6.0));
-            assert!(sample.planes.iter().all(|plane| (plane.level - 100.0).abs() < 6.0));
+            assert!(
+                sample
+                    .planes
+                    .iter()
+                    .all(|plane| (plane.level - 100.0).abs() < 6.0)
+            );
         }
         assert_eq!(sample(0, 0, &[], 65535.0).mesh.len(), 64);
     }
