@@ -15,7 +15,6 @@ mod schema;
 use std::io;
 use std::path::{Path, PathBuf};
 
-use jiff::Timestamp;
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 
 use crate::facts::{Content, Entry, Failure, FileId, Fingerprint, Look, Made, Snapshot, Stamp};
