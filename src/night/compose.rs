@@ -26,6 +26,8 @@ use crate::facts::{
 
 /// Said of a frame that the plan passes over, so that it is accounted for all the same.
 const UNPLANNED: &str = "not looked at by the planner yet";
+/// Said of a light whose product the plan counts on and the snapshot does not have.
+const NO_PRODUCT: &str = "its product is not on file";
 
 /// The nights that have any file.
 pub fn nights(snapshot: &Snapshot, settings: &Settings) -> BTreeSet<Date> {
@@ -182,7 +184,7 @@ impl Lists {
                     let used = made.masters.iter().map(|master| master.fingerprint);
                     self.masters.extend(used);
                 }
-                None => light.reason = Some(UNPLANNED.to_owned()),
+                None => light.reason = Some(NO_PRODUCT.to_owned()),
             },
             Some(LightState::Waiting(wait)) => light.reason = Some(wait.to_string()),
             Some(LightState::Refused(reason) | LightState::Ignored(reason)) => {
