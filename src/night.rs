@@ -1,7 +1,7 @@
 //! The night's account: a snapshot and a plan become one session log.
 //!
-//! [`compose`] is a pure function, so two runs over the same files give the same text; nothing in
-//! a log but its `state` depends on a clock. [`yaml`] writes the log for scripts, [`digest`] for a
+//! [`compose()`] is a pure function, so two runs over the same files give the same text; nothing in
+//! a log but its `state` depends on a clock. [`yaml()`] writes the log for scripts, [`digest()`] for a
 //! person with a cup of coffee. [`is_over`] says when a night has ended, from the Sun.
 //!
 //! Invariant: every file of a night stands in exactly one list, and the ledger counts the lists.
@@ -10,6 +10,7 @@
 
 mod compose;
 mod digest;
+mod masters;
 mod sheet;
 mod sun;
 mod text;

@@ -13,19 +13,22 @@
 use std::cmp::Ordering;
 use std::collections::{BTreeMap, BTreeSet};
 
-use jiff::Timestamp;
 use jiff::civil::Date;
+use jiff::{SignedDuration, Timestamp};
 
+use super::masters::{masters, rejected_of};
 use super::text::{rounded, utc};
 use super::warnings::warnings;
 use crate::facts::{
     CalibrationEntry, CalibrationState, Content, Count, Digest, Entry, Fingerprint, Frame, Kind,
-    Ledger, LightEntry, LightState, Made, MasterEntry, Measures, NightState, PlainEntry, Plan,
-    SCHEMA, SessionLog, Settings, Shoot, ShootEntry, Snapshot, UsedMasters,
+    Ledger, LightEntry, LightState, Made, Measures, NightState, PlainEntry, Plan, SCHEMA,
+    SessionLog, Settings, Shoot, ShootEntry, Snapshot, UsedMasters,
 };
 
 /// Said of a frame that the plan passes over, so that it is accounted for all the same.
 const UNPLANNED: &str = "not looked at by the planner yet";
+/// Said of a light whose product the plan counts on and the snapshot does not have.
+const NO_PRODUCT: &str = "its product is not on file";
 
 /// The nights that have any file.
 pub fn nights(snapshot: &Snapshot, settings: &Settings) -> BTreeSet<Date> {
@@ -43,9 +46,7 @@ pub fn compose(
     state: NightState,
     previous: Option<&SessionLog>,
 ) -> SessionLog {
-    let members: Vec<usize> = (0..snapshot.entries.len())
-        .filter(|&at| settings.site.night_of(snapshot.entries[at].moment()) == night)
-        .collect();
+    let members = members(snapshot, settings, night);
     let mut lists = Lists::default();
     for &at in &members {
         lists.take(snapshot, plan, at);
@@ -73,6 +74,19 @@ pub fn compose(
     log.ledger = ledger(&log);
     log.totals = totals(&log.lights);
     log
+}
+
+/// The night's files, by index. The wide window spares the calendar for the files of other years.
+fn members(snapshot: &Snapshot, settings: &Settings, night: Date) -> Vec<usize> {
+    let noon = settings.site.noon_of(night);
+    let window = SignedDuration::from_hours(48);
+    let is_member = |entry: &Entry| {
+        let moment = entry.moment();
+        moment.duration_since(noon).abs() <= window && settings.site.night_of(moment) == night
+    };
+    (0..snapshot.entries.len())
+        .filter(|&at| is_member(&snapshot.entries[at]))
+        .collect()
 }
 
 fn ledger(log: &SessionLog) -> Ledger {
@@ -110,6 +124,8 @@ struct Lists {
     calibration: Vec<(Place, CalibrationEntry)>,
     refused: Vec<(Place, PlainEntry)>,
     ignored: Vec<(Place, PlainEntry)>,
+    /// Watch folder and path of the files taken.
+    names: BTreeSet<(String, String)>,
     /// Masters that frames of this night went into or were calibrated with.
     masters: BTreeSet<Fingerprint>,
 }
@@ -118,6 +134,7 @@ impl Lists {
     /// Puts one file of the night into the one list it belongs to.
     fn take(&mut self, snapshot: &Snapshot, plan: &Plan, at: usize) {
         let entry = &snapshot.entries[at];
+        self.names.insert(name(entry));
         let place = (
             Timestamp::from_millisecond(entry.moment().as_millisecond()).ok(),
             entry.file.watch.to_string(),
@@ -182,7 +199,7 @@ impl Lists {
                     let used = made.masters.iter().map(|master| master.fingerprint);
                     self.masters.extend(used);
                 }
-                None => light.reason = Some(UNPLANNED.to_owned()),
+                None => light.reason = Some(NO_PRODUCT.to_owned()),
             },
             Some(LightState::Waiting(wait)) => light.reason = Some(wait.to_string()),
             Some(LightState::Refused(reason) | LightState::Ignored(reason)) => {
@@ -241,12 +258,16 @@ impl Lists {
     /// Keeps the entries of an earlier log whose files the catalogue has never heard of. Gives the
     /// products of the masters that they name.
     fn keep(&mut self, snapshot: &Snapshot, previous: &SessionLog) -> BTreeSet<String> {
-        let known: BTreeSet<(&str, String)> = snapshot
-            .entries
-            .iter()
-            .map(|entry| (&*entry.file.watch, entry.file.path.to_string()))
-            .collect();
-        let is_lost = |watch: &str, file: &str| !known.contains(&(watch, file.to_owned()));
+        // The night's own files first: nearly always that settles it.
+        let ours = std::mem::take(&mut self.names);
+        let mut others = None;
+        let mut is_lost = |watch: &str, file: &str| {
+            let name = (watch.to_owned(), file.to_owned());
+            !ours.contains(&name)
+                && !others
+                    .get_or_insert_with(|| names(&snapshot.entries))
+                    .contains(&name)
+        };
         let place = |watch: &str, file: &str, start: Option<&String>| {
             (
                 start.and_then(|text| text.parse().ok()),
@@ -254,18 +275,18 @@ impl Lists {
                 file.to_owned(),
             )
         };
-        let mut names = BTreeSet::new();
+        let mut masters = BTreeSet::new();
         for light in &previous.lights {
             if is_lost(&light.watch, &light.file) {
                 let UsedMasters { bias, dark, flat } = &light.masters;
-                names.extend([bias, dark, flat].into_iter().flatten().cloned());
+                masters.extend([bias, dark, flat].into_iter().flatten().cloned());
                 let place = place(&light.watch, &light.file, light.start_utc.as_ref());
                 self.lights.push((place, light.clone()));
             }
         }
         for frame in &previous.calibration {
             if is_lost(&frame.watch, &frame.file) {
-                names.extend(frame.master.clone());
+                masters.extend(frame.master.clone());
                 let place = place(&frame.watch, &frame.file, frame.start_utc.as_ref());
                 self.calibration.push((place, frame.clone()));
             }
@@ -280,8 +301,16 @@ impl Lists {
                 }
             }
         }
-        names
+        masters
     }
+}
+
+fn name(entry: &Entry) -> (String, String) {
+    (entry.file.watch.to_string(), entry.file.path.to_string())
+}
+
+fn names(entries: &[Entry]) -> BTreeSet<(String, String)> {
+    entries.iter().map(name).collect()
 }
 
 fn used_masters(made: &Made) -> UsedMasters {
@@ -302,91 +331,6 @@ fn measures(made: &Made) -> Option<Measures> {
         noise_adu: rounded(made.stats.noise, 3),
     };
     (measures.background_adu.is_finite() && measures.noise_adu.is_finite()).then_some(measures)
-}
-
-/// Fractions of one exposure's pixels that were rejected, low and high.
-fn rejected_of(made: &Made, digest: &Digest) -> Option<(f64, f64)> {
-    let at = made.inputs.iter().position(|input| input == digest)?;
-    let count = made.stats.rejected.get(at)?;
-    let fraction = |rejected| fraction(rejected, made.stats.pixels);
-    Some((fraction(count.low), fraction(count.high)))
-}
-
-/// Nine decimals: one pixel of a hundred million is the last digit but one.
-fn fraction(part: u64, whole: u64) -> f64 {
-    if whole == 0 {
-        return 0.0;
-    }
-    rounded(part as f64 / whole as f64, 9)
-}
-
-/// The masters that frames of this night went into or were calibrated with, and the masters that
-/// those were made with, all on file; then those that only kept entries name, as they were written.
-fn masters(
-    snapshot: &Snapshot,
-    plan: &Plan,
-    wanted: &BTreeSet<Fingerprint>,
-    kept_names: &BTreeSet<String>,
-    previous: Option<&SessionLog>,
-) -> Vec<MasterEntry> {
-    let mut open: Vec<Fingerprint> = wanted.iter().copied().collect();
-    if !kept_names.is_empty() {
-        let named = |made: &&Made| kept_names.contains(&made.product);
-        let named = snapshot.made.values().filter(named);
-        open.extend(named.map(|made| made.fingerprint));
-    }
-    let mut seen = BTreeSet::new();
-    let mut masters = BTreeMap::new();
-    while let Some(fingerprint) = open.pop() {
-        if !seen.insert(fingerprint) {
-            continue;
-        }
-        let made = snapshot.made.get(&fingerprint);
-        let planned = plan.masters.get(&fingerprint);
-        let made_with = made.map(|made| &made.masters);
-        let made_with = made_with.or(planned.map(|planned| &planned.masters));
-        open.extend(made_with.into_iter().flatten().map(|used| used.fingerprint));
-        if let Some(entry) = made.and_then(|made| master_entry(plan, made)) {
-            masters.insert(entry.product.clone(), entry);
-        }
-    }
-    for entry in previous.map_or(&[][..], |log| &log.masters) {
-        if kept_names.contains(&entry.product) && !masters.contains_key(&entry.product) {
-            masters.insert(entry.product.clone(), entry.clone());
-        }
-    }
-    let mut masters: Vec<MasterEntry> = masters.into_values().collect();
-    masters.sort_by(|a, b| {
-        (a.kind, &a.rig, &a.filter)
-            .cmp(&(b.kind, &b.rig, &b.filter))
-            .then(a.exposure_s.total_cmp(&b.exposure_s))
-            .then_with(|| a.product.cmp(&b.product))
-    });
-    masters
-}
-
-fn master_entry(plan: &Plan, made: &Made) -> Option<MasterEntry> {
-    let planned = plan.masters.get(&made.fingerprint);
-    let facts = made.facts.as_ref().or(planned.map(|plan| &plan.facts))?;
-    let samples = made.stats.pixels * made.inputs.len() as u64;
-    let low = made.stats.rejected.iter().map(|count| count.low).sum();
-    let high = made.stats.rejected.iter().map(|count| count.high).sum();
-    Some(MasterEntry {
-        product: made.product.clone(),
-        kind: facts.kind,
-        rig: facts.rig.to_string(),
-        filter: (facts.kind == Kind::Flat).then(|| facts.filter.to_string()),
-        exposure_s: facts.exposure.get(),
-        temperature_c: facts.temperature.map(|t| rounded(t.get(), 2)),
-        frames_used: made.inputs.len(),
-        frames_left_out: planned.map_or(0, |planned| planned.left_out.len()),
-        method: made.method.clone(),
-        rejected_low_fraction: fraction(low, samples),
-        rejected_high_fraction: fraction(high, samples),
-        level_adu: rounded(made.stats.level, 3),
-        // A flat's noise is in its own units, a few thousandths.
-        noise_adu: rounded(made.stats.noise, 6),
-    })
 }
 
 fn shoot_entry(shoot: &Shoot) -> ShootEntry {

@@ -156,7 +156,9 @@ fn to_shoot(sheet: &mut Sheet, log: &SessionLog) {
             .filter(|filter| !filter_is_none(filter));
         let through = filter.map_or(String::new(), |filter| format!(" through {filter}"));
         let settings: Vec<String> = [
-            shoot.exposure_s.map(|exposure| format!("{exposure} s")),
+            shoot
+                .exposure_s
+                .map(|exposure| format!("{} s", rounded(exposure, 6))),
             shoot.temperature_c.map(|t| format!("{t} C")),
             shoot.gain.map(|gain| format!("gain {gain}")),
             shoot.offset.map(|offset| format!("offset {offset}")),

@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
+use proptest::prelude::*;
 
 use crate::facts::{
     CalibrationState, Camera, Celsius, Close, Content, Count, Digest, Entry, FileId, Fingerprint,
@@ -635,4 +636,84 @@ fn remarks_are_grouped_and_arriving_files_named_while_the_night_is_open() {
         composed(&snapshot, &plan, None).warnings[1],
         "still arriving: incoming/1.fits"
     );
+}
+
+/// Any file, at any time within three days, with any fate.
+fn any_file() -> impl Strategy<Value = (u8, i64, bool)> {
+    (0u8..14, 0i64..3 * 24 * 60, any::<bool>())
+}
+
+/// The file and what became of it; `dated` frames carry a start time.
+fn file_of(number: usize, (kind, minute, dated): (u8, i64, bool)) -> (Entry, Fate) {
+    let start = at("2026-09-04T10:00:00Z") + SignedDuration::from_mins(minute);
+    let text = start.to_string();
+    let start = dated.then_some(text.as_str());
+    let path = format!("{}/{number}.fits", number % 3);
+    let light = |state| {
+        let frame = frame(Kind::Light, "Ha", 300.0, start);
+        (shot(&path, number as u8, frame), Fate::Light(state))
+    };
+    let dark = |state| {
+        let frame = frame(Kind::Dark, "none", 300.0, start);
+        (shot(&path, number as u8, frame), Fate::Frame(state))
+    };
+    let moment = at(&text);
+    match kind {
+        0 => light(LightState::Calibrated(print(20))),
+        1 => light(LightState::Calibrated(print(99))),
+        2 => light(LightState::Waiting(Wait::InLine)),
+        3 => light(LightState::Refused("broken".to_owned())),
+        4 => light(LightState::Ignored("short".to_owned())),
+        5 => (light(LightState::Waiting(Wait::Gone)).0, Fate::Itself),
+        6 => dark(CalibrationState::Used(print(2))),
+        7 => dark(CalibrationState::Used(print(99))),
+        8 => dark(CalibrationState::LeftOut("bright".to_owned())),
+        9 => dark(CalibrationState::Waiting(Wait::Gone)),
+        10 => dark(CalibrationState::Spare("never".to_owned())),
+        11 => (dark(CalibrationState::Waiting(Wait::Gone)).0, Fate::Itself),
+        12 => (
+            entry(&path, moment, Content::Refused("odd".to_owned())),
+            Fate::Itself,
+        ),
+        _ => (
+            entry(&path, moment, Content::Ignored("name".to_owned())),
+            Fate::Itself,
+        ),
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(64))]
+    #[test]
+    fn any_nights_balance_and_stay(files in prop::collection::vec(any_file(), 0..40)) {
+        let files = files.into_iter().enumerate();
+        let (mut snapshot, plan) = scene_of(files.map(|(n, file)| file_of(n, file)).collect());
+        snapshot.made = messy().0.made;
+        let mut seen = BTreeSet::new();
+        for night in nights(&snapshot, &settings()) {
+            let again = |previous: Option<&SessionLog>, snapshot: &Snapshot, plan: &Plan| {
+                compose(snapshot, plan, &settings(), night, NightState::Closed, previous)
+            };
+            let log = again(None, &snapshot, &plan);
+            let Ledger { seen: all, lights, calibration, refused, ignored } = log.ledger;
+            prop_assert_eq!(all, lights + calibration + refused + ignored);
+            let files = log.lights.iter().map(|l| &l.file);
+            let files = files.chain(log.calibration.iter().map(|c| &c.file));
+            let files = files.chain(log.refused.iter().chain(&log.ignored).map(|p| &p.file));
+            let before = seen.len();
+            seen.extend(files.cloned());
+            prop_assert_eq!(seen.len(), before + all, "a file stands in two places");
+            for light in &log.lights {
+                prop_assert_eq!(light.state == "calibrated", light.product.is_some());
+                prop_assert_eq!(light.state == "calibrated", light.reason.is_none());
+            }
+            prop_assert_eq!(&again(Some(&log), &snapshot, &plan), &log);
+            // A rebuilt catalogue forgets the raws, not the log.
+            let bare = Snapshot { made: snapshot.made.clone(), ..Snapshot::default() };
+            let kept = again(Some(&log), &bare, &Plan::default());
+            prop_assert_eq!(kept.ledger, log.ledger);
+            prop_assert_eq!(&again(Some(&kept), &bare, &Plan::default()), &kept);
+        }
+        prop_assert_eq!(seen.len(), snapshot.entries.len());
+    }
 }
