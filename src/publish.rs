@@ -250,6 +250,11 @@ pub struct Draft {
 }
 
 impl Draft {
+    /// The name it will have.
+    pub fn target(&self) -> &Path {
+        &self.target
+    }
+
     /// Writes bytes at an offset. May be called from several threads for different places.
     ///
     /// # Errors

@@ -1,0 +1,328 @@
+//! The decoder's side of [`super::Unpacker`]: reads a compressed file from descriptor 0, writes a
+//! plain FITS file to descriptor 1.
+//!
+//! It limits itself before it reads a byte. It checks the file with the same gate as the parent,
+//! so CFITSIO only ever sees a tile-compressed image whose claims are bounded. The file is opened
+//! by descriptor with the call that knows no extended file names. Nothing is kept in memory but
+//! strips. CFITSIO's own message stack is left alone; its status codes are reported.
+
+use std::ffi::CString;
+use std::fs::File;
+use std::io::{self, BufReader, BufWriter, Read, Seek, Write};
+use std::os::fd::AsFd;
+use std::path::Path;
+use std::process::ExitCode;
+use std::ptr;
+
+use fitsio::hdu::{FitsHdu, HduInfo};
+use fitsio::{FileOpenMode, FitsFile};
+use flate2::bufread::MultiGzDecoder;
+use rustix::process::{Resource, Rlimit, setrlimit};
+
+use crate::facts::{Card, Value};
+
+use super::FitsError;
+use super::encode::header_block;
+use super::gate::{BLOCK, Form, Opened, Tiles, is_structural};
+use super::unpack::{BROKEN_OFF, REFUSED, TROUBLE};
+
+/// The largest file that may come out, bytes.
+const OUTPUT_LIMIT: u64 = 2 << 30;
+/// Address space, bytes.
+const MEMORY_LIMIT: u64 = 4 << 30;
+/// Processor time, seconds.
+const TIME_LIMIT: u64 = 300;
+/// Pixels decoded at a time, about.
+const STRIP: usize = 1 << 20;
+
+/// Why the child ends.
+enum End {
+    Refused(String),
+    Trouble(String),
+    BrokenOff,
+}
+
+impl From<FitsError> for End {
+    fn from(error: FitsError) -> Self {
+        match error {
+            FitsError::Io { .. } => Self::Trouble(error.to_string()),
+            other => match other.refusal() {
+                Some(refusal) => Self::Refused(refusal.to_string()),
+                None => Self::Trouble("no reason".to_owned()),
+            },
+        }
+    }
+}
+
+impl From<fitsio::errors::Error> for End {
+    fn from(error: fitsio::errors::Error) -> Self {
+        Self::Refused(format!("its pixels cannot be decoded: {error}"))
+    }
+}
+
+/// Body of the hidden `unpack` command: limits its own resources, decodes the file on standard
+/// input to standard output, says on standard error what went wrong. Exit 1: the file is refused;
+/// 2: the system failed; 3: the file breaks off.
+pub fn unpack_child() -> ExitCode {
+    let (code, message) = match limit().and_then(|()| unpack()) {
+        Ok(()) => return ExitCode::SUCCESS,
+        Err(End::Refused(why)) => (REFUSED, why),
+        Err(End::Trouble(why)) => (TROUBLE, why),
+        Err(End::BrokenOff) => (BROKEN_OFF, "its gzip stream breaks off".to_owned()),
+    };
+    // Nobody listening is no reason to end otherwise.
+    let _ = writeln!(io::stderr(), "{message}");
+    ExitCode::from(code)
+}
+
+fn limit() -> Result<(), End> {
+    let limits = [
+        (Resource::As, MEMORY_LIMIT),
+        (Resource::Cpu, TIME_LIMIT),
+        // One block beyond our own limit, so that ours speaks first.
+        (Resource::Fsize, OUTPUT_LIMIT + BLOCK as u64),
+        (Resource::Core, 0),
+    ];
+    for (resource, most) in limits {
+        let limit = Rlimit {
+            current: Some(most),
+            maximum: Some(most),
+        };
+        setrlimit(resource, limit)
+            .map_err(|error| End::Trouble(format!("could not limit itself: {error}")))?;
+    }
+    // Ends with the parent; where that is not to be had, the limits end it.
+    let _ = rustix::process::set_parent_process_death_signal(Some(rustix::process::Signal::KILL));
+    Ok(())
+}
+
+fn unpack() -> Result<(), End> {
+    let own = |fd: io::Result<std::os::fd::OwnedFd>| {
+        fd.map(File::from)
+            .map_err(|error| End::Trouble(format!("could not use a descriptor: {error}")))
+    };
+    let mut input = own(io::stdin().as_fd().try_clone_to_owned())?;
+    let output = own(io::stdout().as_fd().try_clone_to_owned())?;
+    // The parent may have left the shared position anywhere.
+    input.rewind().map_err(unread)?;
+    let opened = Opened::new(input, Path::new("standard input"))?;
+    if opened.is_gzip()? {
+        inflate(opened.file, output)
+    } else {
+        let found = opened.find_image()?;
+        match found.form {
+            Form::Tiled(tiles) => untile(found.header.cards(), &tiles, output),
+            Form::Plain(_) => Err(End::Refused("it is not compressed".to_owned())),
+        }
+    }
+}
+
+fn unread(error: io::Error) -> End {
+    End::Trouble(format!("could not read: {error}"))
+}
+
+fn unwritten(error: io::Error) -> End {
+    End::Trouble(format!("could not write the scratch file: {error}"))
+}
+
+/// Inflates a gzip file of one or more members. The size in its trailer is not trusted.
+fn inflate(input: File, mut output: File) -> Result<(), End> {
+    let mut decoder = MultiGzDecoder::new(BufReader::with_capacity(1 << 16, input));
+    let mut buffer = vec![0; 1 << 18];
+    let mut total = 0;
+    loop {
+        let count = match decoder.read(&mut buffer) {
+            Ok(0) => return Ok(()),
+            Ok(count) => count,
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
+            Err(error) if error.kind() == io::ErrorKind::UnexpectedEof => {
+                return Err(End::BrokenOff);
+            }
+            Err(error) if error.raw_os_error().is_some() => return Err(unread(error)),
+            Err(error) => return Err(End::Refused(format!("not valid gzip: {error}"))),
+        };
+        total += count as u64;
+        if total > OUTPUT_LIMIT {
+            let why = format!("more than {OUTPUT_LIMIT} bytes unpacked");
+            return Err(End::Refused(why));
+        }
+        output.write_all(&buffer[..count]).map_err(unwritten)?;
+    }
+}
+
+/// Writes the plain form of a tile-compressed image. Its pixels stay the stored numbers: BZERO
+/// and BSCALE are kept in the header, not applied.
+fn untile(cards: &[Card], tiles: &Tiles, output: File) -> Result<(), End> {
+    let pixels = tiles.width * tiles.height;
+    let sample = tiles.bitpix.unsigned_abs();
+    if pixels as u64 * (sample / 8) > OUTPUT_LIMIT - (64 << 20) {
+        return Err(End::Refused(format!(
+            "{} x {} pixels are too many to unpack",
+            tiles.width, tiles.height
+        )));
+    }
+    let header = header_block(&plain_cards(cards, tiles));
+    let mut output = BufWriter::with_capacity(1 << 16, output);
+    output.write_all(&header).map_err(unwritten)?;
+    let mut tiled = Tiled::open(tiles)?;
+    let rows = (STRIP / tiles.width).max(1);
+    for first in (0..tiles.height).step_by(rows) {
+        let from = first * tiles.width;
+        let to = (first + rows).min(tiles.height) * tiles.width;
+        let bytes = match tiles.bitpix {
+            8 => tiled.integers::<u8>(from..to)?,
+            16 => swap(&tiled.integers::<i16>(from..to)?, |v| v.to_be_bytes()),
+            32 => swap(&tiled.integers::<i32>(from..to)?, |v| v.to_be_bytes()),
+            -32 => swap(&tiled.floats::<f32>(from..to)?, |v| v.to_be_bytes()),
+            _ => swap(&tiled.floats::<f64>(from..to)?, |v| v.to_be_bytes()),
+        };
+        output.write_all(&bytes).map_err(unwritten)?;
+    }
+    let length = pixels * (sample as usize / 8);
+    let fill = length.next_multiple_of(BLOCK) - length;
+    output.write_all(&vec![0; fill]).map_err(unwritten)?;
+    output.flush().map_err(unwritten)
+}
+
+fn swap<T: Copy, const N: usize>(samples: &[T], bytes: impl Fn(T) -> [u8; N]) -> Vec<u8> {
+    samples.iter().flat_map(|&sample| bytes(sample)).collect()
+}
+
+/// The header of the plain file: its own structure, then every card of the original that is not
+/// about the compressed form, as it stood.
+fn plain_cards(cards: &[Card], tiles: &Tiles) -> Vec<Card> {
+    let number = |keyword, value| Card::new(keyword, Value::Integer(value), "");
+    let mut plain = vec![
+        Card::new("SIMPLE", Value::Logical(true), ""),
+        number("BITPIX", tiles.bitpix),
+        number("NAXIS", 2),
+        number("NAXIS1", tiles.width as i64),
+        number("NAXIS2", tiles.height as i64),
+    ];
+    let stated = |keyword: &str| {
+        cards
+            .iter()
+            .find(|card| card.keyword == keyword && card.value != Value::None)
+    };
+    // A compressed integer image may name its undefined value under the table's keyword only.
+    if let (true, None, Some(blank)) = (tiles.bitpix > 0, stated("BLANK"), stated("ZBLANK")) {
+        plain.push(Card::new("BLANK", blank.value.clone(), ""));
+    }
+    plain.extend(
+        cards
+            .iter()
+            .filter(|card| !is_structural(&card.keyword) && !is_about_tiles(&card.keyword))
+            .cloned(),
+    );
+    plain
+}
+
+/// True for keywords of the compressed form: those of the tiled image convention (FITS Standard
+/// 4.0, section 10.1) and of its binary table.
+fn is_about_tiles(keyword: &str) -> bool {
+    const NUMBERED: [&str; 13] = [
+        "ZTILE", "ZNAXIS", "ZNAME", "ZVAL", "TTYPE", "TFORM", "TUNIT", "TSCAL", "TZERO", "TNULL",
+        "TDIM", "TDISP", "ZCTYP",
+    ];
+    let digits = keyword.trim_end_matches(|c: char| c.is_ascii_digit());
+    matches!(
+        keyword,
+        "ZIMAGE" | "ZCMPTYPE" | "ZBITPIX" | "ZMASKCMP" | "ZQUANTIZ" | "ZDITHER0" | "ZSIMPLE"
+            | "ZTENSION" | "ZEXTEND" | "ZBLOCKED" | "ZPCOUNT" | "ZGCOUNT" | "ZHECKSUM" | "ZDATASUM"
+            | "ZBLANK" | "ZSCALE" | "ZZERO" | "TFIELDS" | "THEAP"
+    ) || NUMBERED.contains(&digits)
+}
+
+/// A compressed image as CFITSIO opens it.
+struct Tiled {
+    file: FitsFile,
+    hdu: FitsHdu,
+}
+
+impl Tiled {
+    #[allow(unsafe_code, reason = "opening by descriptor and raw scaling are C calls")]
+    fn open(tiles: &Tiles) -> Result<Self, End> {
+        // Standard input by number: no name of anybody's choosing reaches CFITSIO.
+        let name = CString::from(c"/proc/self/fd/0");
+        let mut raw = ptr::null_mut();
+        let mut status = 0;
+        // SAFETY: `raw` and `status` are valid for writes, `name` is a C string that outlives the
+        // call, 0 asks for reading only.
+        unsafe { fitsio::sys::ffdkopn(&raw mut raw, name.as_ptr(), 0, &raw mut status) };
+        check(status)?;
+        // SAFETY: CFITSIO reported success, so `raw` is an open file of its own; nobody else has it.
+        let mut file = unsafe { FitsFile::from_raw(raw, FileOpenMode::READONLY) }?;
+        let hdu = file.hdu(tiles.unit)?;
+        match &hdu.info {
+            HduInfo::ImageInfo { shape, .. }
+                if shape.iter().filter(|&&side| side != 1).eq([tiles.height, tiles.width]
+                    .iter()
+                    .filter(|&&side| side != 1)) => {}
+            _ => return Err(End::Refused("its tables do not describe its image".into())),
+        }
+        // SAFETY: the pointer is the open file's, current at the image; the call only stores
+        // numbers in it. Scale 1 and zero 0 make reads return the stored numbers.
+        unsafe { fitsio::sys::ffpscl(file.as_raw(), 1.0, 0.0, &raw mut status) };
+        check(status)?;
+        Ok(Self { file, hdu })
+    }
+
+    /// Stored integers of a range of pixels.
+    fn integers<T>(&mut self, range: std::ops::Range<usize>) -> Result<Vec<T>, End>
+    where
+        Vec<T>: fitsio::images::ReadImage,
+    {
+        let pixels = self
+            .hdu
+            .read_section(&mut self.file, range.start, range.end)?;
+        Ok(pixels)
+    }
+
+    /// Floats of a range of pixels, NaN where undefined. The undefined value has to be passed for
+    /// CFITSIO to look for it, which the wrapper's call does not do.
+    #[allow(unsafe_code, reason = "asking for NaN is a C call")]
+    fn floats<T: Float>(&mut self, range: std::ops::Range<usize>) -> Result<Vec<T>, End> {
+        let mut pixels = vec![T::NAN; range.len()];
+        let mut nan = T::NAN;
+        let mut any = 0;
+        let mut status = 0;
+        // SAFETY: `pixels` has room for `range.len()` numbers of the type that `T::TYPE` names,
+        // `nan` is one of them, and all pointers outlive the call.
+        unsafe {
+            fitsio::sys::ffgpv(
+                self.file.as_raw(),
+                T::TYPE,
+                range.start as i64 + 1,
+                range.len() as i64,
+                (&raw mut nan).cast(),
+                pixels.as_mut_ptr().cast(),
+                &raw mut any,
+                &raw mut status,
+            );
+        }
+        check(status)?;
+        Ok(pixels)
+    }
+}
+
+/// A float that CFITSIO knows.
+trait Float: Copy {
+    /// CFITSIO's number for the type.
+    const TYPE: i32;
+    /// Not a number.
+    const NAN: Self;
+}
+
+impl Float for f32 {
+    const TYPE: i32 = 42;
+    const NAN: Self = f32::NAN;
+}
+
+impl Float for f64 {
+    const TYPE: i32 = 82;
+    const NAN: Self = f64::NAN;
+}
+
+fn check(status: i32) -> Result<(), End> {
+    Ok(fitsio::errors::check_status(status)?)
+}
