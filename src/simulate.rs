@@ -4,6 +4,19 @@
 //! lists the files of its night, [`render`] gives a file's bytes, [`truth`] what a perfectly
 //! calibrated light holds, [`write_all`] puts the night into a folder.
 //!
+//! The shortest scenario with a light; all other keys (in `scenario`) have defaults:
+//!
+//! ```yaml
+//! rigs:
+//!   - camera: Petrel 26M
+//!     filters: [{name: Ha}]
+//!     targets: [{name: Veil Nebula}]
+//!     runs:
+//!       - {kind: bias, start: '2026-09-05T19:00:00Z', count: 12}
+//!       - {kind: light, target: Veil Nebula, filter: Ha, exposure_s: 60, start: '2026-09-05T21:00:00Z',
+//!          faults: [{at: [2], fault: {clouds: 0.4}}], cards: {GAIN: '100'}}
+//! ```
+//!
 //! # The sensor
 //!
 //! A pixel with pedestal B (level, columns, pixels), dark charge D (dark current with scatter,

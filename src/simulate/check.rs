@@ -145,7 +145,9 @@ fn run(at: &str, rig: &Rig, run: &Run) -> Result<(), ScenarioError> {
         None if run.kind == Kind::Light => return Err(fail(at, "a light needs a target")),
         _ => {}
     }
-    if !(0.0..=86_400.0).contains(&run.exposure_s) || run.every_s.is_some_and(|s| !(s >= 0.0)) {
+    if !(0.0..=86_400.0).contains(&run.exposure_s)
+        || run.every_s.is_some_and(|s| s.is_nan() || s < 0.0)
+    {
         return Err(fail(
             at,
             "exposure_s must be 0 to 86400 and every_s positive",
@@ -155,7 +157,9 @@ fn run(at: &str, rig: &Rig, run: &Run) -> Result<(), ScenarioError> {
         return Err(fail(at, "level must be a fraction of the range"));
     }
     let [low, high] = run.seeing_px;
-    if !(low > 0.5 && high >= low && high < 100.0) || run.moffat.is_some_and(|b| !(b > 1.0)) {
+    if !(low > 0.5 && high >= low && high < 100.0)
+        || run.moffat.is_some_and(|b| b.is_nan() || b <= 1.0)
+    {
         return Err(fail(at, "seeing_px: [low, high] in pixels, above 0.5"));
     }
     if !stays_inside(&run.name) || run.name.is_empty() {
