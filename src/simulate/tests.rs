@@ -1,0 +1,427 @@
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+use super::*;
+
+fn scenario(text: &str) -> Scenario {
+    Scenario::parse(text).unwrap_or_else(|error| panic!("{error}\n{text}"))
+}
+
+const MONO: &str = "
+seed: 11
+rigs:
+  - camera: Test 1M
+    sensor: {width: 256, height: 192, e_per_adu: 0.8, read_noise_e: 3, pedestal_adu: 400,
+             dark_e_per_s: 0.5, hot_pixels_per_million: 0, column_pattern_adu: 2, pixel_pattern_adu: 2}
+    filters: [{name: R, sky_e_per_s: 4, dust: 3}]
+    targets: [{name: A field, ra_deg: 10, dec_deg: 40}]
+    runs:
+      - {kind: bias, start: '2026-09-05T18:00:00Z', count: 2}
+      - {kind: flat, start: '2026-09-05T19:00:00Z', count: 2, filter: R, exposure_s: 0, level: 0.5}
+      - {kind: dark, start: '2026-09-05T20:00:00Z', count: 2, exposure_s: 400}
+      - {kind: light, start: '2026-09-05T21:00:00Z', count: 4, filter: R, target: A field, exposure_s: 60,
+         faults: [{at: [2], fault: {clouds: 0.5}}, {at: [3], fault: {streaked: [8, 0]}},
+                  {at: [4], fault: {doubled: [0, 9]}}]}
+";
+
+fn of(scenario: &Scenario, kind: Kind) -> Vec<PlannedFile> {
+    let mut files = frames(scenario);
+    files.retain(|file| file.exposure().is_some_and(|it| it.kind == kind));
+    files
+}
+
+fn numbers(scenario: &Scenario, file: &PlannedFile) -> Vec<f64> {
+    pixels(scenario, file.exposure().unwrap())
+        .into_iter()
+        .map(f64::from)
+        .collect()
+}
+
+fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len() as f64
+}
+
+fn variance(values: &[f64]) -> f64 {
+    let centre = mean(values);
+    values
+        .iter()
+        .map(|v| (v - centre) * (v - centre))
+        .sum::<f64>()
+        / values.len() as f64
+}
+
+fn minus(a: &[f64], b: &[f64]) -> Vec<f64> {
+    a.iter().zip(b).map(|(a, b)| a - b).collect()
+}
+
+#[track_caller]
+fn near(what: &str, found: f64, wanted: f64, relative: f64) {
+    assert!(
+        (found / wanted - 1.0).abs() < relative,
+        "{what}: {found} instead of {wanted} +- {} %",
+        100.0 * relative
+    );
+}
+
+#[test]
+fn photon_transfer_gives_back_the_sensor() {
+    // Coarser steps than the noise would hide it.
+    for (bits, noise_e) in [(16, 3.0), (14, 3.0), (12, 9.0)] {
+        let text = MONO
+            .replace("{width: 256", &format!("{{bits: {bits}, width: 256"))
+            .replace("read_noise_e: 3", &format!("read_noise_e: {noise_e}"));
+        let scenario = scenario(&text);
+        let pair = |kind| -> Vec<Vec<f64>> {
+            of(&scenario, kind)
+                .iter()
+                .map(|file| numbers(&scenario, file))
+                .collect()
+        };
+        let (bias, flat, dark) = (pair(Kind::Bias), pair(Kind::Flat), pair(Kind::Dark));
+        let noise = variance(&minus(&bias[0], &bias[1]));
+        // K = [(F1 + F2) - (B1 + B2)] / [var(F1 - F2) - var(B1 - B2)], EMVA 1288's photon
+        // transfer for two images; the variances of 49152 pixels are good to 0.7 %.
+        let signal = mean(&flat[0]) + mean(&flat[1]) - mean(&bias[0]) - mean(&bias[1]);
+        let gain = signal / (variance(&minus(&flat[0], &flat[1])) - noise);
+        near("gain", gain, 0.8, 0.03);
+        // The converter's step adds its own noise, a twelfth of its square.
+        let step = f64::from(1 << (16 - bits));
+        let read_noise = 0.8 * (noise / 2.0 - step * step / 12.0).sqrt();
+        near("read noise", read_noise, noise_e, 0.03);
+        let charge = 0.8 * (mean(&dark[0]) - mean(&bias[0]));
+        near("dark current", charge / 400.0, 0.5, 0.02);
+        let top = 65_536.0 - step;
+        near("flat level", mean(&flat[0]) / top, 0.5, 0.01);
+        assert!(
+            flat[0]
+                .iter()
+                .chain(&dark[0])
+                .all(|value| value % step == 0.0),
+            "steps of {step}"
+        );
+        // Fixed pattern: columns and pixels, 2 ADU each, on top of the read noise.
+        let average: Vec<f64> = bias[0]
+            .iter()
+            .zip(&bias[1])
+            .map(|(a, b)| (a + b) / 2.0)
+            .collect();
+        near("pattern", variance(&average) - noise / 4.0, 8.0, 0.2);
+    }
+}
+
+#[test]
+fn perfect_masters_leave_the_truth_and_its_noise() {
+    let scenario = scenario(MONO);
+    for file in of(&scenario, Kind::Light) {
+        let raw = numbers(&scenario, &file);
+        let truth = truth(&scenario, &file).unwrap();
+        let ideal = ideal(&scenario, &file).unwrap();
+        let mut pulls = Vec::new();
+        for (index, raw) in raw.iter().enumerate() {
+            let (truth, flat) = (f64::from(truth[index]), f64::from(ideal.flat[index]));
+            let dark = f64::from(ideal.dark[index]);
+            let calibrated = (raw - dark) / flat;
+            // Photons, dark charge, read noise, the converter's step.
+            let electrons = truth * flat * 0.8 + (dark - f64::from(ideal.bias[index])) * 0.8;
+            let noise = ((electrons + 9.0) / 0.64 + 1.0 / 12.0).sqrt() / flat;
+            if *raw < 65_000.0 {
+                pulls.push((calibrated - truth) / noise);
+            }
+        }
+        let name = file.path.display();
+        assert!(pulls.len() > 49_000, "{name}: {} pixels", pulls.len());
+        assert!(mean(&pulls).abs() < 0.02, "{name}: bias {}", mean(&pulls));
+        near(&format!("{name}: noise"), variance(&pulls), 1.0, 0.03);
+    }
+}
+
+#[test]
+fn responses_have_mean_1_over_each_colour_and_lose_light_in_corners() {
+    let text = MONO.replace("{width: 256", "{cfa: RGGB, width: 256");
+    let scenario = scenario(&text);
+    let flat = ideal(&scenario, &of(&scenario, Kind::Flat)[0])
+        .unwrap()
+        .flat;
+    let phase = |x: usize, y: usize| {
+        let values: Vec<f64> = (0..flat.len())
+            .filter(|index| index % 256 % 2 == x && index / 256 % 2 == y)
+            .map(|index| f64::from(flat[index]))
+            .collect();
+        mean(&values)
+    };
+    near("red", phase(0, 0), 1.0, 1e-6);
+    near("blue", phase(1, 1), 1.0, 1e-6);
+    near("green", (phase(1, 0) + phase(0, 1)) / 2.0, 1.0, 1e-6);
+    let box_at = |x: usize, y: usize| {
+        let values: Vec<f64> = (0..64)
+            .map(|i| f64::from(flat[(y + i / 8) * 256 + x + i % 8]))
+            .collect();
+        mean(&values)
+    };
+    let corner = box_at(0, 0) / box_at(130, 86);
+    assert!((0.7..0.85).contains(&corner), "corner {corner}");
+    let deepest = flat.iter().copied().fold(2.0, f32::min);
+    assert!(deepest > 0.5, "{deepest}");
+}
+
+#[test]
+fn colours_have_their_own_sky_and_panel() {
+    let text = MONO
+        .replace("{width: 256", "{cfa: GRBG, width: 256")
+        .replace(
+            "sky_e_per_s: 4",
+            "sky_e_per_s: [2, 6, 3], panel: [0.5, 1, 0.75]",
+        )
+        .replace("dec_deg: 40", "dec_deg: 40, stars: 0");
+    let scenario = scenario(&text);
+    let levels = |values: &[f64]| {
+        let mut sums = [[0.0; 2]; 2];
+        for (index, value) in values.iter().enumerate() {
+            sums[index / 256 % 2][index % 2] += 4.0 * value / values.len() as f64;
+        }
+        sums
+    };
+    let light = &of(&scenario, Kind::Light)[0];
+    let truth: Vec<f64> = truth(&scenario, light)
+        .unwrap()
+        .into_iter()
+        .map(f64::from)
+        .collect();
+    // 60 s at 0.8 e-/ADU: G R / B G.
+    let [[green, red], [blue, green_too]] = levels(&truth);
+    for (what, found, rate) in [
+        ("red", red, 2.0),
+        ("green", green, 6.0),
+        ("green", green_too, 6.0),
+        ("blue", blue, 3.0),
+    ] {
+        near(what, found, rate * 60.0 / 0.8, 0.01);
+    }
+    let flat = levels(&numbers(&scenario, &of(&scenario, Kind::Flat)[0]));
+    near(
+        "panel, red",
+        flat[0][1] - 400.0,
+        (0.5 * 65_535.0 - 400.0) * 0.5,
+        0.01,
+    );
+    near("panel, green", flat[0][0], 0.5 * 65_535.0, 0.01);
+    near(
+        "panel, blue",
+        flat[1][0] - 400.0,
+        (0.5 * 65_535.0 - 400.0) * 0.75,
+        0.01,
+    );
+}
+
+#[test]
+fn faults_do_what_they_say() {
+    let scenario = scenario(MONO);
+    let light = |number: usize| {
+        let file = &of(&scenario, Kind::Light)[number - 1];
+        let truth = truth(&scenario, file).unwrap();
+        let sky = truth.iter().map(|&v| f64::from(v)).fold(1e9, f64::min);
+        // Sky has a gradient: stars are what stands 60 ADU above the faintest of it.
+        let stars: f64 = truth
+            .iter()
+            .map(|&v| (f64::from(v) - sky - 60.0).max(0.0))
+            .sum();
+        (stars, truth)
+    };
+    let (good, _) = light(1);
+    let (clouded, _) = light(2);
+    assert!(
+        (0.4..0.56).contains(&(clouded / good)),
+        "{}",
+        clouded / good
+    );
+
+    // The brightest star's neighbourhood is drawn out along x, then doubled along y.
+    let spread = |truth: &[f32]| {
+        let peak = (0..truth.len())
+            .filter(|i| (16..240).contains(&(i % 256)) && (16..176).contains(&(i / 256)))
+            .max_by(|&a, &b| truth[a].total_cmp(&truth[b]))
+            .unwrap();
+        let above = |index: usize| truth[index] > truth[peak] / 3.0;
+        let along = (1..16).take_while(|&step| above(peak + step)).count()
+            + (1..16).take_while(|&step| above(peak - step)).count();
+        let across = (1..12).take_while(|&step| above(peak + 256 * step)).count()
+            + (1..12).take_while(|&step| above(peak - 256 * step)).count();
+        (along, across)
+    };
+    let (along, across) = spread(&light(1).1);
+    assert!(along.abs_diff(across) <= 1, "round: {along} by {across}");
+    let (along, across) = spread(&light(3).1);
+    assert!(along >= across + 4, "streaked: {along} by {across}");
+}
+
+#[test]
+fn nothing_depends_on_what_else_is_in_the_night() {
+    let one = scenario(MONO);
+    let more = scenario(&format!(
+        "{MONO}      - {{kind: flat-dark, start: '2026-09-05T17:00:00Z', name: 'fd_{{n}}.fits'}}\n"
+    ));
+    let fewer_faults = scenario(&MONO.replace("{at: [2], fault: {clouds: 0.5}}, ", ""));
+    let bytes = |scenario: &Scenario, name: &str| {
+        let files = frames(scenario);
+        let file = files.iter().find(|file| file.path.ends_with(name));
+        render(scenario, file.unwrap_or_else(|| panic!("no {name}")))
+    };
+    for name in [
+        "light_R_60s_0001.fits",
+        "light_R_60s_0003.fits",
+        "bias_none_0s_0002.fits",
+    ] {
+        assert!(bytes(&one, name) == bytes(&one, name), "{name}");
+        assert!(bytes(&one, name) == bytes(&more, name), "{name}");
+        assert!(bytes(&one, name) == bytes(&fewer_faults, name), "{name}");
+    }
+    let second = "light_R_60s_0002.fits";
+    assert!(bytes(&one, second) != bytes(&fewer_faults, second));
+    assert!(bytes(&one, "bias_none_0s_0001.fits") != bytes(&one, "bias_none_0s_0002.fits"));
+}
+
+#[test]
+fn files_have_the_bytes_of_their_fault() {
+    let text = "
+rigs:
+  - camera: Test 1M
+    sensor: {width: 40, height: 30}
+    cards: {TELESCOP: 'A''s [1]', FOCALLEN: null, GAIN: 7}
+    runs:
+      - {kind: bias, start: '2026-09-05T18:00:00Z', count: 5, name: '{n}.fits',
+         faults: [{at: [2], fault: {truncated: 0.5}}, {at: [3], fault: header-only},
+                  {at: [4], fault: junk}, {at: [5], fault: empty}]}
+      - {kind: dark, start: '2026-09-05T19:00:00Z', count: 1, name: 'z{n}.fits', gzip: true}
+strays:
+  - {path: copy.fits, at: '2026-09-06T00:00:00Z', copy_of: 0001.fits}
+  - {path: a/note.txt, at: '2026-09-05T00:00:00Z', text: hello}
+";
+    let scenario = scenario(text);
+    let files = frames(&scenario);
+    let paths: Vec<_> = files
+        .iter()
+        .map(|file| file.path.to_str().unwrap())
+        .collect();
+    let order = [
+        "a/note.txt",
+        "0001.fits",
+        "0002.fits",
+        "0003.fits",
+        "0004.fits",
+        "0005.fits",
+        "z0001.fits.gz",
+        "copy.fits",
+    ];
+    assert_eq!(paths, order);
+    let bytes: Vec<_> = files.iter().map(|file| render(&scenario, file)).collect();
+    let whole = &bytes[1];
+    assert_eq!(bytes[0], b"hello");
+    assert_eq!(whole.len(), 2880 * 2);
+    assert_eq!(bytes[2].len(), 2880 + 1200);
+    assert_eq!(bytes[3].len(), 2880);
+    assert_eq!(bytes[4].len(), whole.len());
+    assert!(!bytes[4].starts_with(b"SIMPLE"));
+    assert!(bytes[5].is_empty());
+    assert!(bytes[6].starts_with(&[0x1f, 0x8b]));
+    assert!(&bytes[7] == whole);
+    let header = String::from_utf8(whole[..2880].to_vec()).unwrap();
+    assert!(header.contains("TELESCOP= 'A''s [1]'"), "{header}");
+    assert!(!header.contains("FOCALLEN"), "{header}");
+    assert!(
+        header.contains("GAIN    =                    7"),
+        "{header}"
+    );
+    let stored = i16::from_be_bytes([whole[2880], whole[2881]]);
+    let first = pixels(&scenario, files[1].exposure().unwrap())[0];
+    assert_eq!(i32::from(stored) + 32_768, i32::from(first));
+}
+
+#[test]
+fn written_nights_carry_their_times() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = "
+rigs:
+  - camera: Test 1M
+    folder: a b
+    sensor: {width: 8, height: 8}
+    runs: [{kind: bias, start: '2026-09-05T18:00:00Z', count: 2}]
+";
+    let scenario = scenario(text);
+    let paths = write_all(&scenario, folder.path()).unwrap();
+    for (path, file) in paths.iter().zip(frames(&scenario)) {
+        let metadata = std::fs::metadata(path).unwrap();
+        assert_eq!(metadata.modified().unwrap(), moment(file.written));
+        assert_eq!(std::fs::read(path).unwrap(), render(&scenario, &file));
+    }
+    assert_eq!(paths.len(), 2);
+}
+
+#[test]
+fn scenarios_that_cannot_be_played_are_refused() {
+    let cases = [
+        ("rigs: [{camera: A, lens: 3}]", "unknown field `lens`"),
+        ("rigs: [{camera: A, lens: 3}]", "line 1 column"),
+        (
+            "rigs: [{camera: A, sensor: {width: 2}}]",
+            "width and height",
+        ),
+        (
+            "rigs: [{camera: A, sensor: {e_per_adu: .nan}}]",
+            "e_per_adu",
+        ),
+        (
+            "rigs: [{camera: A, runs: [{kind: light, start: '2026-09-05T18:00:00Z'}]}]",
+            "needs a target",
+        ),
+        (
+            "rigs: [{camera: A, runs: [{kind: flat, filter: X, start: '2026-09-05T18:00:00Z'}]}]",
+            "no filter X",
+        ),
+        (
+            "rigs: [{camera: A, runs: [{kind: bias, start: '2026-09-05T18:00:00Z', name: x}]}]",
+            "two files",
+        ),
+        (
+            "rigs: [{camera: A, runs: [{kind: bias, start: '2026-09-05T18:00:00Z', name: ../x}]}]",
+            "inside",
+        ),
+        (
+            "rigs: [{camera: A, runs: [{kind: bias, start: '2026-09-05T18:00:00Z', faults: [{at: [11], fault: junk}]}]}]",
+            "no exposure 11",
+        ),
+        (
+            "rigs: [{camera: A, runs: [{kind: bias, start: '2026-09-05T18:00:00Z', faults: [{at: [1], fault: {clouds: 2}}]}]}]",
+            "cannot be played",
+        ),
+        (
+            "rigs: []\nstrays: [{path: x, at: '2026-09-05T18:00:00Z', copy_of: y}]",
+            "no frame is called y",
+        ),
+    ];
+    for (text, wanted) in cases {
+        let error = Scenario::parse(text).unwrap_err().to_string();
+        assert!(error.contains(wanted), "{text}\n{error}");
+    }
+}
+
+#[test]
+fn big_stacks_are_dark_frames_with_outliers() {
+    let folder = tempfile::tempdir().unwrap();
+    let paths = write_stack(folder.path(), 2, 1501, 701, 5).unwrap();
+    let read = |path: &Path| {
+        let bytes = std::fs::read(path).unwrap();
+        assert_eq!(bytes.len() % BLOCK, 0);
+        let data = &bytes[BLOCK..BLOCK + 2 * 1501 * 701];
+        data.chunks(2)
+            .map(|two| f64::from(u16::from_be_bytes([two[0], two[1]]) ^ 0x8000))
+            .collect::<Vec<f64>>()
+    };
+    let (first, second) = (read(&paths[0]), read(&paths[1]));
+    let struck = first.iter().filter(|&&value| value > 580.0).count();
+    assert!((60..160).contains(&struck), "{struck} of about 105");
+    let difference: Vec<f64> = minus(&first, &second)
+        .into_iter()
+        .filter(|value| value.abs() < 60.0)
+        .collect();
+    near("noise", (variance(&difference) / 2.0).sqrt(), 6.0, 0.02);
+    assert!(mean(&difference).abs() < 0.05);
+}
