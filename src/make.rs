@@ -18,7 +18,7 @@ use std::io;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use thiserror::Error;
 
@@ -67,6 +67,38 @@ pub enum MakeError {
     Publish(#[from] PublishError),
 }
 
+/// What the maker shares with whoever watches over it: a request to stop, and a sign of life.
+#[derive(Debug, Default)]
+pub struct Pulse {
+    stop: AtomicBool,
+    beats: AtomicU64,
+}
+
+impl Pulse {
+    /// Asks for the running task to be abandoned; it is looked at before every strip.
+    pub fn stop(&self) {
+        self.stop.store(true, Ordering::Relaxed);
+    }
+
+    /// Grows with every strip. While work is under way, standing still means hanging.
+    pub fn beats(&self) -> u64 {
+        self.beats.load(Ordering::Relaxed)
+    }
+
+    /// A sign of life; an error where there was a request to stop.
+    ///
+    /// # Errors
+    /// [`MakeError::Stopped`].
+    pub fn beat(&self) -> Result<(), MakeError> {
+        self.beats.fetch_add(1, Ordering::Relaxed);
+        if self.stop.load(Ordering::Relaxed) {
+            Err(MakeError::Stopped)
+        } else {
+            Ok(())
+        }
+    }
+}
+
 /// Where things lie and how much memory pixels may take.
 pub struct Maker {
     disk: Disk,
@@ -97,14 +129,14 @@ impl Maker {
         }
     }
 
-    /// Carries out a task. `stop` is looked at before every strip.
+    /// Carries out a task.
     ///
     /// # Errors
     /// See [`MakeError`]; nothing is visible in the output folder then.
-    pub fn make(&self, task: &Task, stop: &AtomicBool) -> Result<Made, MakeError> {
+    pub fn make(&self, task: &Task, pulse: &Pulse) -> Result<Made, MakeError> {
         match &task.recipe {
-            Recipe::Master(recipe) => master::make(self, task, recipe, stop),
-            Recipe::Light(recipe) => light::make(self, task, recipe, stop),
+            Recipe::Master(recipe) => master::make(self, task, recipe, pulse),
+            Recipe::Light(recipe) => light::make(self, task, recipe, pulse),
         }
     }
 
@@ -119,9 +151,11 @@ impl Maker {
         self.check(input)?;
         let path = self.raw_path(&input.file)?;
         let source = Source::open(&path, &self.unpacker).map_err(|e| spoiled(input, &path, e))?;
-        if (source.width(), source.height()) != (camera.width as usize, camera.height as usize) {
-            return Err(MakeError::Changed {
+        let (width, height) = (source.width(), source.height());
+        if (width, height) != (camera.width as usize, camera.height as usize) {
+            return Err(MakeError::Spoiled {
                 file: input.file.clone(),
+                reason: format!("{width}x{height} pixels, its header said otherwise before"),
             });
         }
         Ok(source)
@@ -189,13 +223,5 @@ fn spoiled(input: &Input, path: &Path, error: FitsError) -> MakeError {
                 None => "unreadable".to_owned(),
             },
         },
-    }
-}
-
-fn go_on(stop: &AtomicBool) -> Result<(), MakeError> {
-    if stop.load(Ordering::Relaxed) {
-        Err(MakeError::Stopped)
-    } else {
-        Ok(())
     }
 }

@@ -1,6 +1,6 @@
 //! What the planner found: what to make, what waits and why, and what became of every frame.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
 use jiff::Timestamp;
@@ -206,6 +206,8 @@ pub struct Plan {
     pub lights: BTreeMap<usize, LightState>,
     /// Every calibration frame, by index.
     pub calibration: BTreeMap<usize, CalibrationState>,
+    /// Vanished files whose bytes now lie under another name: they are accounted for there.
+    pub moved: BTreeSet<usize>,
     /// Every master on file or wanted.
     pub masters: BTreeMap<Fingerprint, PlannedMaster>,
     /// Products that nothing needs any more and that could be made again.

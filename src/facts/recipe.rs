@@ -136,9 +136,13 @@ impl Recipe {
         match self {
             Self::Master(recipe) => {
                 let mut text = format!(
-                    "{}/{METHOD_VERSION} {} saturation={}",
-                    recipe.facts.kind, recipe.combining, recipe.saturation
+                    "{}/{METHOD_VERSION} {}",
+                    recipe.facts.kind, recipe.combining
                 );
+                // Frames of floating-point numbers need not have a level at which they saturate.
+                if recipe.saturation < f64::MAX {
+                    text += &format!(" saturation={}", recipe.saturation);
+                }
                 if let Some(level) = recipe.flat_level {
                     text += match level {
                         FlatLevel::PerColour => " level=per-colour",

@@ -4,13 +4,12 @@
 //! original header is kept card by card, without those that describe the raw storage.
 
 use std::collections::VecDeque;
-use std::sync::atomic::AtomicBool;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use ndarray::Array2;
 use rayon::prelude::*;
 
-use super::{MakeError, Maker, go_on, provenance, spoiled};
+use super::{MakeError, Maker, Pulse, provenance, spoiled};
 use crate::facts::{
     Camera, Card, Fingerprint, LightRecipe, Made, MadeStats, MasterUse, Recipe, Task, Value,
 };
@@ -95,7 +94,7 @@ pub fn make(
     maker: &Maker,
     task: &Task,
     recipe: &LightRecipe,
-    stop: &AtomicBool,
+    pulse: &Pulse,
 ) -> Result<Made, MakeError> {
     let camera = &recipe.facts.camera;
     let source = maker.open(&recipe.input, camera)?;
@@ -131,7 +130,7 @@ pub fn make(
     let cells = (0..height.div_ceil(ROWS))
         .into_par_iter()
         .map_init(Vec::new, |rows: &mut Vec<f32>, strip| {
-            go_on(stop)?;
+            pulse.beat()?;
             let first = strip * ROWS;
             let count = ROWS.min(height - first);
             rows.resize(count * width, 0.0);

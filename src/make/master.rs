@@ -4,12 +4,10 @@
 //! minus dark needs none. A flat exposure first loses its pedestal and is divided by its own
 //! level, per CFA colour (the colour of twilight drifts); the combination is divided by its mean.
 
-use std::sync::atomic::AtomicBool;
-
 use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
 
-use super::{MakeError, Maker, go_on, provenance, spoiled};
+use super::{MakeError, Maker, Pulse, provenance, spoiled};
 use crate::combine::{Exposures, combine};
 use crate::facts::{
     Card, Cfa, Colour, FlatLevel, InputCount, Kind, Made, MadeStats, MasterFacts, MasterRecipe,
@@ -41,13 +39,13 @@ pub fn make(
     maker: &Maker,
     task: &Task,
     recipe: &MasterRecipe,
-    stop: &AtomicBool,
+    pulse: &Pulse,
 ) -> Result<Made, MakeError> {
     let mut set = open(maker, recipe)?;
     if recipe.facts.kind == Kind::Flat {
-        set.levels = set.measure_levels(stop)?;
+        set.levels = set.measure_levels(pulse)?;
     }
-    let (mut plane, rejected) = set.combine(stop)?;
+    let (mut plane, rejected) = set.combine(pulse)?;
     for input in &recipe.inputs {
         maker.check(input)?;
     }
@@ -71,7 +69,7 @@ pub fn make(
         .into_par_iter()
         .enumerate()
         .try_for_each(|(index, rows)| {
-            go_on(stop)?;
+            pulse.beat()?;
             writer.rows(index * 64, contiguous(rows.as_slice()))?;
             Ok::<(), MakeError>(())
         })?;
@@ -111,12 +109,12 @@ fn open<'a>(maker: &'a Maker, recipe: &'a MasterRecipe) -> Result<Set<'a>, MakeE
 impl Set<'_> {
     /// Mean of each flat exposure above its pedestal, per colour, over the rows that a sample
     /// covers: the same photosites in every exposure.
-    fn measure_levels(&self, stop: &AtomicBool) -> Result<Vec<[f64; 3]>, MakeError> {
+    fn measure_levels(&self, pulse: &Pulse) -> Result<Vec<[f64; 3]>, MakeError> {
         let bands = measure::rows_to_sample(self.height);
         (0..self.sources.len())
             .into_par_iter()
             .map(|index| {
-                go_on(stop)?;
+                pulse.beat()?;
                 let mut sums = [(0.0f64, 0u64); 3];
                 let mut rows = Vec::new();
                 for &(first, count) in &bands {
@@ -197,7 +195,7 @@ impl Set<'_> {
     }
 
     /// Combines all exposures strip by strip: the plane, and rejections per exposure.
-    fn combine(&self, stop: &AtomicBool) -> Result<(Array2<f32>, Vec<InputCount>), MakeError> {
+    fn combine(&self, pulse: &Pulse) -> Result<(Array2<f32>, Vec<InputCount>), MakeError> {
         let flat = self.recipe.facts.kind == Kind::Flat;
         let whole = !flat && self.sources.iter().all(Source::is_u16);
         let sample_bytes = if whole { 2 } else { 4 };
@@ -210,7 +208,7 @@ impl Set<'_> {
             .into_par_iter()
             .enumerate()
             .map_init(Buffers::default, |buffers, (strip, mut out)| {
-                go_on(stop)?;
+                pulse.beat()?;
                 let (first, count) = (strip * rows, out.nrows());
                 let out = contiguous_mut(out.as_slice_mut());
                 if whole {

@@ -30,25 +30,33 @@ const UNPLANNED: &str = "not looked at by the planner yet";
 /// Said of a light whose product the plan counts on and the snapshot does not have.
 const NO_PRODUCT: &str = "its product is not on file";
 
-/// The nights that have any file.
-pub fn nights(snapshot: &Snapshot, settings: &Settings) -> BTreeSet<Date> {
-    let night_of = |entry: &Entry| settings.site.night_of(entry.moment());
-    snapshot.entries.iter().map(night_of).collect()
+/// The nights that have any file, and their files by index into the snapshot's entries. What
+/// `plan` knows to lie under another name now is accounted for there.
+pub fn nights(snapshot: &Snapshot, plan: &Plan, settings: &Settings) -> BTreeMap<Date, Vec<usize>> {
+    let mut nights: BTreeMap<Date, Vec<usize>> = BTreeMap::new();
+    for (index, entry) in snapshot.entries.iter().enumerate() {
+        if !plan.moved.contains(&index) {
+            let night = settings.site.night_of(entry.moment());
+            nights.entry(night).or_default().push(index);
+        }
+    }
+    nights
 }
 
-/// Writes up one night. `plan` must be the plan of this very snapshot, since it speaks of entries
-/// by index. `previous` is the log on file for the same night, if any.
+/// Writes up one night, whose files are `members` (from [`nights`]). `plan` must be the plan of
+/// this very snapshot, since it speaks of entries by index. `previous` is the log on file for the
+/// same night, if any.
 pub fn compose(
     snapshot: &Snapshot,
     plan: &Plan,
     settings: &Settings,
     night: Date,
+    members: &[usize],
     state: NightState,
     previous: Option<&SessionLog>,
 ) -> SessionLog {
-    let members = members(snapshot, settings, night);
     let mut lists = Lists::default();
-    for &at in &members {
+    for &at in members {
         lists.take(snapshot, plan, at);
     }
     let kept_names = previous.map_or_else(BTreeSet::new, |log| lists.keep(snapshot, log));
@@ -68,7 +76,7 @@ pub fn compose(
             .to_shoot
             .get(&night)
             .map_or_else(Vec::new, |wanted| wanted.iter().map(shoot_entry).collect()),
-        warnings: warnings(snapshot, plan, settings, night, state, &members),
+        warnings: warnings(snapshot, plan, settings, night, state, members),
         totals: Vec::new(),
     };
     log.ledger = ledger(&log);

@@ -72,14 +72,14 @@ pub fn cast<'a>(
             continue;
         };
         let original = originals.get(digest).copied().unwrap_or(index);
+        if !entry.present && snapshot.entries[original].present {
+            plan.moved.insert(index);
+            continue;
+        }
         let refusal = match (unusable, sample) {
             _ if original != index => {
-                let other = &snapshot.entries[original];
-                Some(if entry.present {
-                    format!("byte-identical copy of {}", other.file)
-                } else {
-                    format!("moved: the same bytes are now {}", other.file)
-                })
+                let other = &snapshot.entries[original].file;
+                Some(format!("byte-identical copy of {other}"))
             }
             (Some(reason), _) => Some(reason.clone()),
             (None, None) => Some("its pixels were not measured".to_owned()),
