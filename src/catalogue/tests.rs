@@ -294,7 +294,12 @@ fn any_entry_comes_back_as_it_was() {
         .pragma_update(None, "synchronous", "off")
         .unwrap();
     let catalogue = std::cell::RefCell::new(catalogue);
-    proptest!(ProptestConfig::with_cases(64), |(entry in any_entry())| {
+    let config = ProptestConfig {
+        cases: 64,
+        failure_persistence: None,
+        ..ProptestConfig::default()
+    };
+    proptest!(config, |(entry in any_entry())| {
         if let Some(entry) = entry {
             let mut catalogue = catalogue.borrow_mut();
             record(&mut catalogue, std::slice::from_ref(&entry));

@@ -190,3 +190,23 @@ fn row_that_cannot_be_understood_is_damage() {
         );
     }
 }
+
+#[test]
+fn killed_process_leaves_what_it_committed() {
+    let (folder, mut catalogue) = fresh();
+    record(&mut catalogue, &every_content());
+    let before = catalogue.snapshot().unwrap();
+    let transaction = catalogue.connection.transaction().unwrap();
+    transaction.execute("DELETE FROM seen", []).unwrap();
+    // The disk as a process that is killed now leaves it.
+    let left = tempfile::tempdir().unwrap();
+    let path = left.path().join("catalogue");
+    for (from, to) in files(&folder.path().join("catalogue"))
+        .iter()
+        .zip(files(&path))
+    {
+        std::fs::copy(from, to).unwrap();
+    }
+    let again = Catalogue::open(&path, yes()).unwrap();
+    assert_eq!(again.snapshot().unwrap(), before);
+}
