@@ -254,6 +254,71 @@ fn faults_do_what_they_say() {
 }
 
 #[test]
+fn a_flip_turns_the_field_upside_down_and_nothing_else() {
+    let text = MONO
+        .replace("exposure_s: 60,", "exposure_s: 60, dither_px: 0,")
+        .replace("sky_e_per_s: 4", "sky_e_per_s: 4, gradient: 0")
+        .replace(
+            "    filters:",
+            "    optics: {sky_angle_deg: 200}\n    filters:",
+        );
+    let straight = scenario(&text);
+    let flipped = scenario(&text.replace("dither_px: 0,", "dither_px: 0, flipped: true,"));
+    let light = |scenario: &Scenario| of(scenario, Kind::Light)[0].clone();
+    let (file, turned) = (light(&straight), light(&flipped));
+    let (a, mut b) = (
+        truth(&straight, &file).unwrap(),
+        truth(&flipped, &turned).unwrap(),
+    );
+    b.reverse();
+    let worst = a
+        .iter()
+        .zip(&b)
+        .map(|(a, b)| (a - b).abs() / a)
+        .fold(0.0, f32::max);
+    assert!(worst < 1e-4, "{worst}");
+    let angle = |scenario, file| {
+        let bytes = render(scenario, file);
+        let header = String::from_utf8_lossy(&bytes[..5760]).into_owned();
+        header
+            .split("POSANGLE=")
+            .nth(1)
+            .unwrap()
+            .split('/')
+            .next()
+            .unwrap()
+            .trim()
+            .to_owned()
+    };
+    assert_eq!(angle(&straight, &file), "200.0");
+    assert_eq!(angle(&flipped, &turned), "20.0");
+    let flat = |scenario: &Scenario, file| ideal(scenario, file).unwrap().flat;
+    assert!(flat(&straight, &file) == flat(&flipped, &turned));
+}
+
+#[test]
+fn a_held_black_level_hides_the_dark_charge_but_not_its_noise() {
+    let scenario = scenario(&MONO.replace("{width: 256", "{holds_black: true, width: 256"));
+    let numbers_of = |kind| {
+        let files = of(&scenario, kind);
+        (numbers(&scenario, &files[0]), numbers(&scenario, &files[1]))
+    };
+    let ((b1, b2), (d1, d2)) = (numbers_of(Kind::Bias), numbers_of(Kind::Dark));
+    assert!(
+        (mean(&d1) - mean(&b1)).abs() < 0.5,
+        "{} {}",
+        mean(&d1),
+        mean(&b1)
+    );
+    // I = K^2 [var(D1 - D2) - var(B1 - B2)] / (2 t).
+    let extra = variance(&minus(&d1, &d2)) - variance(&minus(&b1, &b2));
+    near("dark current from noise", 0.64 * extra / 800.0, 0.5, 0.03);
+    let ideal = ideal(&scenario, &of(&scenario, Kind::Dark)[0]).unwrap();
+    let perfect: Vec<f64> = ideal.dark.iter().map(|&v| f64::from(v)).collect();
+    assert!(mean(&minus(&d1, &perfect)).abs() < 0.3);
+}
+
+#[test]
 fn nothing_depends_on_what_else_is_in_the_night() {
     let one = scenario(MONO);
     let more = scenario(&format!(
