@@ -204,10 +204,11 @@ pub fn ideal(scenario: &Scenario, file: &PlannedFile) -> Option<Ideal> {
         exposure.exposure_s,
         exposure.temperature_c,
     );
+    let held_back = sensor::held_back(sensor, exposure.exposure_s, exposure.temperature_c);
     let dark = bias
         .iter()
         .zip(charge)
-        .map(|(bias, charge)| (bias + charge / sensor.e_per_adu) as f32);
+        .map(|(bias, charge)| (bias - held_back + charge / sensor.e_per_adu) as f32);
     let flat = sensor::response(seed, rig, sky::filter(rig, exposure));
     Some(Ideal {
         dark: dark.collect(),
