@@ -12,6 +12,7 @@
 
 mod card;
 mod child;
+mod claims;
 mod encode;
 mod gate;
 mod product;
@@ -111,7 +112,7 @@ impl FitsError {
 pub fn read_header(path: &Path) -> Result<Header, FitsError> {
     let found = gate::Opened::open(path)?.find_image()?;
     match found.form {
-        gate::Form::Plain(_) => Ok(found.header),
-        gate::Form::Tiled(_) => Err(FitsError::unreadable("its image is tile-compressed")),
+        claims::Form::Plain(_) => Ok(found.header),
+        claims::Form::Tiled(_) => Err(FitsError::unreadable("its image is tile-compressed")),
     }
 }
