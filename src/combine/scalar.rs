@@ -221,8 +221,8 @@ impl<T: Sample> Pixel<T> {
     ) -> f32 {
         let enters = |value: T| {
             let value: f64 = value.into();
-            // A saturation level that is not a number excludes nothing.
-            value.is_finite() && !(value >= saturation)
+            let saturated = value >= saturation;
+            value.is_finite() && !saturated
         };
         self.entered.clear();
         self.entered

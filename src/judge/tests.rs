@@ -329,7 +329,7 @@ fn spoiled_flats_are_left_out_by_themselves() {
         0,
         "saturated: 99.7 % of pixels at or above 65535 ADU, limit 1 %",
     );
-    samples[0] = PLAIN.flat(&mut dice, 50000.0, 0.02);
+    samples[0] = PLAIN.flat(&mut dice, 55000.0, 0.02);
     only(&judge(Kind::Flat, &samples), 0, "too bright: level 4");
     samples[0] = PLAIN.bias(&mut dice, 10.0);
     only(&judge(Kind::Flat, &samples), 0, "too dark: level 51");
