@@ -7,12 +7,14 @@
 //! It reads no file: the caller does, and hands the text over with the path for the messages. It
 //! does not know whether folders exist.
 
+mod bounds;
 mod profile;
 mod rules;
 mod settings;
 #[cfg(test)]
 mod tests;
 mod text;
+mod words;
 
 use std::path::{Path, PathBuf};
 
@@ -35,7 +37,8 @@ pub struct ConfigError {
     pub message: String,
 }
 
-/// Reads a settings file's text. Relative paths in it count from `file`'s folder.
+/// Reads a settings file's text. Relative paths in it count from `file`'s folder, so that all paths
+/// come out absolute where `file` is.
 ///
 /// # Errors
 /// The first thing wrong, in reading order for the shape of the text, then key by key.

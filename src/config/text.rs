@@ -81,7 +81,7 @@ impl Fault {
 
 /// Steps written down: `steps!["watch", 0, "path"]`.
 macro_rules! steps {
-    ($($step:expr),* $(,)?) => { vec![$($crate::config::text::Step::from($step)),*] };
+    ($($step:expr),* $(,)?) => { [$($crate::config::text::Step::from($step)),*] };
 }
 pub(super) use steps;
 
