@@ -43,7 +43,7 @@ pub struct ConfigError {
 /// # Errors
 /// The first thing wrong, in reading order for the shape of the text, then key by key.
 pub fn parse_settings(text: &str, file: &Path) -> Result<SettingsDraft, ConfigError> {
-    settings::parse(text, file)
+    settings::parse(unmarked(text), file)
 }
 
 /// Reads a profile file's text.
@@ -51,5 +51,10 @@ pub fn parse_settings(text: &str, file: &Path) -> Result<SettingsDraft, ConfigEr
 /// # Errors
 /// As for [`parse_settings`].
 pub fn parse_profile(text: &str, file: &Path) -> Result<Profile, ConfigError> {
-    profile::parse(text, file)
+    profile::parse(unmarked(text), file)
+}
+
+/// Some editors put an invisible mark before the first line, which the YAML reader trips over.
+fn unmarked(text: &str) -> &str {
+    text.strip_prefix('\u{feff}').unwrap_or(text)
 }

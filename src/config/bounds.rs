@@ -9,7 +9,8 @@ use super::text::{Fault, Step};
 /// Text that says something, without surrounding blanks.
 pub(super) fn said<'a>(text: &'a str, want: &str, at: &[Step]) -> Result<&'a str, Fault> {
     let trimmed = text.trim();
-    if trimmed.is_empty() || trimmed.chars().any(char::is_control) {
+    // A bare `~` is how YAML writes that nothing is there, yet it arrives as text.
+    if trimmed.is_empty() || trimmed == "~" || trimmed.chars().any(char::is_control) {
         return Err(Fault::new(at, format!("found {text:?}, want {want}")));
     }
     Ok(trimmed)

@@ -385,6 +385,12 @@ fn path(text: &str, folder: &Path, at: &[Step]) -> Result<PathBuf, Fault> {
     if text.trim().is_empty() || text.contains('\0') {
         return Err(Fault::new(at, format!("found {text:?}, want a path")));
     }
+    if text == "~" || text.starts_with("~/") {
+        return Err(Fault::new(
+            at,
+            format!("found {text:?}, want the folder written out: `~` stands for nothing here"),
+        ));
+    }
     let mut tidy = PathBuf::new();
     for part in folder.join(text).components() {
         match part {

@@ -118,6 +118,9 @@ fn message(error: &serde_yaml::Error) -> String {
         }
         None => text,
     };
+    if text.contains("more than one document") {
+        return "found more than one document, want one: no `---` between lines".to_owned();
+    }
     // The reader names Rust's types; the person writes numbers and lists.
     for (theirs, ours) in [
         ("expected f64", "expected a number"),

@@ -93,6 +93,12 @@ pub(super) fn filters(raw: BTreeMap<String, String>) -> Result<BTreeMap<String, 
         .map(|(word, physical)| {
             let at = steps!["filters", word.as_str()];
             let physical = said(&physical, "the name of a physical filter, or none", &at)?;
+            // `none` is a word of the house: it has one spelling.
+            let physical = if physical.eq_ignore_ascii_case("none") {
+                "none"
+            } else {
+                physical
+            };
             Ok((word.trim().to_owned(), physical.to_owned()))
         })
         .collect()
