@@ -125,6 +125,121 @@ fn commented_lines_of_the_settings_are_settings() {
     assert_eq!(open.memory_budget, 256 << 20);
 }
 
+/// Likewise for the profile that shows every key.
+#[test]
+fn commented_lines_of_a_profile_are_its_defaults() {
+    let (name, text) = PROFILES[0];
+    let shown = parse_profile(text, Path::new(name)).unwrap();
+    let open = |line: &str| line.strip_prefix("# ").map(str::to_owned);
+    let block = text.split("# Everything one kind may say").nth(1).unwrap();
+    let rule: Vec<String> = block.lines().skip(1).map_while(open).collect();
+    let plain = "  flat: {rule: required, min_frames: 10}\n";
+    let spelt = with(text, &[(plain, &format!("{}\n", rule.join("\n")))]);
+    assert_eq!(
+        parse_profile(&spelt, Path::new(name)).unwrap(),
+        shown,
+        "{spelt}"
+    );
+
+    let defaults = [
+        "windows",
+        "  flat_before_nights",
+        "  flat_after_nights",
+        "  library_before_nights",
+        "  library_after_nights",
+        "flat",
+        "  level",
+        "  min_fraction",
+        "  max_fraction",
+        "bias_max_s",
+        "short_shots",
+    ];
+    let samples = [
+        "telescope",
+        "saturation_adu",
+        "train_changes",
+        "gain_keyword",
+        "cfa",
+        "keywords",
+        "kinds",
+        "paths",
+        "  - match",
+        "    facts",
+    ];
+    let opened = |keys: &[&str]| -> String {
+        let open = |line: &str| {
+            let bare = line.strip_prefix("# ")?;
+            keys.contains(&bare.split(':').next()?)
+                .then(|| bare.to_owned())
+        };
+        let lines = text
+            .lines()
+            .map(|line| open(line).unwrap_or(line.to_owned()) + "\n");
+        lines.collect()
+    };
+    // Inside the rule's block `  flat` is indented, so it is not taken for the key `flat`.
+    let text_with_defaults = opened(&defaults);
+    let parsed = parse_profile(&text_with_defaults, Path::new(name))
+        .unwrap_or_else(|error| panic!("{error}\n{text_with_defaults}"));
+    assert_eq!(parsed, shown, "{text_with_defaults}");
+    let text_with_samples = opened(&samples);
+    let parsed = parse_profile(&text_with_samples, Path::new(name))
+        .unwrap_or_else(|error| panic!("{error}\n{text_with_samples}"));
+    assert_eq!(parsed.telescope.as_deref(), Some("Tern 80*"));
+    assert_eq!(parsed.saturation_adu, Some(65_535.0));
+    assert_eq!(parsed.train_changes, [date(2026, 8, 20)]);
+    assert_eq!(parsed.gain_keyword, GainMeaning::ElectronsPerAdu);
+    assert_eq!(parsed.cfa, CfaChoice::Mono);
+    assert_eq!(parsed.keywords.len(), 2);
+    assert_eq!(parsed.kinds["wall shot"], Kind::Flat);
+    assert_eq!(parsed.paths[0].facts["kind"], "flat-dark");
+}
+
+#[test]
+fn odd_texts_have_their_places_too() {
+    let settings = |text: &str| {
+        let error = parse_settings(text, Path::new("s.yaml")).unwrap_err();
+        error.to_string()
+    };
+    let crlf = MINIMAL_SETTINGS.replace('\n', "\r\n");
+    assert!(parse_settings(&crlf, Path::new("s.yaml")).is_ok());
+    let crlf = crlf.replace("57.3", "95");
+    assert_eq!(
+        settings(&crlf),
+        "s.yaml:1:26: found 95, want -90 to 90 degrees"
+    );
+    let marked = format!("\u{feff}{MINIMAL_SETTINGS}");
+    assert!(parse_settings(&marked, Path::new("s.yaml")).is_ok());
+    let marked = marked.replace("57.3", "95");
+    assert_eq!(
+        settings(&marked),
+        "s.yaml:1:26: found 95, want -90 to 90 degrees"
+    );
+    // Columns count characters, not bytes.
+    assert_eq!(
+        settings(
+            &MINIMAL_SETTINGS
+                .replace("Skarn Hill", "Sk\u{e4}rn Hill")
+                .replace("57.3", "95")
+        ),
+        "s.yaml:1:26: found 95, want -90 to 90 degrees"
+    );
+    assert_eq!(
+        settings("a: 1\n---\nb: 2\n"),
+        "s.yaml:1:1: found more than one document, want one: no `---` between lines"
+    );
+    assert_eq!(
+        settings(&"[".repeat(10_000)),
+        "s.yaml:1:129: recursion limit exceeded"
+    );
+    // Each line doubles the last: refused before it has filled the memory.
+    let mut doubling = "a0: &a0 [x, x]\n".to_owned();
+    for n in 1..64 {
+        doubling += &format!("a{n}: &a{n} [*a{}, *a{}]\n", n - 1, n - 1);
+    }
+    assert_eq!(settings(&doubling), "s.yaml:1:1: repetition limit exceeded");
+}
+
 const MINIMAL_SETTINGS: &str = "\
 site: {name: Skarn Hill, latitude_deg: 57.3, longitude_deg: -4.4}
 watch:
@@ -241,7 +356,7 @@ fn every_key_of_a_profile_arrives() {
             "",
             "\
 telescope: Tern*
-filters: {H: Ha, 1: L, N: no}
+filters: {H: Ha, 1: L, N: no, Slot 5: None}
 kinds: {wall shot: flat, ' OFF ': flat-dark}
 keywords: {exposure_s: HIERARCH cam  exp, gain: [amp, GAIN]}
 paths: [{match: '**/d/**', facts: {kind: dark, exposure_s: 300}}]
@@ -280,7 +395,10 @@ tolerance: {flat_dark_exposure_fraction: 0.2}
         .iter()
         .map(|(word, filter)| (word.as_str(), filter.as_str()))
         .collect();
-    assert_eq!(filters, [("1", "L"), ("H", "Ha"), ("N", "no")]);
+    assert_eq!(
+        filters,
+        [("1", "L"), ("H", "Ha"), ("N", "no"), ("Slot 5", "none")]
+    );
     assert_eq!(profile.kinds["wall shot"], Kind::Flat);
     assert_eq!(profile.kinds["OFF"], Kind::FlatDark);
     assert_eq!(profile.keywords["exposure_s"], ["CAM EXP"]);
@@ -415,6 +533,10 @@ fn bad_settings_are_named_with_line_and_column() {
             "7:1: found 0, want 0.5 to 3600 seconds",
         ),
         (
+            settings_with(&[("output: products", "output: ~/products")]),
+            "4:1: found \"~/products\", want the folder written out: `~` stands for nothing here",
+        ),
+        (
             settings_with(&[("output: products", "output: !here products")]),
             "4:9: output: found a tag, want a plain value without one",
         ),
@@ -524,6 +646,10 @@ fn bad_profiles_are_named_with_line_and_column() {
         (
             profile_with(&[("", "filters: {H: Ha, H: Hb}\n")]),
             "8:18: filters: key \"H\" stands here a second time, want it once",
+        ),
+        (
+            profile_with(&[("", "filters: {H: ~}\n")]),
+            "8:11: found \"~\", want the name of a physical filter, or none",
         ),
         (
             profile_with(&[("", "kinds: {wall: flats}\n")]),

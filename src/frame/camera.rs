@@ -63,13 +63,19 @@ pub(super) fn camera(
 }
 
 fn setting(found: &[Found]) -> Result<Option<Setting>, Refusal> {
-    let Some(first) = found.first() else {
+    let Some(first) = found.iter().find(|found| !unknown(found)) else {
         return Ok(None);
     };
     number(&first.value, Unit::Plain)
         .and_then(Setting::new)
         .map(Some)
         .ok_or_else(|| first.refuse("want a number"))
+}
+
+/// True for the words by which a driver says that it has no such setting.
+fn unknown(found: &Found) -> bool {
+    let said = text(&found.value).unwrap_or_default().to_lowercase();
+    matches!(said.as_str(), "n/a" | "na" | "none" | "unknown" | "-")
 }
 
 /// A whole number from 0 to `most`.
