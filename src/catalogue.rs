@@ -262,6 +262,21 @@ impl Catalogue {
         })
     }
 
+    /// One file's stamp and whether it is present; nothing where it was never taken in.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn stamp(&self, file: &FileId) -> Result<Option<(Stamp, bool)>, CatalogueError> {
+        self.read("look up a file", |connection| {
+            let mut statement = connection.prepare_cached(schema::ONE_STAMP)?;
+            let mut rows = statement.query(params![&*file.watch, file.path.bytes()])?;
+            match rows.next()? {
+                Some(row) => Ok(Some((row::stamp(row)?, row.get(row::PRESENT)?))),
+                None => Ok(None),
+            }
+        })
+    }
+
     /// Present files that were recognised under other settings than these.
     ///
     /// # Errors

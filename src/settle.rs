@@ -168,6 +168,35 @@ impl Settle {
             .collect()
     }
 
+    /// Hands out the files that are short of what their headers promise and whose last change is
+    /// so long ago, by `over`, that no more will come.
+    pub fn overdue(&mut self, over: impl Fn(&Stamp) -> bool) -> Vec<Look> {
+        self.files
+            .iter_mut()
+            .filter(|(_, known)| matches!(known.stage, Stage::Short(_)) && over(&known.stamp))
+            .map(|(file, known)| {
+                known.stage = Stage::HandedOut;
+                Look {
+                    file: file.clone(),
+                    stamp: known.stamp,
+                }
+            })
+            .collect()
+    }
+
+    /// When each short file last changed, by its own clock.
+    pub fn shorts(&self) -> impl Iterator<Item = (&FileId, Timestamp)> {
+        self.files
+            .iter()
+            .filter_map(|(file, known)| match known.stage {
+                Stage::Short(_) => {
+                    let changed = i128::from(known.stamp.mtime_ns);
+                    Some((file, Timestamp::from_nanosecond(changed).ok()?))
+                }
+                Stage::Waiting(_) | Stage::HandedOut => None,
+            })
+    }
+
     /// Files not taken in yet, by identity, with what is known of each.
     pub fn arriving(&self) -> impl Iterator<Item = (&FileId, &str)> {
         self.files.iter().map(|(file, known)| match &known.stage {
