@@ -57,7 +57,13 @@ impl From<FitsError> for End {
 
 impl From<fitsio::errors::Error> for End {
     fn from(error: fitsio::errors::Error) -> Self {
-        Self::Refused(format!("its pixels cannot be decoded: {error}"))
+        let why = match error {
+            fitsio::errors::Error::Fits(known) => {
+                format!("{} (CFITSIO status {})", known.message, known.status)
+            }
+            other => other.to_string(),
+        };
+        Self::Refused(format!("its pixels cannot be decoded: {why}"))
     }
 }
 

@@ -11,6 +11,7 @@ use super::FitsError;
 
 /// The longest side of an image, pixels.
 const SIDE_LIMIT: i64 = 65_536;
+
 /// How an image is stored.
 #[derive(Debug)]
 pub(super) enum Form {

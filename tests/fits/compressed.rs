@@ -168,3 +168,40 @@ fn every_algorithm_keeps_stored_integers() {
         );
     }
 }
+
+#[test]
+fn a_damaged_tile_is_refused_with_the_decoder_s_status() {
+    let folder = TempDir::new().unwrap();
+    let mut bytes = fs::read(data("m13_rice.fits")).unwrap();
+    // The first row of the table says how long its tile is: 2 GiB is no length.
+    let ends: Vec<_> = (0..bytes.len())
+        .step_by(80)
+        .filter(|&at| bytes[at..].starts_with(b"END     "))
+        .collect();
+    let table = (ends[1] + 80).next_multiple_of(2880);
+    bytes[table..table + 4].copy_from_slice(&[0x7f, 0xff, 0xff, 0xff]);
+    match refusal(&saved(&folder, "a.fits", &bytes)) {
+        Refusal::Unreadable(why) => assert!(why.contains("CFITSIO status"), "{why}"),
+        other => panic!("{other:?}"),
+    }
+}
+
+/// A tile without width makes the decoder divide by zero; if one day it does not, it still has to
+/// refuse.
+#[test]
+fn a_decoder_that_dies_costs_one_file() {
+    let folder = TempDir::new().unwrap();
+    let mut bytes = fs::read(data("m13_rice.fits")).unwrap();
+    let card = b"ZTILE1  =                  300";
+    let at = bytes
+        .windows(card.len())
+        .position(|part| part == card)
+        .unwrap();
+    bytes[at..at + card.len()].copy_from_slice(b"ZTILE1  =                    0");
+    let refusal = refusal(&saved(&folder, "a.fits", &bytes));
+    assert!(
+        matches!(refusal, Refusal::Unreadable(_) | Refusal::Poisoned(_)),
+        "{refusal:?}"
+    );
+    assert!(open(&data("m13_rice.fits")).is_ok());
+}
