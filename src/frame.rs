@@ -183,7 +183,7 @@ fn exposure(
         number(&other.value, Unit::Seconds)
             .is_some_and(|other| (other - seconds).abs() > 0.01 * seconds.max(other))
     });
-    if let Some(other) = other {
+    if let Some(other) = other.filter(|_| !source.overrules(EXPOSURE, &first.keyword)) {
         remarks.push(format!(
             "{} is {}, {} is {}: the first is believed",
             first.keyword,

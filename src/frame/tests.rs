@@ -254,6 +254,8 @@ paths:
     assert_eq!(frame.kind, Kind::FlatDark);
     assert_eq!(frame.exposure.get(), 5.0);
     assert_eq!(frame.temperature, Celsius::new(-3.0));
+    // The profile means to overrule, so that the others say otherwise is nothing odd.
+    assert!(frame.remarks.is_empty(), "{:?}", frame.remarks);
     // A target's name in the same keyword is no kind, so the next keyword is asked.
     let frame = look_at(&light(&[("OBJECT", t("NGC 7000"))]), "a.fits", more).unwrap();
     assert_eq!(frame.kind, Kind::Light);
@@ -284,6 +286,30 @@ paths:
     assert!(look_at(&silent("INSTRUME"), "x.fits", camera).is_ok());
 }
 
+/// The shipped profile that tells kinds apart by folder, on the layouts that it is meant for.
+#[test]
+fn the_shipped_folder_patterns_work() {
+    let text = include_str!("../../config/profiles/colour-consumer.yaml");
+    let rigs = [Arc::new(parse_profile(text, Path::new("p.yaml")).unwrap())];
+    let header = light(&[("INSTRUME", t("Wheatear 11 b")), ("IMAGETYP", Value::None)]);
+    for (path, kind) in [
+        ("2026-09-05/Lights/1.fits", Kind::Light),
+        ("flats/1.fits", Kind::Flat),
+        ("a/b/DARKS/c/1.fits", Kind::Dark),
+        ("bias/1.fits", Kind::Bias),
+    ] {
+        let path = RelPath::new(Path::new(path)).unwrap();
+        let frame = recognise(&header, 10, 10, &path, &rigs).unwrap();
+        assert_eq!((frame.kind, &*frame.rig), (kind, "meadow"), "{path}");
+    }
+    let path = RelPath::new(Path::new("darks.fits")).unwrap();
+    let refusal = recognise(&header, 10, 10, &path, &rigs).unwrap_err();
+    assert!(
+        matches!(refusal, Refusal::Missing { what: "kind", .. }),
+        "{refusal}"
+    );
+}
+
 #[test]
 fn gain_is_a_setting_or_electrons() {
     let more = "gain_keyword: electrons-per-adu\n";
@@ -294,6 +320,14 @@ fn gain_is_a_setting_or_electrons() {
     let frame = look_at(&header, "a.fits", more).unwrap();
     assert_eq!(frame.camera.gain, Setting::new(800.0));
     assert_eq!(frame.electrons_per_adu, Some(0.8));
+    for (value, gain) in [
+        (t("ISO 1600"), 1600.0),
+        (t("iso400"), 400.0),
+        (t("120.5"), 120.5),
+    ] {
+        let frame = look(&[("ISOSPEED", value)]);
+        assert_eq!(frame.camera.gain, Setting::new(gain));
+    }
     let frame = look_at(&header, "a.fits", "").unwrap();
     assert_eq!(frame.camera.gain, Setting::new(0.8));
     assert_eq!(frame.electrons_per_adu, None);
