@@ -330,7 +330,7 @@ fn spoiled_flats_are_left_out_by_themselves() {
         "saturated: 99.7 % of pixels at or above 65535 ADU, limit 1 %",
     );
     samples[0] = PLAIN.flat(&mut dice, 55000.0, 0.02);
-    only(&judge(Kind::Flat, &samples), 0, "too bright: level 4");
+    only(&judge(Kind::Flat, &samples), 0, "too bright: level 5");
     samples[0] = PLAIN.bias(&mut dice, 10.0);
     only(&judge(Kind::Flat, &samples), 0, "too dark: level 51");
     assert!(
