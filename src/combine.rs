@@ -1,7 +1,7 @@
 //! Statistics across N exposures of each pixel: slices in, slices out.
 //!
-//! Every method has two forms. [`scalar`] works pixel by pixel and is the specification; the fast
-//! form works on a chunk of neighbouring pixels at once and yields the same bits, which the tests
+//! Every method has two forms. [`combine_scalar`] works pixel by pixel and is the specification;
+//! [`combine`] works on a chunk of neighbouring pixels at once and yields the same bits, which the tests
 //! hold it to. Nothing depends on how an image is cut into stretches: a pixel's result is a
 //! function of its own samples, the method and the saturation level.
 //!

@@ -220,19 +220,25 @@ fn without_light(kind: Kind, samples: &[&Sample]) -> Vec<Option<String>> {
         let leak = leaky && value > level.median;
         level.verdict(if leak { "light leak: level" } else { "level:" }, value)
     };
-    let of_mesh = |frame: usize| {
-        let (cell, value, reference) = uneven.worst(frame)?;
+    let of_structure = |frame: usize| {
+        let noise = spreads[frame];
+        let noisy = spread.verdict("noise:", noise);
+        let Some((cell, value, reference)) = uneven.worst(frame) else {
+            return noisy;
+        };
         let leak = leaky && value > reference.median;
         let word = if leak { "light leak" } else { "uneven" };
         let what = format!("{word}: {} against the rest of the frame", place(cell));
-        reference.verdict(&what, value)
+        // Noise moves the cells a little, a leak widens the noise a little: the greater one is named.
+        let odd = reference.verdict(&what, value);
+        if reference.distance(value) > spread.distance(noise) {
+            odd.or(noisy)
+        } else {
+            noisy.or(odd)
+        }
     };
     (0..samples.len())
-        .map(|frame| {
-            of_level(levels[frame])
-                .or_else(|| of_mesh(frame))
-                .or_else(|| spread.verdict("noise:", spreads[frame]))
-        })
+        .map(|frame| of_level(levels[frame]).or_else(|| of_structure(frame)))
         .collect()
 }
 
