@@ -62,10 +62,8 @@ mod tests;
 use std::fs::File;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
-use std::time::{Duration, SystemTime};
 
 use flate2::{Compression, GzBuilder};
-use jiff::Timestamp;
 
 use crate::facts::Kind;
 use crate::fits::header_block;
@@ -231,7 +229,7 @@ pub fn write_all(scenario: &Scenario, folder: &Path) -> Result<Vec<PathBuf>, Sim
         File::options()
             .write(true)
             .open(&path)
-            .and_then(|opened| opened.set_modified(moment(file.written)))
+            .and_then(|opened| opened.set_modified(file.file_time()))
             .map_err(|source| SimulateError::Io {
                 op: "set the time",
                 path: path.clone(),
@@ -240,12 +238,6 @@ pub fn write_all(scenario: &Scenario, folder: &Path) -> Result<Vec<PathBuf>, Sim
         paths.push(path);
     }
     Ok(paths)
-}
-
-/// A moment as the file system takes it; before 1970 is 1970.
-fn moment(written: Timestamp) -> SystemTime {
-    let since = u64::try_from(written.as_millisecond()).unwrap_or(0);
-    SystemTime::UNIX_EPOCH + Duration::from_millis(since)
 }
 
 fn parts<'a>(

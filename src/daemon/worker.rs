@@ -10,7 +10,7 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use rayon::prelude::*;
-use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
+use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 
 use super::DaemonError;
 use super::intake::{Intake, Taken};
@@ -72,7 +72,12 @@ impl Worker {
         thread::Builder::new()
             .name("worker".to_owned())
             .spawn(move || {
-                pool.install(|| work(&inbox, &outbox, &intake, &maker, &shared));
+                while let Ok(job) = inbox.recv() {
+                    let report = pool.install(|| work(job, &intake, &maker, &shared));
+                    if outbox.send(report).is_err() {
+                        return;
+                    }
+                }
             })
             .map_err(|error| failed(&error))?;
         Ok(Self {
@@ -92,30 +97,19 @@ impl Worker {
     }
 }
 
-fn work(
-    inbox: &mpsc::Receiver<Job>,
-    outbox: &UnboundedSender<Report>,
-    intake: &Intake,
-    maker: &Maker,
-    pulse: &Pulse,
-) {
-    while let Ok(job) = inbox.recv() {
-        let report = match job {
-            Job::TakeIn(requests) => Report::TakenIn(
-                requests
-                    .into_par_iter()
-                    .map(|request| take(intake, request, pulse))
-                    .collect(),
-            ),
-            Job::Make(task) => {
-                let begun = Instant::now();
-                let made = catch_unwind(AssertUnwindSafe(|| maker.make(&task, pulse)))
-                    .unwrap_or_else(|panic| Err(MakeError::Internal(words(&*panic))));
-                Report::Made(task, begun.elapsed(), made)
-            }
-        };
-        if outbox.send(report).is_err() {
-            return;
+fn work(job: Job, intake: &Intake, maker: &Maker, pulse: &Pulse) -> Report {
+    match job {
+        Job::TakeIn(requests) => Report::TakenIn(
+            requests
+                .into_par_iter()
+                .map(|request| take(intake, request, pulse))
+                .collect(),
+        ),
+        Job::Make(task) => {
+            let begun = Instant::now();
+            let made = catch_unwind(AssertUnwindSafe(|| maker.make(&task, pulse)))
+                .unwrap_or_else(|panic| Err(MakeError::Internal(words(&*panic))));
+            Report::Made(task, begun.elapsed(), made)
         }
     }
 }
