@@ -4,9 +4,9 @@
 //! from median and mean; the frame's figures are medians over the cells, so that neither a nebula
 //! nor a few crowded cells carry them off.
 //!
-//! The mode estimate 2.5 median - 1.5 mean is Pearson's empirical relation as star photometry uses it
-//! (Da Costa 1992, ASP Conf. Ser. 23, 90). Clipping at three standard deviations takes 1.3 % off the
-//! noise of an empty field; wings of faint stars add a little.
+//! The mode estimate 2.5 median - 1.5 mean is Pearson's empirical relation as star photometry uses
+//! it (Da Costa 1992, ASP Conf. Ser. 23, 90). Clipping at three standard deviations takes 1.3 % off
+//! the noise of an empty field; wings of faint stars add a little.
 
 use crate::combine::{clipped_sorted, median};
 use crate::facts::{Cfa, Colour};
