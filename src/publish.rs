@@ -216,10 +216,12 @@ impl Disk {
             let name = name.as_encoded_bytes();
             match entry.file_type() {
                 Ok(kind) if kind.is_dir() => self.sweep(&path)?,
-                Ok(kind) if kind.is_file() => {
-                    if name.starts_with(b".") && name.ends_with(UNFINISHED.as_bytes()) {
-                        self.remove(&path)?;
-                    }
+                Ok(kind)
+                    if kind.is_file()
+                        && name.starts_with(b".")
+                        && name.ends_with(UNFINISHED.as_bytes()) =>
+                {
+                    self.remove(&path)?;
                 }
                 _ => {}
             }
