@@ -116,3 +116,11 @@ pub fn read_header(path: &Path) -> Result<Header, FitsError> {
         claims::Form::Tiled(_) => Err(FitsError::unreadable("its image is tile-compressed")),
     }
 }
+
+/// The header of a plain file whose data may be cut off: what it would have been.
+///
+/// # Errors
+/// Where the header itself is incomplete or out of order.
+pub fn read_header_of_cut(path: &Path) -> Result<Header, FitsError> {
+    gate::Opened::open(path)?.image_header()
+}

@@ -43,7 +43,7 @@ pub fn demo(folder: Option<PathBuf>, data: &Path) -> Result<(), Failure> {
         )));
     }
     let incoming = folder.join("incoming");
-    fs::create_dir_all(incoming.join(".")).with_context(|| folder.display().to_string())?;
+    fs::create_dir_all(&incoming).with_context(|| folder.display().to_string())?;
     copy(data, &folder)?;
     let settings = settings::read(&folder.join("settings.yaml"))?;
 

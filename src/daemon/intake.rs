@@ -118,7 +118,7 @@ impl Intake {
         pulse: &Pulse,
     ) -> Taken {
         let reason = reason(error);
-        let header = fits::read_header(path).ok();
+        let header = fits::read_header_of_cut(path).ok();
         let frame = header.and_then(|header| {
             let axis = |keyword| u32::try_from(header.integer(keyword)?).ok();
             let size = (axis("NAXIS1")?, axis("NAXIS2")?);

@@ -166,6 +166,22 @@ impl Opened {
         Err(FitsError::Refused(Refusal::NoImage(why)))
     }
 
+    /// The header of the image, whether or not its data are all there: the primary's, and after an
+    /// empty primary the first extension's with it.
+    pub(super) fn image_header(&self) -> Result<Header, FitsError> {
+        let primary = self.unit(0, true)?;
+        let next = primary.end().filter(|_| primary.length == 0);
+        let cards = match next
+            .map(|start| self.extension(start))
+            .transpose()?
+            .flatten()
+        {
+            Some(unit) => merge(primary.cards, unit.cards),
+            None => primary.cards,
+        };
+        Ok(Header::new(cards))
+    }
+
     /// All header data units, for a walk over the whole file. Bytes after the last unit are left
     /// out.
     pub(super) fn units(&self) -> Result<Vec<Unit>, FitsError> {
