@@ -98,7 +98,7 @@ rigs:
     let paths = write_all(&scenario, folder.path()).unwrap();
     for (path, file) in paths.iter().zip(frames(&scenario)) {
         let metadata = std::fs::metadata(path).unwrap();
-        assert_eq!(metadata.modified().unwrap(), moment(file.written));
+        assert_eq!(metadata.modified().unwrap(), file.file_time());
         assert_eq!(std::fs::read(path).unwrap(), render(&scenario, &file));
     }
     assert_eq!(paths.len(), 2);
