@@ -43,7 +43,7 @@ pub fn demo(folder: Option<PathBuf>, data: &Path) -> Result<(), Failure> {
         )));
     }
     let incoming = folder.join("incoming");
-    fs::create_dir_all(&incoming).with_context(|| folder.display().to_string())?;
+    Disk::default().make_folder(&incoming)?;
     copy(data, &folder)?;
     let settings = settings::read(&folder.join("settings.yaml"))?;
 
@@ -90,13 +90,13 @@ pub fn demo(folder: Option<PathBuf>, data: &Path) -> Result<(), Failure> {
 /// A new folder among the temporary files.
 fn fresh() -> anyhow::Result<PathBuf> {
     let stem = std::env::temp_dir().join(format!("dawnledger-demo-{}", std::process::id()));
-    fs::create_dir(&stem).with_context(|| format!("{}: could not make", stem.display()))?;
+    Disk::default().make_folder(&stem)?;
     Ok(stem)
 }
 
 /// Settings and profiles lie beside the folders that they name.
 fn copy(data: &Path, folder: &Path) -> anyhow::Result<()> {
-    fs::create_dir_all(folder.join("profiles"))?;
+    Disk::default().make_folder(&folder.join("profiles"))?;
     let profiles = fs::read_dir(data.join("profiles")).context("the demo's profiles")?;
     let names = profiles
         .flatten()
@@ -159,7 +159,7 @@ fn feed(frames: &Path, incoming: &Path, file: &PlannedFile) -> anyhow::Result<()
     let (from, to) = (frames.join(&file.path), incoming.join(&file.path));
     let bytes = fs::read(&from).with_context(|| format!("{}: could not read", from.display()))?;
     if let Some(parent) = to.parent() {
-        fs::create_dir_all(parent)?;
+        Disk::default().make_folder(parent)?;
     }
     let mut out =
         File::create(&to).with_context(|| format!("{}: could not write", to.display()))?;
