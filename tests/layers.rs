@@ -88,6 +88,10 @@ const MAY_WRITE: [(&str, &str); 2] = [
         "the decoder's scratch file loses its name before anything is written to it",
     ),
     (
+        "src/cli/demo.rs",
+        "it plays capture software, which writes raw frames into a scratch watch folder",
+    ),
+    (
         "src/simulate.rs",
         "invented frames get the times that their exposures would have given them",
     ),
