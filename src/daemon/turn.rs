@@ -332,20 +332,22 @@ impl Turn {
                 self.stale = true;
                 self.engine.taken_in(taken, now)
             }
-            Report::Made(task, took, Ok(made)) => {
-                tracing::info!(product = made.product, seconds = took.as_secs_f64(), "made");
-                self.outcome.made += 1;
-                self.progress.done();
-                // When the queue is empty what leans on these products can be planned.
+            Report::Made(task, took, made) => {
                 self.stale = true;
-                debug_assert_eq!(task.fingerprint, made.fingerprint);
-                self.engine.made(made)
-            }
-            Report::Made(task, _, Err(error)) => {
-                self.outcome.failed += 1;
-                self.queue.clear();
-                self.stale = true;
-                self.engine.not_made(&task, error, now)
+                match *made {
+                    Ok(made) => {
+                        let seconds = took.as_secs_f64();
+                        tracing::info!(product = made.product, seconds, "made");
+                        self.outcome.made += 1;
+                        self.progress.done();
+                        self.engine.made(made)
+                    }
+                    Err(error) => {
+                        self.outcome.failed += 1;
+                        self.queue.clear();
+                        self.engine.not_made(&task, error, now)
+                    }
+                }
             }
         }
     }

@@ -42,7 +42,7 @@ pub enum Report {
     /// Files were taken in, or not.
     TakenIn(Vec<(Look, Taken)>),
     /// A product was made in this time, or not.
-    Made(Box<Task>, Duration, Result<Made, MakeError>),
+    Made(Box<Task>, Duration, Box<Result<Made, MakeError>>),
 }
 
 /// The loop's end of the thread.
@@ -109,7 +109,7 @@ fn work(job: Job, intake: &Intake, maker: &Maker, pulse: &Pulse) -> Report {
             let begun = Instant::now();
             let made = catch_unwind(AssertUnwindSafe(|| maker.make(&task, pulse)))
                 .unwrap_or_else(|panic| Err(MakeError::Internal(words(&*panic))));
-            Report::Made(task, begun.elapsed(), made)
+            Report::Made(task, begun.elapsed(), Box::new(made))
         }
     }
 }
