@@ -12,6 +12,7 @@ use crate::scan;
 
 /// Explains the file.
 pub fn explain(config: &Path, file: &Path) -> Result<(), Failure> {
+    let file = file.strip_prefix(".").unwrap_or(file);
     let (settings, snapshot) = plan::read(config)?;
     let found = find(&settings, &snapshot, file);
     if found.is_empty() {

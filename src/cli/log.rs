@@ -14,7 +14,15 @@ use crate::night;
 pub fn log(config: &Path, night: Option<Date>) -> Result<(), Failure> {
     let settings = settings::read(config)?;
     let path = match night {
-        Some(night) => session(&settings, night),
+        Some(night) if session(&settings, night).is_file() => session(&settings, night),
+        Some(night) => {
+            let latest =
+                latest(&settings).and_then(|path| Some(path.parent()?.file_name()?.to_owned()));
+            let hint = latest.map_or(String::new(), |night| {
+                format!("; the latest night that has one is {}", night.display())
+            });
+            return Err(anyhow!("{night}: no log for this night{hint}").into());
+        }
         None => latest(&settings).ok_or_else(|| {
             anyhow!(
                 "{}: no night has a log yet",

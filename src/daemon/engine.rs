@@ -131,10 +131,7 @@ impl Engine {
         let digests: HashMap<&FileId, Digest> = snapshot
             .entries
             .iter()
-            .filter_map(|entry| match &entry.content {
-                Content::Frame { digest, .. } => Some((&entry.file, *digest)),
-                _ => None,
-            })
+            .filter_map(|entry| Some((&entry.file, digest(&entry.content)?)))
             .collect();
         for look in stale {
             if let Some(digest) = digests.get(&look.file) {
@@ -393,7 +390,42 @@ impl Engine {
         }
     }
 
+    /// A file that was replaced under its name takes its products with it: what they show lies in
+    /// no folder any more, unless a copy does.
+    fn drop_products_of_replaced(&mut self, entries: &[Entry]) -> Result<(), DaemonError> {
+        let mut replaced = Vec::new();
+        for entry in entries {
+            if self.catalogue.stamp(&entry.file)?.is_none() {
+                continue;
+            }
+            let now = digest(&entry.content);
+            let known = &self.view()?.entries;
+            let place = known.binary_search_by(|other| other.file.cmp(&entry.file));
+            if let Some(before) = place.ok().and_then(|at| digest(&known[at].content))
+                && now != Some(before)
+                && !known
+                    .iter()
+                    .any(|other| other.file != entry.file && digest(&other.content) == Some(before))
+            {
+                replaced.push(before);
+            }
+        }
+        if replaced.is_empty() {
+            return Ok(());
+        }
+        let made = self.view()?.made.values();
+        let gone: Vec<Fingerprint> = made
+            .filter(|made| made.inputs.iter().any(|input| replaced.contains(input)))
+            .map(|made| made.fingerprint)
+            .collect();
+        for fingerprint in gone {
+            self.remove(fingerprint)?;
+        }
+        Ok(())
+    }
+
     fn record(&mut self, entries: Vec<Entry>) -> Result<(), DaemonError> {
+        self.drop_products_of_replaced(&entries)?;
         for entry in &entries {
             let night = self.settings.site.night_of(entry.moment());
             match &entry.content {
@@ -453,7 +485,7 @@ impl Engine {
         let Some(made) = self.view()?.made.get(&fingerprint).cloned() else {
             return Ok(());
         };
-        tracing::info!(product = made.product, "superseded: removed");
+        tracing::info!(product = made.product, "removed: it is superseded");
         self.disk
             .remove(&self.settings.output.join(&made.product))?;
         self.catalogue.unmade(&[fingerprint])?;
@@ -589,6 +621,13 @@ impl Engine {
     /// Nothing is left to do for now: lets go of what was read from the catalogue.
     pub fn rest(&mut self) {
         self.snapshot = None;
+    }
+}
+
+fn digest(content: &Content) -> Option<Digest> {
+    match content {
+        Content::Frame { digest, .. } => Some(*digest),
+        Content::Refused(_) | Content::Ignored(_) => None,
     }
 }
 

@@ -579,16 +579,18 @@ impl<'a, 'p> Rig<'a, 'p> {
             }
             let state = match self.light_recipe(light) {
                 Ok(recipe) => self.light(light, recipe),
-                Err(lack) => match self.last_product(light.digest) {
-                    Some(made) if !light.entry.present => LightState::Calibrated(made.fingerprint),
-                    _ => {
-                        if let Some(shoot) = lack.shoot {
-                            let target = light.frame.target.as_deref();
-                            needs.add(light.night, *shoot, Waiting::light(target));
-                        }
-                        LightState::Waiting(*lack.wait)
-                    }
+                // Nothing is to be shot for a light that is gone: it could not be calibrated.
+                Err(lack) if !light.entry.present => match self.last_product(light.digest) {
+                    Some(made) => LightState::Calibrated(made.fingerprint),
+                    None => LightState::Waiting(*lack.wait),
                 },
+                Err(lack) => {
+                    if let Some(shoot) = lack.shoot {
+                        let target = light.frame.target.as_deref();
+                        needs.add(light.night, *shoot, Waiting::light(target));
+                    }
+                    LightState::Waiting(*lack.wait)
+                }
             };
             self.plan.lights.insert(light.index, state);
         }
