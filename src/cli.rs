@@ -135,9 +135,14 @@ fn trace(command: &Command) {
     };
     let filter =
         EnvFilter::try_from_env("DAWNLEDGER_LOG").unwrap_or_else(|_| EnvFilter::new(usual));
-    tracing_subscriber::fmt()
+    let lines = tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_ansi(std::io::stderr().is_terminal())
-        .with_writer(|| Lines)
-        .init();
+        .with_writer(|| Lines);
+    // The journal has times of its own.
+    if std::env::var_os("JOURNAL_STREAM").is_some() {
+        lines.without_time().init();
+    } else {
+        lines.init();
+    }
 }
