@@ -23,6 +23,16 @@ pub use error::CatalogueError;
 pub use network::on_network;
 use row::{Interner, Kept};
 
+/// The files a catalogue at `path` is made of: what must be set aside together when it is damaged.
+/// The last two are there only while it is open or after a crash.
+pub fn files(path: &Path) -> [PathBuf; 3] {
+    ["", "-wal", "-shm"].map(|ending| {
+        let mut name = path.as_os_str().to_owned();
+        name.push(ending);
+        name.into()
+    })
+}
+
 /// Asked before every commit; an error undoes the transaction.
 pub type Allow = Box<dyn Fn() -> io::Result<()> + Send>;
 
@@ -249,6 +259,21 @@ impl Catalogue {
                 );
             }
             Ok(())
+        })
+    }
+
+    /// One file's stamp and whether it is present; nothing where it was never taken in.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn stamp(&self, file: &FileId) -> Result<Option<(Stamp, bool)>, CatalogueError> {
+        self.read("look up a file", |connection| {
+            let mut statement = connection.prepare_cached(schema::ONE_STAMP)?;
+            let mut rows = statement.query(params![&*file.watch, file.path.bytes()])?;
+            match rows.next()? {
+                Some(row) => Ok(Some((row::stamp(row)?, row.get(row::PRESENT)?))),
+                None => Ok(None),
+            }
         })
     }
 

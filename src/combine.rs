@@ -1,8 +1,8 @@
 //! Statistics across N exposures of each pixel: slices in, slices out.
 //!
-//! Every method has two forms. [`scalar`] works pixel by pixel and is the specification; the fast
-//! form works on a chunk of neighbouring pixels at once and yields the same bits, which the tests
-//! hold it to. Nothing depends on how an image is cut into stretches: a pixel's result is a
+//! Every method has two forms. [`combine_scalar`] works pixel by pixel and is the specification;
+//! [`combine`] works on a chunk of neighbouring pixels at once and yields the same bits, which the
+//! tests hold it to. Nothing depends on how an image is cut into stretches: a pixel's result is a
 //! function of its own samples, the method and the saturation level.
 //!
 //! 16-bit samples stay integers. Counted from the smallest sample of the pixel, their sum and the
@@ -36,8 +36,8 @@ pub enum Exposures<'a> {
 /// What came up on the way.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Combined {
-    /// Pixels for which no sample was left: every one was saturated, not a number, or clipped. They got
-    /// the median of their finite samples, NaN where there is none.
+    /// Pixels for which no sample was left: every one was saturated, not a number, or clipped.
+    /// They got the median of their finite samples, NaN where there is none.
     pub without_survivors: usize,
     /// Samples that never entered: saturated or not finite.
     pub excluded: u64,

@@ -7,12 +7,14 @@
 //! It reads no file: the caller does, and hands the text over with the path for the messages. It
 //! does not know whether folders exist.
 
+mod bounds;
 mod profile;
 mod rules;
 mod settings;
 #[cfg(test)]
 mod tests;
 mod text;
+mod words;
 
 use std::path::{Path, PathBuf};
 
@@ -35,12 +37,13 @@ pub struct ConfigError {
     pub message: String,
 }
 
-/// Reads a settings file's text. Relative paths in it count from `file`'s folder.
+/// Reads a settings file's text. Relative paths in it count from `file`'s folder, so that all paths
+/// come out absolute where `file` is.
 ///
 /// # Errors
 /// The first thing wrong, in reading order for the shape of the text, then key by key.
 pub fn parse_settings(text: &str, file: &Path) -> Result<SettingsDraft, ConfigError> {
-    settings::parse(text, file)
+    settings::parse(unmarked(text), file)
 }
 
 /// Reads a profile file's text.
@@ -48,5 +51,10 @@ pub fn parse_settings(text: &str, file: &Path) -> Result<SettingsDraft, ConfigEr
 /// # Errors
 /// As for [`parse_settings`].
 pub fn parse_profile(text: &str, file: &Path) -> Result<Profile, ConfigError> {
-    profile::parse(text, file)
+    profile::parse(unmarked(text), file)
+}
+
+/// Some editors put an invisible mark before the first line, which the YAML reader trips over.
+fn unmarked(text: &str) -> &str {
+    text.strip_prefix('\u{feff}').unwrap_or(text)
 }

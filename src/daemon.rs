@@ -1,1 +1,87 @@
+//! The loop: take in, plan, make, tell; and all that surrounds it.
+//!
+//! One thread decides ([`turn`]): it owns the catalogue, looks at folders, plans, and writes logs.
+//! One more works ([`worker`]): it takes files in and makes products, with a pool of threads for
+//! pixels. `run` and `once` are the same loop; `once` takes everything there now as complete and
+//! ends when nothing is left to do.
+//!
+//! This is the only room that reads the clock, apart from the other top rooms.
 
+mod adopt;
+mod engine;
+mod intake;
+mod locks;
+mod progress;
+mod service;
+mod tell;
+mod turn;
+mod worker;
+
+use std::io;
+use std::path::PathBuf;
+
+use thiserror::Error;
+
+pub use engine::{CATALOGUE, recognition};
+pub use progress::Lines;
+pub use turn::{Mode, Outcome, start};
+
+use crate::catalogue::CatalogueError;
+use crate::publish::PublishError;
+
+/// What ends the daemon, or a round of its loop.
+#[derive(Debug, Error)]
+pub enum DaemonError {
+    /// Another process works on the same folder.
+    #[error(
+        "{}: another dawnledger works here; wait for it to end or stop it first", path.display()
+    )]
+    Busy {
+        /// The folder that is locked.
+        path: PathBuf,
+    },
+    /// A folder that is needed cannot be used.
+    #[error("{}: could not {tried}: {source}", path.display())]
+    Folder {
+        /// Which.
+        path: PathBuf,
+        /// What was tried.
+        tried: &'static str,
+        /// Why it failed.
+        source: io::Error,
+    },
+    /// The state lies where file locks and SQLite cannot be relied upon.
+    #[error("{}: the state folder lies on a network file system; put it on a local disk", path.display())]
+    Network {
+        /// The state folder.
+        path: PathBuf,
+    },
+    /// Folders that must be apart lie within each other.
+    #[error("{}: lies within {}; watch, output and state folders must be apart", inner.display(), outer.display())]
+    Overlap {
+        /// The one within.
+        inner: PathBuf,
+        /// The one around it.
+        outer: PathBuf,
+    },
+    /// The catalogue cannot be read or written.
+    #[error(transparent)]
+    Catalogue(#[from] CatalogueError),
+    /// The output cannot be written.
+    #[error(transparent)]
+    Publish(#[from] PublishError),
+    /// The worker's thread could not be started or has ended.
+    #[error("the worker has ended: {0}")]
+    Worker(String),
+}
+
+impl DaemonError {
+    /// True where the disk is to blame and trying later may help.
+    pub fn is_passing(&self) -> bool {
+        match self {
+            Self::Catalogue(error) => error.is_passing(),
+            Self::Publish(error) => error.is_passing(),
+            _ => false,
+        }
+    }
+}

@@ -12,6 +12,7 @@
 
 mod card;
 mod child;
+mod claims;
 mod encode;
 mod gate;
 mod product;
@@ -111,7 +112,15 @@ impl FitsError {
 pub fn read_header(path: &Path) -> Result<Header, FitsError> {
     let found = gate::Opened::open(path)?.find_image()?;
     match found.form {
-        gate::Form::Plain(_) => Ok(found.header),
-        gate::Form::Tiled(_) => Err(FitsError::unreadable("its image is tile-compressed")),
+        claims::Form::Plain(_) => Ok(found.header),
+        claims::Form::Tiled(_) => Err(FitsError::unreadable("its image is tile-compressed")),
     }
+}
+
+/// The header of a plain file whose data may be cut off: what it would have been.
+///
+/// # Errors
+/// Where the header itself is incomplete or out of order.
+pub fn read_header_of_cut(path: &Path) -> Result<Header, FitsError> {
+    gate::Opened::open(path)?.image_header()
 }

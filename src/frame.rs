@@ -61,7 +61,7 @@ pub fn recognise(
     let mut remarks = Vec::new();
     let kind = kind::kind(&source, &mut remarks)?;
     let camera = camera::camera(&source, &camera_name, width, height, &mut remarks)?;
-    let exposure = exposure(&source, kind)?;
+    let exposure = exposure(&source, kind, &mut remarks)?;
     let temperature = degrees_celsius(&source, TEMPERATURE, &mut remarks);
     let set_point = degrees_celsius(&source, SET_POINT, &mut remarks);
     let optics = Optics {
@@ -153,7 +153,11 @@ fn missing(fact: Fact) -> Refusal {
     }
 }
 
-fn exposure(source: &Source<'_>, kind: Kind) -> Result<Seconds, Refusal> {
+fn exposure(
+    source: &Source<'_>,
+    kind: Kind,
+    remarks: &mut Vec<String>,
+) -> Result<Seconds, Refusal> {
     let found = source.all(EXPOSURE);
     let Some(first) = found.first() else {
         return match (kind, Seconds::new(0.0)) {
@@ -173,6 +177,20 @@ fn exposure(source: &Source<'_>, kind: Kind) -> Result<Seconds, Refusal> {
         return Err(first.refuse(format!(
             "a {kind} is longer than 0 seconds; only a bias is not"
         )));
+    }
+    // Two keywords may hold the time asked for and the time measured, but not two different times.
+    let other = found.iter().skip(1).find(|other| {
+        number(&other.value, Unit::Seconds)
+            .is_some_and(|other| (other - seconds).abs() > 0.01 * seconds.max(other))
+    });
+    if let Some(other) = other.filter(|_| !source.overrules(EXPOSURE, &first.keyword)) {
+        remarks.push(format!(
+            "{} is {}, {} is {}: the first is believed",
+            first.keyword,
+            shown(&first.value),
+            other.keyword,
+            shown(&other.value)
+        ));
     }
     Seconds::new(seconds).ok_or_else(|| first.refuse("want an exposure in seconds"))
 }
@@ -250,11 +268,15 @@ fn pointing(source: &Source<'_>, remarks: &mut Vec<String>) -> Option<Pointing> 
     let (all_ra, all_dec) = (source.all(RA), source.all(DEC));
     let usable_ra = |value: &Value| sky(value, true).filter(|ra| (0.0..=360.0).contains(ra));
     let usable_dec = |value: &Value| sky(value, false).filter(|dec| (-90.0..=90.0).contains(dec));
+    let place = |fact: Fact, keyword: &str| {
+        let mut names = fact.keywords.iter();
+        names.position(|name| name.eq_ignore_ascii_case(keyword))
+    };
     for ra in &all_ra {
         // `RA` goes with `DEC`, `OBJCTRA` with `OBJCTDEC`; names of the profile's own go with any.
-        let partner = RA.keywords.iter().position(|name| *name == ra.keyword);
+        let partner = place(RA, &ra.keyword);
         for dec in &all_dec {
-            let same = DEC.keywords.iter().position(|name| *name == dec.keyword);
+            let same = place(DEC, &dec.keyword);
             if partner.is_some() && same.is_some() && partner != same {
                 continue;
             }

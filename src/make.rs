@@ -62,6 +62,9 @@ pub enum MakeError {
         /// Why.
         reason: String,
     },
+    /// A fault of our own.
+    #[error("internal error: {0}")]
+    Internal(String),
     /// Writing failed.
     #[error(transparent)]
     Publish(#[from] PublishError),

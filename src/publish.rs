@@ -216,15 +216,39 @@ impl Disk {
             let name = name.as_encoded_bytes();
             match entry.file_type() {
                 Ok(kind) if kind.is_dir() => self.sweep(&path)?,
-                Ok(kind) if kind.is_file() => {
-                    if name.starts_with(b".") && name.ends_with(UNFINISHED.as_bytes()) {
-                        self.remove(&path)?;
-                    }
+                Ok(kind)
+                    if kind.is_file()
+                        && name.starts_with(b".")
+                        && name.ends_with(UNFINISHED.as_bytes()) =>
+                {
+                    self.remove(&path)?;
                 }
                 _ => {}
             }
         }
         Ok(())
+    }
+
+    /// Renames a file that cannot be used any more out of the way: `name` becomes
+    /// `name.damaged-1`, or the next number that is free. One that is gone already is no error.
+    ///
+    /// # Errors
+    /// When it is there and cannot be renamed.
+    pub fn set_aside(&self, path: &Path) -> Result<(), PublishError> {
+        let mut number = 1;
+        let aside = loop {
+            let mut name = path.as_os_str().to_owned();
+            name.push(format!(".damaged-{number}"));
+            let aside = PathBuf::from(name);
+            if !aside.exists() {
+                break aside;
+            }
+            number += 1;
+        };
+        self.run(Op::Rename, path, || match fs::rename(path, &aside) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(()),
+            other => other,
+        })
     }
 
     /// Lets a catalogue transaction pass the gate before it commits.

@@ -17,7 +17,7 @@ use std::io;
 use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 
-use rustix::fs::{AtFlags, FileType, Mode, OFlags, RawDir, Stat, openat, stat, statat};
+use rustix::fs::{AtFlags, FileType, Mode, OFlags, RawDir, Stat, lstat, openat, stat, statat};
 use rustix::io::Errno;
 use thiserror::Error;
 
@@ -104,7 +104,7 @@ pub fn scan(folder: &WatchFolder, visit: &mut dyn FnMut(Found)) -> Result<Walked
         let mut failed = |path: &[u8], errno| {
             if errno != Errno::NOENT {
                 let path = folder.path.join(OsStr::from_bytes(path));
-                tracing::warn!(path = %path.display(), "could not read: {errno}");
+                tracing::debug!("{}: could not read: {errno}", path.display());
                 trouble.get_or_insert((path, errno));
             }
         };
@@ -167,9 +167,12 @@ pub fn scan(folder: &WatchFolder, visit: &mut dyn FnMut(Found)) -> Result<Walked
 /// would not report it.
 pub fn look(folder: &WatchFolder, path: &RelPath) -> Option<Found> {
     let globs = globs(folder).ok()?;
-    let mut parents = path.bytes().split(|&byte| byte == b'/');
-    parents.next_back();
-    if !parents.all(name::is_entered) {
+    let parents = path.as_path().parent()?;
+    if !parents
+        .iter()
+        .all(|part| name::is_entered(part.as_encoded_bytes()))
+        || has_link(&folder.path, parents)
+    {
         return None;
     }
     let about = stat(folder.path.join(path.as_path())).ok()?;
@@ -185,16 +188,26 @@ pub fn stamp(folder: &WatchFolder, path: &RelPath) -> Option<Stamp> {
     (FileType::from_raw_mode(about.st_mode) == FileType::RegularFile).then(|| stamp_of(&about))
 }
 
-/// The place in a watch folder that an absolute path names, also by way of symbolic links. The
-/// file itself need not be there.
+/// The place in a watch folder that an absolute path names, also by way of symbolic links to
+/// folders. The file itself need not be there, nor its folder if the path is spelt as the watch
+/// folder's is.
 pub fn resolve(folder: &WatchFolder, absolute: &Path) -> Option<RelPath> {
-    if let Ok(inside) = absolute.strip_prefix(&folder.path) {
-        return RelPath::new(inside);
-    }
-    let root = folder.path.canonicalize().ok()?;
-    let parent = absolute.parent()?.canonicalize().ok()?;
-    let inside = parent.strip_prefix(root).ok()?;
-    RelPath::new(&inside.join(absolute.file_name()?))
+    let by_links = || {
+        let root = folder.path.canonicalize().ok()?;
+        let parent = absolute.parent()?.canonicalize().ok()?;
+        let inside = parent.strip_prefix(root).ok()?;
+        RelPath::new(&inside.join(absolute.file_name()?))
+    };
+    by_links().or_else(|| RelPath::new(absolute.strip_prefix(&folder.path).ok()?))
+}
+
+/// True where one of the folders below the root is a symbolic link, which no walk enters.
+fn has_link(root: &Path, folders: &Path) -> bool {
+    let mut place = root.to_owned();
+    folders.iter().any(|part| {
+        place.push(part);
+        lstat(&place).is_ok_and(|about| FileType::from_raw_mode(about.st_mode) == FileType::Symlink)
+    })
 }
 
 enum Sort {

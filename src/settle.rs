@@ -153,11 +153,22 @@ impl Settle {
         }
     }
 
-    /// Hands out everything known, settled or not, short or not: what is there is final. For a
-    /// night that closes and for a run over what lies there now.
+    /// Hands out everything known that is not handed out already, settled or not, short or not:
+    /// what is there is final. For a run over what lies there now.
     pub fn finish(&mut self) -> Vec<Look> {
+        self.hand_out(|known| known.stage != Stage::HandedOut)
+    }
+
+    /// Hands out the files that are short of what their headers promise and whose last change is
+    /// so long ago, by `over`, that no more will come.
+    pub fn overdue(&mut self, over: impl Fn(&Stamp) -> bool) -> Vec<Look> {
+        self.hand_out(|known| matches!(known.stage, Stage::Short(_)) && over(&known.stamp))
+    }
+
+    fn hand_out(&mut self, which: impl Fn(&Known) -> bool) -> Vec<Look> {
         self.files
             .iter_mut()
+            .filter(|(_, known)| which(known))
             .map(|(file, known)| {
                 known.stage = Stage::HandedOut;
                 Look {
@@ -166,6 +177,19 @@ impl Settle {
                 }
             })
             .collect()
+    }
+
+    /// When each short file last changed, by its own clock.
+    pub fn shorts(&self) -> impl Iterator<Item = (&FileId, Timestamp)> {
+        self.files
+            .iter()
+            .filter_map(|(file, known)| match known.stage {
+                Stage::Short(_) => {
+                    let changed = i128::from(known.stamp.mtime_ns);
+                    Some((file, Timestamp::from_nanosecond(changed).ok()?))
+                }
+                Stage::Waiting(_) | Stage::HandedOut => None,
+            })
     }
 
     /// Files not taken in yet, by identity, with what is known of each.

@@ -62,10 +62,8 @@ mod tests;
 use std::fs::File;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
-use std::time::{Duration, SystemTime};
 
 use flate2::{Compression, GzBuilder};
-use jiff::Timestamp;
 
 use crate::facts::Kind;
 use crate::fits::header_block;
@@ -204,10 +202,11 @@ pub fn ideal(scenario: &Scenario, file: &PlannedFile) -> Option<Ideal> {
         exposure.exposure_s,
         exposure.temperature_c,
     );
+    let held_back = sensor::held_back(sensor, exposure.exposure_s, exposure.temperature_c);
     let dark = bias
         .iter()
         .zip(charge)
-        .map(|(bias, charge)| (bias + charge / sensor.e_per_adu) as f32);
+        .map(|(bias, charge)| (bias - held_back + charge / sensor.e_per_adu) as f32);
     let flat = sensor::response(seed, rig, sky::filter(rig, exposure));
     Some(Ideal {
         dark: dark.collect(),
@@ -230,7 +229,7 @@ pub fn write_all(scenario: &Scenario, folder: &Path) -> Result<Vec<PathBuf>, Sim
         File::options()
             .write(true)
             .open(&path)
-            .and_then(|opened| opened.set_modified(moment(file.written)))
+            .and_then(|opened| opened.set_modified(file.file_time()))
             .map_err(|source| SimulateError::Io {
                 op: "set the time",
                 path: path.clone(),
@@ -239,12 +238,6 @@ pub fn write_all(scenario: &Scenario, folder: &Path) -> Result<Vec<PathBuf>, Sim
         paths.push(path);
     }
     Ok(paths)
-}
-
-/// A moment as the file system takes it; before 1970 is 1970.
-fn moment(written: Timestamp) -> SystemTime {
-    let since = u64::try_from(written.as_millisecond()).unwrap_or(0);
-    SystemTime::UNIX_EPOCH + Duration::from_millis(since)
 }
 
 fn parts<'a>(

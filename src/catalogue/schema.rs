@@ -70,6 +70,10 @@ pub(super) const REFUSE_PIXELS: &str = "
 pub(super) const STAMPS: &str = "
     SELECT watch, path, size, mtime_ns, ctime_ns, inode, present FROM seen";
 
+pub(super) const ONE_STAMP: &str = "
+    SELECT watch, path, size, mtime_ns, ctime_ns, inode, present FROM seen
+    WHERE watch = ?1 AND path = ?2";
+
 pub(super) const STALE: &str = "
     SELECT watch, path, size, mtime_ns, ctime_ns, inode, present FROM seen
     WHERE present = 1 AND recognition <> ?1 ORDER BY watch, path";

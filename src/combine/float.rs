@@ -180,8 +180,8 @@ impl Work {
                 median,
             );
             let all_stay = limits.iterations == 0
-                || !(f64::from(clipped.smallest[lane]) < first.lower
-                    || f64::from(clipped.largest[lane]) > first.upper);
+                || !(first.below(f64::from(clipped.smallest[lane]))
+                    || first.above(f64::from(clipped.largest[lane])));
             if all_stay {
                 clipped.values[lane] = (reference + sums[lane] / count as f64) as f32;
                 continue;

@@ -105,6 +105,14 @@ struct Clipped {
     any: bool,
 }
 
+/// Sums of each lane, counted from its smallest sample.
+struct Sums {
+    plain: [u32; LANES],
+    squares: [u64; LANES],
+    /// Whether everything that follows from them is exact in `f64`.
+    exact: bool,
+}
+
 impl Work {
     /// Lays out the samples of a chunk; lanes beyond `width` are zero.
     fn gather(&mut self, exposures: &[&[u16]], first: usize, width: usize) {
@@ -161,37 +169,74 @@ impl Work {
     /// Clips every lane that is not `apart`; a lane in which nothing survives becomes so.
     fn clip(&mut self, limits: &Limits, apart: &mut [bool; LANES]) -> Clipped {
         sort(&self.pairs, &mut self.rows);
-        let (sums, squares) = self.sums(apart);
         let count = self.rows.len();
+        let sums = self.sums(apart);
         let mut clipped = Clipped {
-            values: [0.0; LANES],
+            values: self.means(&sums),
             smallest: self.rows[0],
             largest: self.rows[count - 1],
             any: false,
         };
-        for lane in 0..LANES {
+        let stays = self.first_round(limits, &sums);
+        for lane in (0..LANES).filter(|&lane| !stays[lane]) {
             if apart[lane] {
                 continue;
             }
-            let Some((kept, sum)) = self.survivors(lane, limits, sums[lane], squares[lane]) else {
+            let Some((kept, sum)) = self.survivors(lane, limits, &sums) else {
                 apart[lane] = true;
                 continue;
             };
             let smallest = u64::from(turn_back(self.rows[0][lane]));
-            let survivors = (kept.end - kept.start) as u64;
+            let survivors = kept.len() as u64;
             let total = smallest * survivors + sum;
+            clipped.any = true;
             clipped.values[lane] = (total as f64 / survivors as f64) as f32;
-            if kept.len() < count {
-                clipped.any = true;
-                clipped.smallest[lane] = self.rows[kept.start][lane];
-                clipped.largest[lane] = self.rows[kept.end - 1][lane];
-            }
+            clipped.smallest[lane] = self.rows[kept.start][lane];
+            clipped.largest[lane] = self.rows[kept.end - 1][lane];
         }
         clipped
     }
 
-    /// Sum and sum of squares of each lane, counted from its smallest sample.
-    fn sums(&self, apart: &[bool; LANES]) -> ([u32; LANES], [u64; LANES]) {
+    /// Mean of all samples of each lane.
+    fn means(&self, sums: &Sums) -> [f32; LANES] {
+        let count = self.rows.len() as f64;
+        std::array::from_fn(|lane| {
+            // Whole numbers below 2^53: exact.
+            let smallest = f64::from(turn_back(self.rows[0][lane]));
+            ((smallest * count + f64::from(sums.plain[lane])) / count) as f32
+        })
+    }
+
+    /// Lanes from which the first round drops nothing. A lane for which that is not certain counts
+    /// as one that loses something.
+    fn first_round(&self, limits: &Limits, sums: &Sums) -> [bool; LANES] {
+        if limits.iterations == 0 {
+            return [true; LANES];
+        }
+        let size = self.rows.len();
+        let count = size as f64;
+        if !sums.exact {
+            return [false; LANES];
+        }
+        let smallest = self.rows[0].map(|value| value as u16);
+        let offset = |at: usize, lane: usize| {
+            f64::from((self.rows[at][lane] as u16).wrapping_sub(smallest[lane]))
+        };
+        std::array::from_fn(|lane| {
+            let sum = f64::from(sums.plain[lane]);
+            let variance = count * sums.squares[lane] as f64 - sum * sum;
+            let centre = if limits.median_centre {
+                count * (offset((size - 1) / 2, lane) + offset(size / 2, lane))
+            } else {
+                2.0 * sum
+            };
+            let bounds = integer_bounds(limits, count, variance, centre);
+            !bounds.below(0.0) && !bounds.above(offset(size - 1, lane))
+        })
+    }
+
+    /// Sum and sum of squares of each lane.
+    fn sums(&self, apart: &[bool; LANES]) -> Sums {
         let count = self.rows.len();
         let smallest = self.rows[0];
         let mut widest = 1u32;
@@ -217,7 +262,12 @@ impl Work {
                 *all += u64::from(part);
             }
         }
-        (sums, squares)
+        let most = (count * widest as usize) as f64;
+        Sums {
+            plain: sums,
+            squares,
+            exact: most * most < (1u64 << 53) as f64,
+        }
     }
 
     /// The range of a sorted lane that survives, and its sum counted from the smallest sample.
@@ -225,24 +275,30 @@ impl Work {
         &self,
         lane: usize,
         limits: &Limits,
-        sum: u32,
-        squares: u64,
+        sums: &Sums,
     ) -> Option<(std::ops::Range<usize>, u64)> {
         let count = self.rows.len();
         let smallest = self.rows[0][lane] as u16;
         let offset = |at: usize| u64::from((self.rows[at][lane] as u16).wrapping_sub(smallest));
-        let (mut sum, mut squares) = (u64::from(sum), squares);
+        let mut sum = u64::from(sums.plain[lane]);
+        let mut squares = sums.squares[lane];
         let mut kept = 0..count;
         let mut last = None;
         for _ in 0..limits.iterations {
             let survivors = kept.len();
-            let middle =
-                offset(kept.start + (survivors - 1) / 2) + offset(kept.start + survivors / 2);
-            let bounds = integer_bounds(limits, survivors as u64, sum, squares, middle);
+            let size = survivors as u64;
+            let centre = if limits.median_centre {
+                let other = offset(kept.start + (survivors - 1) / 2);
+                size * (other + offset(kept.start + survivors / 2))
+            } else {
+                2 * sum
+            };
+            let variance = size * squares - sum * sum;
+            let bounds = integer_bounds(limits, size as f64, variance as f64, centre as f64);
             last = Some(bounds);
             while kept.start < kept.end {
                 let value = offset(kept.start);
-                if value as f64 >= bounds.lower {
+                if !bounds.below(value as f64) {
                     break;
                 }
                 kept.start += 1;
@@ -251,7 +307,7 @@ impl Work {
             }
             while kept.start < kept.end {
                 let value = offset(kept.end - 1);
-                if value as f64 <= bounds.upper {
+                if !bounds.above(value as f64) {
                     break;
                 }
                 kept.end -= 1;
@@ -266,11 +322,11 @@ impl Work {
             }
         }
         if let Some(bounds) = last {
-            while kept.start > 0 && offset(kept.start - 1) as f64 >= bounds.lower {
+            while kept.start > 0 && !bounds.below(offset(kept.start - 1) as f64) {
                 kept.start -= 1;
                 sum += offset(kept.start);
             }
-            while kept.end < count && offset(kept.end) as f64 <= bounds.upper {
+            while kept.end < count && !bounds.above(offset(kept.end) as f64) {
                 sum += offset(kept.end);
                 kept.end += 1;
             }

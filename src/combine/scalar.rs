@@ -2,17 +2,29 @@
 //!
 //! Survivors of clipping are always a contiguous range of the sorted samples, so a round of
 //! clipping moves the two ends of a range. The fast forms share [`Bounds`] and the two functions
-//! that compute it, and nothing else.
+//! that compute it, and hand over pixels that need more than the fast way offers.
 
 use crate::facts::{Combining, InputCount};
 
 use super::Combined;
 
-/// A round's bounds. Samples below `lower` or above `upper` go; those on a bound stay.
+/// A round's bounds, in units of 1/`scale`. Samples below `lower` or above `upper` go; those on a
+/// bound stay.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Bounds {
-    pub lower: f64,
-    pub upper: f64,
+    lower: f64,
+    upper: f64,
+    scale: f64,
+}
+
+impl Bounds {
+    pub(super) fn below(&self, value: f64) -> bool {
+        value * self.scale < self.lower
+    }
+
+    pub(super) fn above(&self, value: f64) -> bool {
+        value * self.scale > self.upper
+    }
 }
 
 /// Limits of clipping, as in [`Combining::SigmaClip`].
@@ -24,28 +36,18 @@ pub(super) struct Limits {
     pub median_centre: bool,
 }
 
-/// Bounds for integer samples counted from the pixel's smallest. `sum` and `squares` are those of
-/// the `count` survivors, `middle` is twice their median.
+/// Bounds for integer samples counted from the pixel's smallest. `variance` is the variance of the
+/// `count` survivors times count squared (count times their sum of squares less their sum
+/// squared); `centre` is their centre times twice the count. Both are whole numbers.
 ///
-/// Everything is multiplied by 2n before the one square root, so that centre and samples are
-/// integers and a sample that lies exactly on a bound is seen to lie there.
-pub(super) fn integer_bounds(
-    limits: &Limits,
-    count: u64,
-    sum: u64,
-    squares: u64,
-    middle: u64,
-) -> Bounds {
-    let centre = if limits.median_centre {
-        count * middle
-    } else {
-        2 * sum
-    };
-    let spread = 2.0 * ((count * squares - sum * sum) as f64).sqrt();
-    let scale = (2 * count) as f64;
+/// In this scale the square root is the one thing that is rounded, so a sample that lies exactly
+/// on a bound is seen to lie there.
+pub(super) fn integer_bounds(limits: &Limits, count: f64, variance: f64, centre: f64) -> Bounds {
+    let spread = 2.0 * variance.sqrt();
     Bounds {
-        lower: (centre as f64 - limits.low * spread) / scale,
-        upper: (centre as f64 + limits.high * spread) / scale,
+        lower: centre - limits.low * spread,
+        upper: centre + limits.high * spread,
+        scale: 2.0 * count,
     }
 }
 
@@ -73,6 +75,7 @@ pub(super) fn float_bounds(
     Bounds {
         lower: centre - limits.low * spread,
         upper: centre + limits.high * spread,
+        scale: 1.0,
     }
 }
 
@@ -99,14 +102,18 @@ impl Sample for u16 {
 
     fn bounds(survivors: &[Self], origin: f64, limits: &Limits) -> Bounds {
         let offset = |value: u16| u64::from(value - origin as u16);
-        let count = survivors.len();
-        integer_bounds(
-            limits,
-            count as u64,
-            survivors.iter().map(|&value| offset(value)).sum(),
-            survivors.iter().map(|&value| offset(value).pow(2)).sum(),
-            offset(survivors[(count - 1) / 2]) + offset(survivors[count / 2]),
-        )
+        let count = survivors.len() as u64;
+        let sum: u64 = survivors.iter().map(|&value| offset(value)).sum();
+        let squares: u64 = survivors.iter().map(|&value| offset(value).pow(2)).sum();
+        let centre = if limits.median_centre {
+            let half = survivors.len() / 2;
+            let other = (survivors.len() - 1) / 2;
+            count * (offset(survivors[other]) + offset(survivors[half]))
+        } else {
+            2 * sum
+        };
+        let variance = count * squares - sum * sum;
+        integer_bounds(limits, count as f64, variance as f64, centre as f64)
     }
 
     fn mean(survivors: &[Self]) -> f64 {
@@ -173,10 +180,10 @@ pub(super) fn survivors<T: Sample>(
         let bounds = T::bounds(&sorted[kept.clone()], origin, limits);
         last = Some(bounds);
         let before = kept.clone();
-        while kept.start < kept.end && sorted[kept.start].into() - origin < bounds.lower {
+        while kept.start < kept.end && bounds.below(sorted[kept.start].into() - origin) {
             kept.start += 1;
         }
-        while kept.end > kept.start && sorted[kept.end - 1].into() - origin > bounds.upper {
+        while kept.end > kept.start && bounds.above(sorted[kept.end - 1].into() - origin) {
             kept.end -= 1;
         }
         if kept.is_empty() || kept == before {
@@ -186,10 +193,10 @@ pub(super) fn survivors<T: Sample>(
     if let Some(bounds) = last.filter(|_| !kept.is_empty()) {
         // A bound may have moved outwards past a sample that an earlier round dropped. That takes
         // limits well below one standard deviation, but then the last bounds decide.
-        while kept.start > 0 && sorted[kept.start - 1].into() - origin >= bounds.lower {
+        while kept.start > 0 && !bounds.below(sorted[kept.start - 1].into() - origin) {
             kept.start -= 1;
         }
-        while kept.end < sorted.len() && sorted[kept.end].into() - origin <= bounds.upper {
+        while kept.end < sorted.len() && !bounds.above(sorted[kept.end].into() - origin) {
             kept.end += 1;
         }
     }
@@ -221,8 +228,8 @@ impl<T: Sample> Pixel<T> {
     ) -> f32 {
         let enters = |value: T| {
             let value: f64 = value.into();
-            // A saturation level that is not a number excludes nothing.
-            value.is_finite() && !(value >= saturation)
+            let saturated = value >= saturation;
+            value.is_finite() && !saturated
         };
         self.entered.clear();
         self.entered
@@ -259,8 +266,8 @@ impl<T: Sample> Pixel<T> {
                     for (value, count) in samples.clone().zip(rejected) {
                         let offset = value.into() - origin;
                         if enters(value) {
-                            count.low += u64::from(offset < bounds.lower);
-                            count.high += u64::from(offset > bounds.upper);
+                            count.low += u64::from(bounds.below(offset));
+                            count.high += u64::from(bounds.above(offset));
                         }
                     }
                 }

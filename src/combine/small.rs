@@ -69,6 +69,8 @@ pub struct Clip {
     pub sd: f64,
     /// How many survive.
     pub count: usize,
+    /// How many lie below the survivors.
+    pub below: usize,
 }
 
 /// Clips a sample around its median at `limit` standard deviations (divisor n), at most `rounds`
@@ -82,6 +84,7 @@ pub fn clipped(values: &mut [f64], limit: f64, rounds: u32) -> Option<Clip> {
 pub fn clipped_sorted<T: Copy + Into<f64>>(sorted: &[T], limit: f64, rounds: u32) -> Option<Clip> {
     let mut kept = sorted;
     let mut clip = describe(kept)?;
+    let mut below = 0;
     for _ in 0..rounds {
         let (lower, upper) = (clip.median - limit * clip.sd, clip.median + limit * clip.sd);
         let start = kept.partition_point(|&value| value.into() < lower);
@@ -89,10 +92,11 @@ pub fn clipped_sorted<T: Copy + Into<f64>>(sorted: &[T], limit: f64, rounds: u32
         if start >= end || end - start == kept.len() {
             break;
         }
+        below += start;
         kept = &kept[start..end];
         clip = describe(kept)?;
     }
-    Some(clip)
+    Some(Clip { below, ..clip })
 }
 
 fn describe<T: Copy + Into<f64>>(sorted: &[T]) -> Option<Clip> {
@@ -111,5 +115,6 @@ fn describe<T: Copy + Into<f64>>(sorted: &[T]) -> Option<Clip> {
         median,
         sd: variance.max(0.0).sqrt(),
         count,
+        below: 0,
     })
 }

@@ -141,6 +141,30 @@ fn fast_float_form_yields_the_bits_of_the_specification() {
     }
 }
 
+/// Where the squares do not fit the fast way's exact range.
+#[test]
+fn very_many_exposures_of_the_whole_range() {
+    let mut dice = Dice(13);
+    let (count, width) = (1600, 5);
+    let data: Vec<Vec<u16>> = (0..count)
+        .map(|_| (0..width).map(|at| pixel(&mut dice, at) as u16).collect())
+        .collect();
+    let slices: Vec<&[u16]> = data.iter().map(Vec::as_slice).collect();
+    for method in methods() {
+        let exposures = Exposures::U16(&slices);
+        let fast = run(combine, &method, exposures, count, width as usize, 1e9);
+        let plain = run(
+            combine_scalar,
+            &method,
+            exposures,
+            count,
+            width as usize,
+            1e9,
+        );
+        assert_eq!(fast, plain, "{method}");
+    }
+}
+
 const CLIP: Combining = Combining::SigmaClip {
     low: 3.0,
     high: 3.0,

@@ -1,23 +1,20 @@
 //! A profile file: what one camera rig needs.
 
 use std::collections::BTreeMap;
-use std::fmt;
 use std::path::Path;
 
 use jiff::civil::Date;
 use serde::Deserialize;
-use serde::de::{Deserializer, Error, SeqAccess, Visitor};
 
 use crate::facts::{
-    Cfa, CfaChoice, FlatLevel, GainMeaning, Kind, PathPattern, Profile, ShortShots, Tolerance,
-    Windows,
+    Cfa, CfaChoice, FlatLevel, GainMeaning, Kind, Profile, ShortShots, Tolerance, Windows,
 };
-use crate::frame::{FACTS, path_glob};
 
 use super::ConfigError;
+use super::bounds::{said, within};
 use super::rules::{self, RawRules};
-use super::settings::{said, within};
-use super::text::{Fault, Step, read, steps};
+use super::text::{Fault, read, steps};
+use super::words::{OneOrMore, RawPath, filters, keywords, kinds, paths};
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields, expecting = "a mapping of a profile's keys")]
@@ -59,14 +56,6 @@ struct RawWindows {
     library_after_nights: Option<i64>,
 }
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields, expecting = "a mapping with match and facts")]
-struct RawPath {
-    #[serde(rename = "match")]
-    glob: String,
-    facts: BTreeMap<String, String>,
-}
-
 #[derive(Clone, Copy, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 enum RawGain {
@@ -100,54 +89,6 @@ enum RawLevel {
 struct RawShortShots {
     under_s: Option<f64>,
     under_fraction: Option<f64>,
-}
-
-/// A string or a list of strings.
-struct OneOrMore {
-    listed: bool,
-    texts: Vec<String>,
-}
-
-impl OneOrMore {
-    /// The place of the entry at `index`.
-    fn place(&self, mut at: Vec<Step>, index: usize) -> Vec<Step> {
-        if self.listed {
-            at.push(Step::Index(index));
-        }
-        at
-    }
-}
-
-impl<'de> Deserialize<'de> for OneOrMore {
-    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        struct Texts;
-        impl<'de> Visitor<'de> for Texts {
-            type Value = OneOrMore;
-
-            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                f.write_str("text or a list of texts, in quotes where it looks like a number")
-            }
-
-            fn visit_str<E: Error>(self, text: &str) -> Result<OneOrMore, E> {
-                Ok(OneOrMore {
-                    listed: false,
-                    texts: vec![text.to_owned()],
-                })
-            }
-
-            fn visit_seq<A: SeqAccess<'de>>(self, mut list: A) -> Result<OneOrMore, A::Error> {
-                let mut texts = Vec::new();
-                while let Some(text) = list.next_element()? {
-                    texts.push(text);
-                }
-                Ok(OneOrMore {
-                    listed: true,
-                    texts,
-                })
-            }
-        }
-        deserializer.deserialize_any(Texts)
-    }
 }
 
 pub(super) fn parse(text: &str, file: &Path) -> Result<Profile, ConfigError> {
@@ -229,7 +170,7 @@ fn cameras(raw: &OneOrMore) -> Result<Vec<String>, Fault> {
         ));
     }
     let names = raw.texts.iter().enumerate().map(|(index, text)| {
-        let at = raw.place(steps!["camera"], index);
+        let at = raw.place(&steps!["camera"], index);
         said(text, "the camera's name as headers give it", &at).map(str::to_owned)
     });
     names.collect()
@@ -280,124 +221,6 @@ fn windows(raw: RawWindows) -> Result<Windows, Fault> {
         library_before: value(raw.library_before_nights, 180, "library_before_nights")?,
         library_after: value(raw.library_after_nights, 7, "library_after_nights")?,
     })
-}
-
-/// Words that headers use are compared without regard to letter case, so two spellings of one
-/// word must not mean two things.
-fn distinct<'a>(words: impl Iterator<Item = &'a String>, part: &str) -> Result<(), Fault> {
-    let mut seen: BTreeMap<String, &String> = BTreeMap::new();
-    for word in words {
-        let at = steps![part, word.as_str()];
-        said(word, "a word as headers give it", &at)?;
-        if let Some(earlier) = seen.insert(word.trim().to_lowercase(), word) {
-            return Err(Fault::new(
-                &at,
-                format!("{word:?} and {earlier:?} are the same but for letter case, want one"),
-            ));
-        }
-    }
-    Ok(())
-}
-
-fn filters(raw: BTreeMap<String, String>) -> Result<BTreeMap<String, String>, Fault> {
-    distinct(raw.keys(), "filters")?;
-    raw.into_iter()
-        .map(|(word, physical)| {
-            let at = steps!["filters", word.as_str()];
-            let physical = said(&physical, "the name of a physical filter, or none", &at)?;
-            Ok((word.trim().to_owned(), physical.to_owned()))
-        })
-        .collect()
-}
-
-fn kinds(raw: BTreeMap<String, Kind>) -> Result<BTreeMap<String, Kind>, Fault> {
-    distinct(raw.keys(), "kinds")?;
-    Ok(raw
-        .into_iter()
-        .map(|(word, kind)| (word.trim().to_owned(), kind))
-        .collect())
-}
-
-fn known_fact(name: &str, at: &[Step]) -> Result<(), Fault> {
-    if FACTS.iter().any(|fact| fact.name == name) {
-        return Ok(());
-    }
-    let names: Vec<&str> = FACTS.iter().map(|fact| fact.name).collect();
-    Err(Fault::new(
-        at,
-        format!("found the fact {name:?}, want one of {}", names.join(", ")),
-    ))
-}
-
-fn keywords(raw: BTreeMap<String, OneOrMore>) -> Result<BTreeMap<String, Vec<String>>, Fault> {
-    let mut checked = BTreeMap::new();
-    for (fact, keywords) in raw {
-        let at = steps!["keywords", fact.as_str()];
-        known_fact(&fact, &at)?;
-        let mut names = Vec::new();
-        for (index, keyword) in keywords.texts.iter().enumerate() {
-            let at = keywords.place(at.clone(), index);
-            names.push(header_keyword(keyword, &at)?);
-        }
-        if names.is_empty() {
-            return Err(Fault::new(
-                &at,
-                "found an empty list, want a header keyword",
-            ));
-        }
-        checked.insert(fact, names);
-    }
-    Ok(checked)
-}
-
-/// A keyword as headers are searched for it: capitals, single blanks, without the word HIERARCH.
-fn header_keyword(text: &str, at: &[Step]) -> Result<String, Fault> {
-    let capitals = text.to_uppercase();
-    let words: Vec<&str> = capitals.split_whitespace().collect();
-    let words = match words.as_slice() {
-        ["HIERARCH", rest @ ..] => rest,
-        words => words,
-    };
-    let keyword = words.join(" ");
-    let printable = keyword
-        .bytes()
-        .all(|b| (0x20..0x7f).contains(&b) && b != b'=');
-    let prose = matches!(keyword.as_str(), "COMMENT" | "HISTORY" | "END" | "CONTINUE");
-    if keyword.is_empty() || keyword.len() > 68 || !printable || prose {
-        return Err(Fault::new(
-            at,
-            format!("found {text:?}, want a header keyword that holds a value"),
-        ));
-    }
-    Ok(keyword)
-}
-
-fn paths(raw: Vec<RawPath>) -> Result<Vec<PathPattern>, Fault> {
-    let mut patterns = Vec::new();
-    for (index, raw) in raw.into_iter().enumerate() {
-        path_glob(&raw.glob).map_err(|problem| {
-            Fault::new(
-                &steps!["paths", index, "match"],
-                format!("found {:?}, want a pattern on a path: {problem}", raw.glob),
-            )
-        })?;
-        if raw.facts.is_empty() {
-            return Err(Fault::new(
-                &steps!["paths", index, "facts"],
-                "found no facts, want at least one, such as kind: dark",
-            ));
-        }
-        for (fact, value) in &raw.facts {
-            let at = steps!["paths", index, "facts", fact.as_str()];
-            known_fact(fact, &at)?;
-            said(value, "a value as a header would state it", &at)?;
-        }
-        patterns.push(PathPattern {
-            glob: raw.glob,
-            facts: raw.facts,
-        });
-    }
-    Ok(patterns)
 }
 
 fn cfa(raw: Option<&str>) -> Result<CfaChoice, Fault> {

@@ -4,8 +4,8 @@ use serde::Deserialize;
 
 use crate::facts::{CalibrationRules, Combining, FrameRule, Kind, Rule};
 
-use super::settings::{duration, seconds, within};
-use super::text::{Fault, Step, steps};
+use super::bounds::{duration, seconds, within};
+use super::text::{Fault, steps};
 
 #[derive(Deserialize)]
 #[serde(
@@ -159,7 +159,7 @@ fn frame_rule(raw: RawFrameRule, kind: Kind) -> Result<FrameRule, Fault> {
 }
 
 fn combining(raw: RawCombine, kind: Kind) -> Result<Combining, Fault> {
-    let at = |key: &str| -> Vec<Step> { steps!["calibration", kind.word(), "combine", key] };
+    let at = |key: &str| steps!["calibration", kind.word(), "combine", key];
     let plain = match raw.method.unwrap_or(RawMethod::SigmaClip) {
         RawMethod::Mean => Some((Combining::Mean, "mean")),
         RawMethod::Median => Some((Combining::Median, "median")),

@@ -5,7 +5,6 @@
 
 use std::path::{Component, Path, PathBuf};
 use std::sync::Arc;
-use std::time::Duration;
 
 use jiff::civil::Time;
 use jiff::tz::{TimeZone, TimeZoneDatabase};
@@ -15,6 +14,7 @@ use crate::facts::{Close, Profile, Settings, Site, WatchFolder, WatchMode};
 use crate::frame::{name_matches, path_glob};
 
 use super::ConfigError;
+use super::bounds::{duration, said, seconds, within};
 use super::text::{Fault, Step, read, steps};
 
 #[derive(Deserialize)]
@@ -296,11 +296,15 @@ fn no_overlap(watch: &[WatchFolder], output: &Path, state: &Path) -> Result<(), 
         .enumerate()
         .map(|(index, folder)| {
             let name = format!("watch folder {:?}", folder.name);
-            (name, folder.path.as_path(), steps!["watch", index, "path"])
+            (
+                name,
+                folder.path.as_path(),
+                steps!["watch", index, "path"].to_vec(),
+            )
         })
         .collect();
-    places.push(("output".to_owned(), output, steps!["output"]));
-    places.push(("state".to_owned(), state, steps!["state"]));
+    places.push(("output".to_owned(), output, steps!["output"].to_vec()));
+    places.push(("state".to_owned(), state, steps!["state"].to_vec()));
     for (index, (name, path, at)) in places.iter().enumerate() {
         for (earlier, other, _) in &places[..index] {
             if path.starts_with(other) || other.starts_with(path) {
@@ -381,6 +385,12 @@ fn path(text: &str, folder: &Path, at: &[Step]) -> Result<PathBuf, Fault> {
     if text.trim().is_empty() || text.contains('\0') {
         return Err(Fault::new(at, format!("found {text:?}, want a path")));
     }
+    if text == "~" || text.starts_with("~/") {
+        return Err(Fault::new(
+            at,
+            format!("found {text:?}, want the folder written out: `~` stands for nothing here"),
+        ));
+    }
     let mut tidy = PathBuf::new();
     for part in folder.join(text).components() {
         match part {
@@ -399,49 +409,4 @@ fn path(text: &str, folder: &Path, at: &[Step]) -> Result<PathBuf, Fault> {
         tidy.push(".");
     }
     Ok(tidy)
-}
-
-/// Text that says something, without surrounding blanks.
-pub(super) fn said<'a>(text: &'a str, want: &str, at: &[Step]) -> Result<&'a str, Fault> {
-    let trimmed = text.trim();
-    if trimmed.is_empty() || trimmed.chars().any(char::is_control) {
-        return Err(Fault::new(at, format!("found {text:?}, want {want}")));
-    }
-    Ok(trimmed)
-}
-
-/// A number within a range, both ends included.
-pub(super) fn within(
-    number: f64,
-    (low, high): (f64, f64),
-    unit: &str,
-    at: &[Step],
-) -> Result<f64, Fault> {
-    if (low..=high).contains(&number) {
-        return Ok(number + 0.0);
-    }
-    let unit = if unit.is_empty() {
-        String::new()
-    } else {
-        format!(" {unit}")
-    };
-    Err(Fault::new(
-        at,
-        format!("found {number}, want {low} to {high}{unit}"),
-    ))
-}
-
-/// A span of time in seconds within a range.
-pub(super) fn seconds(
-    number: Option<f64>,
-    usual: f64,
-    range: (f64, f64),
-    at: &[Step],
-) -> Result<Duration, Fault> {
-    duration(within(number.unwrap_or(usual), range, "seconds", at)?, at)
-}
-
-pub(super) fn duration(seconds: f64, at: &[Step]) -> Result<Duration, Fault> {
-    Duration::try_from_secs_f64(seconds)
-        .map_err(|_| Fault::new(at, format!("found {seconds} seconds, want a span of time")))
 }

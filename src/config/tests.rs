@@ -1,5 +1,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod complaints;
+
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -125,6 +127,76 @@ fn commented_lines_of_the_settings_are_settings() {
     assert_eq!(open.memory_budget, 256 << 20);
 }
 
+/// Likewise for the profile that shows every key.
+#[test]
+fn commented_lines_of_a_profile_are_its_defaults() {
+    let (name, text) = PROFILES[0];
+    let shown = parse_profile(text, Path::new(name)).unwrap();
+    let open = |line: &str| line.strip_prefix("# ").map(str::to_owned);
+    let block = text.split("# Everything one kind may say").nth(1).unwrap();
+    let rule: Vec<String> = block.lines().skip(1).map_while(open).collect();
+    let plain = "  flat: {rule: required, min_frames: 10}\n";
+    let spelt = with(text, &[(plain, &format!("{}\n", rule.join("\n")))]);
+    assert_eq!(
+        parse_profile(&spelt, Path::new(name)).unwrap(),
+        shown,
+        "{spelt}"
+    );
+
+    let defaults = [
+        "windows",
+        "  flat_before_nights",
+        "  flat_after_nights",
+        "  library_before_nights",
+        "  library_after_nights",
+        "flat",
+        "  level",
+        "  min_fraction",
+        "  max_fraction",
+        "bias_max_s",
+        "short_shots",
+    ];
+    let samples = [
+        "telescope",
+        "saturation_adu",
+        "train_changes",
+        "gain_keyword",
+        "cfa",
+        "keywords",
+        "kinds",
+        "paths",
+        "  - match",
+        "    facts",
+    ];
+    let opened = |keys: &[&str]| -> String {
+        let open = |line: &str| {
+            let bare = line.strip_prefix("# ")?;
+            keys.contains(&bare.split(':').next()?)
+                .then(|| bare.to_owned())
+        };
+        let lines = text
+            .lines()
+            .map(|line| open(line).unwrap_or(line.to_owned()) + "\n");
+        lines.collect()
+    };
+    // Inside the rule's block `  flat` is indented, so it is not taken for the key `flat`.
+    let text_with_defaults = opened(&defaults);
+    let parsed = parse_profile(&text_with_defaults, Path::new(name))
+        .unwrap_or_else(|error| panic!("{error}\n{text_with_defaults}"));
+    assert_eq!(parsed, shown, "{text_with_defaults}");
+    let text_with_samples = opened(&samples);
+    let parsed = parse_profile(&text_with_samples, Path::new(name))
+        .unwrap_or_else(|error| panic!("{error}\n{text_with_samples}"));
+    assert_eq!(parsed.telescope.as_deref(), Some("Tern 80*"));
+    assert_eq!(parsed.saturation_adu, Some(65_535.0));
+    assert_eq!(parsed.train_changes, [date(2026, 8, 20)]);
+    assert_eq!(parsed.gain_keyword, GainMeaning::ElectronsPerAdu);
+    assert_eq!(parsed.cfa, CfaChoice::Mono);
+    assert_eq!(parsed.keywords.len(), 2);
+    assert_eq!(parsed.kinds["wall shot"], Kind::Flat);
+    assert_eq!(parsed.paths[0].facts["kind"], "flat-dark");
+}
+
 const MINIMAL_SETTINGS: &str = "\
 site: {name: Skarn Hill, latitude_deg: 57.3, longitude_deg: -4.4}
 watch:
@@ -241,7 +313,7 @@ fn every_key_of_a_profile_arrives() {
             "",
             "\
 telescope: Tern*
-filters: {H: Ha, 1: L, N: no}
+filters: {H: Ha, 1: L, N: no, Slot 5: None}
 kinds: {wall shot: flat, ' OFF ': flat-dark}
 keywords: {exposure_s: HIERARCH cam  exp, gain: [amp, GAIN]}
 paths: [{match: '**/d/**', facts: {kind: dark, exposure_s: 300}}]
@@ -280,7 +352,10 @@ tolerance: {flat_dark_exposure_fraction: 0.2}
         .iter()
         .map(|(word, filter)| (word.as_str(), filter.as_str()))
         .collect();
-    assert_eq!(filters, [("1", "L"), ("H", "Ha"), ("N", "no")]);
+    assert_eq!(
+        filters,
+        [("1", "L"), ("H", "Ha"), ("N", "no"), ("Slot 5", "none")]
+    );
     assert_eq!(profile.kinds["wall shot"], Kind::Flat);
     assert_eq!(profile.kinds["OFF"], Kind::FlatDark);
     assert_eq!(profile.keywords["exposure_s"], ["CAM EXP"]);
@@ -299,291 +374,6 @@ tolerance: {flat_dark_exposure_fraction: 0.2}
     assert_eq!(profile.train_changes, [date(2026, 1, 2), date(2026, 8, 20)]);
     assert_eq!(profile.windows.flat_before, 1);
     assert_eq!(profile.tolerance.flat_dark_exposure_fraction, 0.2);
-}
-
-/// Text, then the complaint after the file's name.
-fn complaints(cases: &[(String, &str)], complain: impl Fn(&str) -> Option<ConfigError>) {
-    for (text, wanted) in cases {
-        let found = complain(text).map_or("no complaint".to_owned(), |error| error.to_string());
-        assert_eq!(found, format!("bad.yaml:{wanted}"), "\n{text}");
-    }
-}
-
-#[test]
-fn bad_settings_are_named_with_line_and_column() {
-    let cases = [
-        (String::new(), "1:1: missing field `site`"),
-        (
-            "- a".to_owned(),
-            "1:1: invalid type: sequence, expected a mapping of settings",
-        ),
-        (
-            "a: b: c".to_owned(),
-            "1:5: mapping values are not allowed in this context",
-        ),
-        (
-            settings_with(&[("state: state", "stat: state")]),
-            "5:1: unknown field `stat`, expected one of `site`, `watch`, `output`, `state`, \
-             `profiles`, `settle_s`, `scan_interval_s`, `close`, `memory_mib`, `threads`",
-        ),
-        (
-            settings_with(&[("", "output: other\n")]),
-            "7:1: key \"output\" stands here a second time, want it once",
-        ),
-        (
-            settings_with(&[("57.3", ".nan")]),
-            "1:40: site.latitude_deg: found NaN, want a finite number",
-        ),
-        (
-            settings_with(&[("57.3", "north")]),
-            "1:40: site.latitude_deg: invalid type: string \"north\", expected a number",
-        ),
-        (
-            settings_with(&[("57.3", "95")]),
-            "1:26: found 95, want -90 to 90 degrees",
-        ),
-        (
-            settings_with(&[("-4.4", "-190.5")]),
-            "1:46: found -190.5, want -180 to 180 degrees, east positive",
-        ),
-        (
-            settings_with(&[("-4.4}", "-4.4, time_zone: Skarn/Hill}")]),
-            "1:67: found \"Skarn/Hill\", want a zone of the time zone database, such as \
-             Europe/London or UTC",
-        ),
-        (
-            settings_with(&[("Skarn Hill", "''")]),
-            "1:8: found \"\", want a name",
-        ),
-        (
-            settings_with(&[("\n  - path: incoming", " []")]),
-            "2:1: found an empty list, want at least one folder to watch",
-        ),
-        (
-            settings_with(&[("[a.yaml]", "[]")]),
-            "6:1: found an empty list, want at least one profile file",
-        ),
-        (
-            settings_with(&[("[a.yaml]", "[a.yaml, ./a.yaml]")]),
-            "6:20: /sky/a.yaml stands here a second time, want it once",
-        ),
-        (
-            settings_with(&[("incoming", "incoming\n  - path: elsewhere/incoming")]),
-            "4:5: watch folder 1 is named \"incoming\" too, want a `name` of its own for each",
-        ),
-        (
-            settings_with(&[("incoming", "incoming\n    poll_s: 0")]),
-            "4:5: found 0, want 1 to 86400 seconds",
-        ),
-        (
-            settings_with(&[("incoming", "incoming\n    ignore: ['*.tmp', 'a[']")]),
-            "4:23: found \"a[\", want a pattern on a path: unclosed character class; missing ']'",
-        ),
-        (
-            settings_with(&[("output: products", "output: incoming/products")]),
-            "4:1: output at /sky/incoming/products overlaps with watch folder \"incoming\" at \
-             /sky/incoming, want folders apart",
-        ),
-        (
-            settings_with(&[("state: state", "state: products/../products/state")]),
-            "5:1: state at /sky/products/state overlaps with output at /sky/products, want \
-             folders apart",
-        ),
-        (
-            settings_with(&[("output: products", "output: .")]),
-            "4:1: output at /sky overlaps with watch folder \"incoming\" at /sky/incoming, want \
-             folders apart",
-        ),
-        (
-            settings_with(&[("", "close:\n  at: 9:30\n")]),
-            "8:3: found \"9:30\", want a local time such as \"09:30\"",
-        ),
-        (
-            settings_with(&[("", "close: {sun_altitude_deg: 80}\n")]),
-            "7:9: found 80, want -18 to 60 degrees",
-        ),
-        (
-            settings_with(&[("", "threads: 1.5\n")]),
-            "7:10: threads: invalid type: floating point `1.5`, expected a whole number from 0",
-        ),
-        (
-            settings_with(&[("", "memory_mib: 1\n")]),
-            "7:1: found 1, want 64 to 1048576 MiB",
-        ),
-        (
-            settings_with(&[("", "settle_s: 0\n")]),
-            "7:1: found 0, want 0.5 to 3600 seconds",
-        ),
-        (
-            settings_with(&[("output: products", "output: !here products")]),
-            "4:9: output: found a tag, want a plain value without one",
-        ),
-    ];
-    complaints(&cases, |text| {
-        let found = parse_settings(text, Path::new("/sky/bad.yaml")).err();
-        found.map(|mut error| {
-            error.file = PathBuf::from("bad.yaml");
-            error
-        })
-    });
-}
-
-#[test]
-fn bad_profiles_are_named_with_line_and_column() {
-    let cases = [
-        (
-            profile_with(&[("north-pier", "North Pier")]),
-            "1:1: found \"North Pier\", want 1 to 40 lower-case letters, digits and inner \
-             hyphens, such as north-pier",
-        ),
-        (
-            profile_with(&[("Petrel 26M", "600")]),
-            "2:9: camera: invalid type: integer `600`, expected text or a list of texts, in \
-             quotes where it looks like a number",
-        ),
-        (
-            profile_with(&[("Petrel 26M", "[Petrel, ' ']")]),
-            "2:18: found \" \", want the camera's name as headers give it",
-        ),
-        (
-            profile_with(&[("bias: {rule: required}", "bias: {rule: often}")]),
-            "4:16: calibration.bias.rule: unknown variant `often`, expected one of `required`, \
-             `if-present`, `never`, `measured`",
-        ),
-        (
-            profile_with(&[("bias: {rule: required}", "bias: {rule: measured}")]),
-            "4:10: found `measured`, which only darks can be: want required, if-present or never \
-             for bias",
-        ),
-        (
-            profile_with(&[(
-                "bias: {rule: required}",
-                "bias: {rule: required, min_frames: 2}",
-            )]),
-            "4:26: found 2, want 3 to 10000: fewer cannot be judged by each other",
-        ),
-        (
-            profile_with(&[("  flat-dark: {rule: if-present}\n", "")]),
-            "4:3: calibration: missing field `flat-dark`",
-        ),
-        (
-            profile_with(&[
-                ("bias: {rule: required}", "bias: {rule: never}"),
-                ("if-present", "never"),
-            ]),
-            "7:10: flats are wanted while bias, dark and flat-dark are all `never`, so nothing \
-             would take the pedestal off the flat: want one of them",
-        ),
-        (
-            profile_with(&[("bias: {rule: required}", "bias: {rule: never}")]),
-            "7:10: flats are wanted while bias and dark are both `never`, so nothing would take \
-             the pedestal off the light before it is divided by the flat: want one of them",
-        ),
-        (
-            profile_with(&[
-                ("bias: {rule: required}", "bias: {rule: never}"),
-                (
-                    "if-present}\n  flat: {rule: required}",
-                    "never}\n  flat: {rule: never}",
-                ),
-            ]),
-            "3:1: all four kinds are never wanted, so nothing would be calibrated: want bias or \
-             dark at least",
-        ),
-        (
-            profile_with(&[
-                ("bias: {rule: required}", "bias: {rule: never}"),
-                ("dark: {rule: never}", "dark: {rule: measured}"),
-            ]),
-            "5:10: the dark is `measured` while bias is `never`, so there would be nothing to \
-             measure it against: want required or if-present for bias",
-        ),
-        (
-            profile_with(&[("flat: {rule: required}", "flat: {rule: never}")]),
-            "6:15: flat-darks are wanted while flats are `never`, so nothing would use them: \
-             want `never`",
-        ),
-        (
-            profile_with(&[(
-                "flat: {rule: required}",
-                "flat: {rule: required, combine: {method: mean, low: 3}}",
-            )]),
-            "7:50: `low` has no meaning for the method mean: want sigma-clip, or no `low`",
-        ),
-        (
-            profile_with(&[(
-                "flat: {rule: required}",
-                "flat: {rule: required, combine: {low: 0}}",
-            )]),
-            "7:36: found 0, want 0.5 to 100 standard deviations",
-        ),
-        (
-            profile_with(&[("", "filters: {h: Ha, H: Hb}\n")]),
-            "8:11: \"h\" and \"H\" are the same but for letter case, want one",
-        ),
-        (
-            profile_with(&[("", "filters: {H: Ha, H: Hb}\n")]),
-            "8:18: filters: key \"H\" stands here a second time, want it once",
-        ),
-        (
-            profile_with(&[("", "kinds: {wall: flats}\n")]),
-            "8:15: kinds.wall: unknown variant `flats`, expected one of `bias`, `flat-dark`, \
-             `dark`, `flat`, `light`",
-        ),
-        (
-            profile_with(&[("", "keywords: {gain: [GAIN, HISTORY]}\n")]),
-            "8:25: found \"HISTORY\", want a header keyword that holds a value",
-        ),
-        (
-            profile_with(&[("", "paths:\n- match: 'a['\n  facts: {kind: dark}\n")]),
-            "9:3: found \"a[\", want a pattern on a path: unclosed character class; missing ']'",
-        ),
-        (
-            profile_with(&[("", "cfa: RGB\n")]),
-            "8:1: found \"RGB\", want header, mono, RGGB, BGGR, GRBG or GBRG",
-        ),
-        (
-            profile_with(&[("", "flat: {min_fraction: 0.8}\n")]),
-            "8:8: min_fraction is 0.8, max_fraction 0.7: want the first below the second",
-        ),
-        (
-            profile_with(&[("", "tolerance: {temperature_c: .inf}\n")]),
-            "8:28: tolerance.temperature_c: found inf, want a finite number",
-        ),
-        (
-            profile_with(&[("", "tolerance: {temperature_c: -1}\n")]),
-            "8:13: found -1, want 0 to 20 degrees",
-        ),
-        (
-            profile_with(&[("", "windows: {flat_after_nights: -1}\n")]),
-            "8:11: found -1, want 0 to 3660 nights",
-        ),
-        (
-            profile_with(&[("", "train_changes:\n- 2026-08-20\n- 2026-8-21\n")]),
-            "10:3: found \"2026-8-21\", want an evening date such as 2026-09-05",
-        ),
-    ];
-    complaints(&cases, |text| {
-        parse_profile(text, Path::new("bad.yaml")).err()
-    });
-}
-
-#[test]
-fn unknown_facts_list_the_known_ones() {
-    for text in [
-        "keywords: {gian: GAIN}\n",
-        "paths: [{match: '*', facts: {gian: 3}}]\n",
-    ] {
-        let text = profile_with(&[("", text)]);
-        let error = parse_profile(&text, Path::new("p.yaml")).unwrap_err();
-        assert_eq!(error.line, 8);
-        assert_eq!(
-            error.column,
-            text.lines().last().unwrap().find("gian").unwrap() + 1
-        );
-        let start = "found the fact \"gian\", want one of kind, camera, exposure_s, ";
-        assert!(error.message.starts_with(start), "{error}");
-    }
 }
 
 fn draft() -> SettingsDraft {

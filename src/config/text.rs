@@ -81,7 +81,7 @@ impl Fault {
 
 /// Steps written down: `steps!["watch", 0, "path"]`.
 macro_rules! steps {
-    ($($step:expr),* $(,)?) => { vec![$($crate::config::text::Step::from($step)),*] };
+    ($($step:expr),* $(,)?) => { [$($crate::config::text::Step::from($step)),*] };
 }
 pub(super) use steps;
 
@@ -118,6 +118,9 @@ fn message(error: &serde_yaml::Error) -> String {
         }
         None => text,
     };
+    if text.contains("more than one document") {
+        return "found more than one document, want one: no `---` between lines".to_owned();
+    }
     // The reader names Rust's types; the person writes numbers and lists.
     for (theirs, ours) in [
         ("expected f64", "expected a number"),

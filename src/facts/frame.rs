@@ -148,7 +148,7 @@ impl Cfa {
 
     /// The array with its rows counted from the other end of an image of `height` rows.
     pub fn flipped(self, height: u64) -> Self {
-        if height % 2 == 0 {
+        if height.is_multiple_of(2) {
             Self([self.0[1], self.0[0]])
         } else {
             self

@@ -23,7 +23,7 @@ pub struct Sample {
     /// the four say the same.
     pub planes: [PlaneSample; 4],
     /// Medians in ADU over a [`MESH`] x [`MESH`] grid of cells, row by row from the first stored
-    /// row. For a colour sensor each pixel is first divided by its phase's share of the mean.
+    /// row. Each phase is first divided by its share of the mean, so that colours do not show.
     pub mesh: Vec<f32>,
     /// Greatest common divisor of the samples where they are integers: the step of the ADC.
     pub step: Option<u32>,

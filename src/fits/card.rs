@@ -59,10 +59,11 @@ fn parse_record(record: &[u8]) -> Card {
     let keyword = text(name.trim_ascii_end()).to_ascii_uppercase();
     let has_value = rest.starts_with(b"= ");
     let commentary = matches!(keyword.as_str(), "" | "COMMENT" | "HISTORY");
-    if keyword == "HIERARCH" && !has_value {
-        if let Some((keyword, value, comment)) = hierarch(rest) {
-            return card(keyword, value, comment, record);
-        }
+    if keyword == "HIERARCH"
+        && !has_value
+        && let Some((keyword, value, comment)) = hierarch(rest)
+    {
+        return card(keyword, value, comment, record);
     }
     if has_value && !commentary {
         let (value, comment) = parse_value(&rest[2..]);
@@ -175,10 +176,10 @@ fn parse_token(token: &[u8]) -> Value {
         if let Ok(number) = token.parse() {
             return Value::Integer(number);
         }
-        if let Ok(number) = token.replace(['D', 'd'], "E").parse::<f64>() {
-            if number.is_finite() {
-                return Value::Real(number);
-            }
+        if let Ok(number) = token.replace(['D', 'd'], "E").parse::<f64>()
+            && number.is_finite()
+        {
+            return Value::Real(number);
         }
     }
     Value::Other(token)

@@ -22,8 +22,9 @@ use rustix::process::{Resource, Rlimit, setrlimit};
 use crate::facts::{Card, Value};
 
 use super::FitsError;
+use super::claims::{Form, Tiles, is_structural};
 use super::encode::header_block;
-use super::gate::{BLOCK, Form, Opened, Tiles, is_structural};
+use super::gate::{BLOCK, Opened};
 use super::unpack::{BROKEN_OFF, REFUSED, TROUBLE};
 
 /// The largest file that may come out, bytes.
@@ -56,7 +57,13 @@ impl From<FitsError> for End {
 
 impl From<fitsio::errors::Error> for End {
     fn from(error: fitsio::errors::Error) -> Self {
-        Self::Refused(format!("its pixels cannot be decoded: {error}"))
+        let why = match error {
+            fitsio::errors::Error::Fits(known) => {
+                format!("{} (CFITSIO status {})", known.message, known.status)
+            }
+            other => other.to_string(),
+        };
+        Self::Refused(format!("its pixels cannot be decoded: {why}"))
     }
 }
 
@@ -107,7 +114,7 @@ fn unpack() -> Result<(), End> {
     input.rewind().map_err(unread)?;
     let opened = Opened::new(input, Path::new("standard input"))?;
     if opened.is_gzip()? {
-        inflate(opened.file, output)
+        inflate(opened.file, output, OUTPUT_LIMIT)
     } else {
         let found = opened.find_image()?;
         match found.form {
@@ -126,7 +133,7 @@ fn unwritten(error: io::Error) -> End {
 }
 
 /// Inflates a gzip file of one or more members. The size in its trailer is not trusted.
-fn inflate(input: File, mut output: File) -> Result<(), End> {
+fn inflate(input: impl Read, mut output: impl Write, limit: u64) -> Result<(), End> {
     let mut decoder = MultiGzDecoder::new(BufReader::with_capacity(1 << 16, input));
     let mut buffer = vec![0; 1 << 18];
     let mut total = 0;
@@ -142,8 +149,8 @@ fn inflate(input: File, mut output: File) -> Result<(), End> {
             Err(error) => return Err(End::Refused(format!("not valid gzip: {error}"))),
         };
         total += count as u64;
-        if total > OUTPUT_LIMIT {
-            let why = format!("more than {OUTPUT_LIMIT} bytes unpacked");
+        if total > limit {
+            let why = format!("more than {limit} bytes unpacked");
             return Err(End::Refused(why));
         }
         output.write_all(&buffer[..count]).map_err(unwritten)?;
@@ -153,9 +160,9 @@ fn inflate(input: File, mut output: File) -> Result<(), End> {
 /// Writes the plain form of a tile-compressed image. Its pixels stay the stored numbers: BZERO
 /// and BSCALE are kept in the header, not applied.
 fn untile(cards: &[Card], tiles: &Tiles, output: File) -> Result<(), End> {
-    let pixels = tiles.width * tiles.height;
-    let sample = tiles.bitpix.unsigned_abs();
-    if pixels as u64 * (sample / 8) > OUTPUT_LIMIT - (64 << 20) {
+    let length = tiles.width as u64 * tiles.height as u64 * (tiles.bitpix.unsigned_abs() / 8);
+    // Less what two headers may take.
+    if length > OUTPUT_LIMIT - (16 << 20) {
         return Err(End::Refused(format!(
             "{} x {} pixels are too many to unpack",
             tiles.width, tiles.height
@@ -178,9 +185,11 @@ fn untile(cards: &[Card], tiles: &Tiles, output: File) -> Result<(), End> {
         };
         output.write_all(&bytes).map_err(unwritten)?;
     }
-    let length = pixels * (sample as usize / 8);
-    let fill = length.next_multiple_of(BLOCK) - length;
-    output.write_all(&vec![0; fill]).map_err(unwritten)?;
+    let over = length % BLOCK as u64;
+    if over > 0 {
+        let fill = vec![0; BLOCK - over as usize];
+        output.write_all(&fill).map_err(unwritten)?;
+    }
     output.flush().map_err(unwritten)
 }
 
@@ -220,9 +229,9 @@ fn plain_cards(cards: &[Card], tiles: &Tiles) -> Vec<Card> {
 /// True for keywords of the compressed form: those of the tiled image convention (FITS Standard
 /// 4.0, section 10.1) and of its binary table.
 fn is_about_tiles(keyword: &str) -> bool {
-    const NUMBERED: [&str; 13] = [
+    const NUMBERED: [&str; 12] = [
         "ZTILE", "ZNAXIS", "ZNAME", "ZVAL", "TTYPE", "TFORM", "TUNIT", "TSCAL", "TZERO", "TNULL",
-        "TDIM", "TDISP", "ZCTYP",
+        "TDIM", "TDISP",
     ];
     let digits = keyword.trim_end_matches(|c: char| c.is_ascii_digit());
     matches!(
@@ -347,4 +356,55 @@ impl Float for f64 {
 
 fn check(status: i32) -> Result<(), End> {
     Ok(fitsio::errors::check_status(status)?)
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used)]
+
+    use flate2::Compression;
+    use flate2::write::GzEncoder;
+
+    use super::*;
+
+    fn gzip(bytes: &[u8]) -> Vec<u8> {
+        let mut encoder = GzEncoder::new(Vec::new(), Compression::best());
+        encoder.write_all(bytes).unwrap();
+        encoder.finish().unwrap()
+    }
+
+    #[test]
+    fn a_stream_that_swells_is_stopped() {
+        let zeros = vec![0; 4 << 20];
+        let packed = gzip(&zeros);
+        assert!(packed.len() < 10_000, "{}", packed.len());
+        let mut out = Vec::new();
+        let end = inflate(&packed[..], &mut out, 1 << 20);
+        assert!(matches!(end, Err(End::Refused(_))));
+        assert!(out.len() <= 1 << 20, "{}", out.len());
+    }
+
+    #[test]
+    fn members_follow_each_other() {
+        let packed = [gzip(b"one "), gzip(b"two")].concat();
+        let mut out = Vec::new();
+        assert!(inflate(&packed[..], &mut out, 7).is_ok());
+        assert_eq!(out, b"one two");
+        let end = inflate(&packed[..packed.len() - 9], &mut Vec::new(), 7);
+        assert!(matches!(end, Err(End::BrokenOff)));
+    }
+
+    #[test]
+    fn keywords_of_the_compressed_form_are_known() {
+        for keyword in [
+            "ZIMAGE", "ZNAXIS", "ZNAXIS2", "TTYPE1", "ZVAL12", "ZDATASUM",
+        ] {
+            assert!(is_about_tiles(keyword), "{keyword}");
+        }
+        for keyword in [
+            "ZENITH", "ZPOINT1", "TDIMMER", "TELESCOP", "BZERO", "EXPTIME",
+        ] {
+            assert!(!is_about_tiles(keyword), "{keyword}");
+        }
+    }
 }

@@ -71,7 +71,7 @@ impl ImageWriter {
     /// When the disk refuses, or the pixels are not whole rows of the image.
     pub fn rows(&self, first: usize, pixels: &[f32]) -> Result<(), PublishError> {
         let end = first.checked_add(pixels.len() / self.width);
-        if pixels.len() % self.width != 0 || end.is_none_or(|end| end > self.height) {
+        if !pixels.len().is_multiple_of(self.width) || end.is_none_or(|end| end > self.height) {
             return Err(misuse(&self.draft, "rows do not fit the image"));
         }
         let mut offset = (self.room + first * self.width * SAMPLE) as u64;

@@ -8,7 +8,8 @@ use std::path::Path;
 
 use crate::facts::Header;
 
-use super::gate::{Form, Layout, Opened};
+use super::claims::{Form, Layout};
+use super::gate::Opened;
 use super::unpack::Unpacker;
 use super::{Cut, FitsError};
 

@@ -70,26 +70,26 @@ fn values_of_every_kind() {
 
 #[test]
 fn records_without_a_value_are_commentary() {
-    // As in an EMMI frame of 1992: `=` stands later in the record.
+    // The `=` that counts stands in column 9.
     let cards = parse(&[
-        "ESO-LOG 03:04:09> EXPO EMMI RED NO = 24887",
+        "CAM-LOG 03:04:09> EXPOSURE NO = 24887",
         "HISTORY  two blanks",
     ]);
-    assert_eq!(cards[0].keyword, "ESO-LOG");
+    assert_eq!(cards[0].keyword, "CAM-LOG");
     assert_eq!(cards[0].value, Value::None);
-    assert_eq!(cards[0].comment, "03:04:09> EXPO EMMI RED NO = 24887");
+    assert_eq!(cards[0].comment, "03:04:09> EXPOSURE NO = 24887");
     assert_eq!(cards[1].comment, " two blanks");
 }
 
-/// The registered HIERARCH convention, ESO's form.
+/// The registered HIERARCH convention.
 #[test]
 fn hierarch_words_are_one_keyword() {
     let cards = parse(&[
-        "HIERARCH ESO  DET win1 = 'a = b' / c",
+        "HIERARCH RIG  DET win1 = 'a = b' / c",
         "HIERARCH nothing here",
         "HIERARCH= 5",
     ]);
-    assert_eq!(cards[0].keyword, "ESO DET WIN1");
+    assert_eq!(cards[0].keyword, "RIG DET WIN1");
     assert_eq!(
         (&cards[0].value, cards[0].comment.as_str()),
         (&text("a = b"), "c")

@@ -3,8 +3,8 @@
 //! The decoder runs as a child of our own program, with the file as its standard input and a
 //! scratch file as its standard output. The scratch file has no name by the time the child
 //! starts, so nothing is left behind whatever happens. The child's end is all the parent learns:
-//! exit 0 decoded, 1 refused, 3 broken off, a fatal signal of its own making poisoned, anything
-//! else the system's fault.
+//! exit 0 decoded, 1 refused, 3 broken off, a crash of its own making poisoned, anything else the
+//! system's fault.
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read};
@@ -138,8 +138,11 @@ fn judge(status: ExitStatus, message: String, path: &Path, size: u64) -> Result<
         (Signal::BUS, "SIGBUS"),
         (Signal::ABORT, "SIGABRT"),
     ];
-    let limits = [
-        (Signal::XCPU, "it takes too much processor time"),
+    // Of its own making too, and the same the next time, but no damage done.
+    let own = [
+        (Signal::FPE, "the decoder divided by zero"),
+        (Signal::ILL, "the decoder gave up"),
+        (Signal::XCPU, "decoding takes too much processor time"),
         (Signal::XFSZ, "it is too large unpacked"),
     ];
     let named = |names: &[(Signal, &'static str)]| {
@@ -151,7 +154,7 @@ fn judge(status: ExitStatus, message: String, path: &Path, size: u64) -> Result<
     if let Some(name) = named(&fatal) {
         return refused(Refusal::Poisoned(name.to_owned()));
     }
-    if let Some(why) = named(&limits) {
+    if let Some(why) = named(&own) {
         return refused(Refusal::Unreadable(why.to_owned()));
     }
     trouble(format!("signal {signal} ended the decoder"))
@@ -181,6 +184,10 @@ mod tests {
         }
         for signal in [9, 15, 1, 2] {
             assert!(matches!(end(signal), Err(FitsError::Io { .. })), "{signal}");
+        }
+        for signal in [8, 4, 24, 25] {
+            let error = end(signal).unwrap_err();
+            assert!(matches!(error, FitsError::Refused(Refusal::Unreadable(_))));
         }
         assert!(end(0).is_ok());
         let error = end(1 << 8).unwrap_err();

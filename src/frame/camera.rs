@@ -5,7 +5,7 @@
 
 use std::sync::Arc;
 
-use crate::facts::{Camera, Cfa, CfaChoice, GainMeaning, Refusal, RowOrder, Setting};
+use crate::facts::{Camera, Cfa, CfaChoice, GainMeaning, Refusal, RowOrder, Setting, Value};
 
 use super::keywords::{
     BINNING, BINNING_X, BINNING_Y, CFA, CFA_X, CFA_Y, Fact, GAIN, OFFSET, ORIGIN_X, ORIGIN_Y,
@@ -63,13 +63,28 @@ pub(super) fn camera(
 }
 
 fn setting(found: &[Found]) -> Result<Option<Setting>, Refusal> {
-    let Some(first) = found.first() else {
+    let Some(first) = found.iter().find(|found| !unknown(found)) else {
         return Ok(None);
     };
-    number(&first.value, Unit::Plain)
+    let value = match &first.value {
+        // Consumer cameras: `ISO 800`.
+        Value::Text(said) => {
+            let said = said.trim();
+            let iso = said.get(..3).is_some_and(|s| s.eq_ignore_ascii_case("iso"));
+            Value::Text(said.get(3..).filter(|_| iso).unwrap_or(said).to_owned())
+        }
+        value => value.clone(),
+    };
+    number(&value, Unit::Plain)
         .and_then(Setting::new)
         .map(Some)
         .ok_or_else(|| first.refuse("want a number"))
+}
+
+/// True for the words by which a driver says that it has no such setting.
+fn unknown(found: &Found) -> bool {
+    let said = text(&found.value).unwrap_or_default().to_lowercase();
+    matches!(said.as_str(), "n/a" | "na" | "none" | "unknown" | "-")
 }
 
 /// A whole number from 0 to `most`.
@@ -86,41 +101,48 @@ fn small(source: &Source<'_>, fact: Fact, most: i64) -> Result<Option<u32>, Refu
 }
 
 /// Both binning factors. Where nothing is said the sensor was read out whole: 1x1. Where only one
-/// factor is said it holds for both directions.
+/// factor is said it holds for both directions. A keyword that states both at once is asked last,
+/// unless the profile names one of its own.
 fn binning(source: &Source<'_>) -> Result<(u32, u32), Refusal> {
-    let factor = |found: &Found, said: Option<i64>| {
-        said.filter(|number| (1..=LARGEST_BINNING).contains(number))
-            .and_then(|number| u32::try_from(number).ok())
-            .ok_or_else(|| found.refuse(format!("want whole numbers from 1 to {LARGEST_BINNING}")))
-    };
     let one = |fact: Fact| -> Result<Option<u32>, Refusal> {
         let found = source.all(fact);
-        found
-            .first()
+        let first = found.first();
+        first
             .map(|found| factor(found, whole(&found.value)))
             .transpose()
     };
-    let own = source.profile().keywords.contains_key(BINNING.name);
-    let single = (one(BINNING_X)?, one(BINNING_Y)?);
     let both = source.all(BINNING);
-    match (single, both.first()) {
-        ((Some(x), y), found) if !own || found.is_none() => Ok((x, y.unwrap_or(x))),
-        ((None, Some(y)), found) if !own || found.is_none() => Ok((y, y)),
-        (_, Some(found)) => {
-            let said = text(&found.value).unwrap_or_default();
-            let parts: Vec<Option<i64>> = said
-                .split(|c: char| c.is_whitespace() || "xX*×,".contains(c))
-                .filter(|part| !part.is_empty())
-                .map(|part| part.parse::<f64>().ok())
-                .map(|part| part.filter(|n| n.fract() == 0.0).map(|n| n as i64))
-                .collect();
-            match parts.as_slice() {
-                [one] => factor(found, *one).map(|factor| (factor, factor)),
-                [x, y] => Ok((factor(found, *x)?, factor(found, *y)?)),
-                _ => Err(found.refuse("want one or two whole numbers, such as 2x2")),
-            }
-        }
-        _ => Ok((1, 1)),
+    let own = source.profile().keywords.contains_key(BINNING.name);
+    if let Some(found) = both.first().filter(|_| own) {
+        return factors(found);
+    }
+    match (one(BINNING_X)?, one(BINNING_Y)?, both.first()) {
+        (Some(x), y, _) => Ok((x, y.unwrap_or(x))),
+        (None, Some(y), _) => Ok((y, y)),
+        (None, None, Some(found)) => factors(found),
+        (None, None, None) => Ok((1, 1)),
+    }
+}
+
+/// A binning factor that can be.
+fn factor(found: &Found, said: Option<i64>) -> Result<u32, Refusal> {
+    said.filter(|number| (1..=LARGEST_BINNING).contains(number))
+        .and_then(|number| u32::try_from(number).ok())
+        .ok_or_else(|| found.refuse(format!("want whole numbers from 1 to {LARGEST_BINNING}")))
+}
+
+/// `2x2`, `2 2` or `2`.
+fn factors(found: &Found) -> Result<(u32, u32), Refusal> {
+    let said = text(&found.value).unwrap_or_default();
+    let parts: Vec<Option<i64>> = said
+        .split(|c: char| c.is_whitespace() || "xX*×,".contains(c))
+        .filter(|part| !part.is_empty())
+        .map(|part| whole(&Value::Text(part.to_owned())))
+        .collect();
+    match parts.as_slice() {
+        [both] => factor(found, *both).map(|factor| (factor, factor)),
+        [x, y] => Ok((factor(found, *x)?, factor(found, *y)?)),
+        _ => Err(found.refuse("want one or two whole numbers, such as 2x2")),
     }
 }
 

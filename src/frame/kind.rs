@@ -101,10 +101,14 @@ pub(super) fn kind(source: &Source<'_>, remarks: &mut Vec<String>) -> Result<Kin
                 });
             }
             (Word::Raw(kind), None) => understood = Some((statement.keyword.clone(), kind)),
-            (Word::Raw(kind), Some((keyword, first))) if kind != *first => remarks.push(format!(
-                "{keyword} says {first}, {} says {kind}: the first is believed",
-                statement.keyword
-            )),
+            (Word::Raw(kind), Some((keyword, first)))
+                if kind != *first && !source.overrules(KIND, keyword) =>
+            {
+                remarks.push(format!(
+                    "{keyword} says {first}, {} says {kind}: the first is believed",
+                    statement.keyword
+                ));
+            }
             _ => {}
         }
     }

@@ -112,6 +112,13 @@ impl<'a> Source<'a> {
         })
     }
 
+    /// True where the profile itself names this keyword for the fact: then it means to overrule.
+    pub(super) fn overrules(&self, fact: Fact, keyword: &str) -> bool {
+        let own = self.profile.keywords.get(fact.name).into_iter().flatten();
+        own.into_iter()
+            .any(|name| name.eq_ignore_ascii_case(keyword))
+    }
+
     /// The first statement that is text or a number, as text.
     pub(super) fn text(&self, fact: Fact) -> Option<String> {
         self.all(fact).iter().find_map(|found| text(&found.value))

@@ -17,7 +17,8 @@ use super::value::text;
 pub(super) fn start(source: &Source<'_>, remarks: &mut Vec<String>) -> Option<Timestamp> {
     if let Some(scale) = source.stated("TIMESYS") {
         let said = text(&scale.value).unwrap_or_default().to_uppercase();
-        if !matches!(said.as_str(), "UTC" | "UT" | "UT1" | "GMT" | "Z") {
+        let utc = said.starts_with("UTC") || matches!(said.as_str(), "UT" | "UT1" | "GMT" | "Z");
+        if !utc {
             remarks.push(scale.remark("start times are understood in UTC only"));
             return None;
         }

@@ -3,6 +3,10 @@
 //! The image is cut into square cells. In each, stars are clipped away and the mode is estimated
 //! from median and mean; the frame's figures are medians over the cells, so that neither a nebula
 //! nor a few crowded cells carry them off.
+//!
+//! The mode estimate 2.5 median - 1.5 mean is Pearson's empirical relation as star photometry uses
+//! it (Da Costa 1992, ASP Conf. Ser. 23, 90). Clipping at three standard deviations takes 1.3 % off
+//! the noise of an empty field; wings of faint stars add a little.
 
 use crate::combine::{clipped_sorted, median};
 use crate::facts::{Cfa, Colour};
@@ -68,15 +72,36 @@ pub fn band(width: usize, rows: &[f32], cfa: Option<Cfa>) -> Vec<Cell> {
 
 fn cell(sorted: &[f32]) -> Option<Cell> {
     let clip = clipped_sorted(sorted, LIMIT, ROUNDS)?;
-    let level = if (clip.mean - clip.median).abs() < SKEWED * clip.sd {
-        2.5 * clip.median - 1.5 * clip.mean
+    let median = untied_median(&sorted[clip.below..clip.below + clip.count])?;
+    let level = if (clip.mean - median).abs() < SKEWED * clip.sd {
+        2.5 * median - 1.5 * clip.mean
     } else {
-        clip.median
+        median
     };
     Some(Cell {
         level,
         noise: clip.sd,
     })
+}
+
+/// Median of sorted samples. Where the middle value occurs more than once the samples come in
+/// steps, and the mode estimate would multiply the rounding of the median: then each stands for
+/// the step around it, evenly filled, as in grouped data. The step is the smaller gap to the
+/// next value on either side.
+fn untied_median(sorted: &[f32]) -> Option<f64> {
+    let value = *sorted.get(sorted.len() / 2)?;
+    let below = sorted.partition_point(|&other| other < value);
+    let upto = sorted.partition_point(|&other| other <= value);
+    let middle = f64::from(value);
+    if upto - below == 1 {
+        let lower = f64::from(sorted[(sorted.len() - 1) / 2]);
+        return Some((lower + middle) / 2.0);
+    }
+    let gap = |at: Option<usize>| Some((f64::from(*sorted.get(at?)?) - middle).abs());
+    let gaps = gap(below.checked_sub(1)).into_iter().chain(gap(Some(upto)));
+    let step = gaps.min_by(f64::total_cmp).unwrap_or(0.0);
+    let into = (sorted.len() as f64 / 2.0 - below as f64) / (upto - below) as f64;
+    Some(middle + step * (into - 0.5))
 }
 
 /// Puts the cells of all bands together; their order does not matter. Nothing without cells.
@@ -108,6 +133,36 @@ mod tests {
         assert_eq!(fold(&[]), None);
         let flat = of(3, &[5.0; 9], None).unwrap();
         assert_eq!((flat.level, flat.noise), (5.0, 0.0));
+    }
+
+    #[test]
+    fn whole_numbers_do_not_round_the_level() {
+        // A triangle of half width 8 around 100.3, in whole numbers.
+        let mut state = 1u64;
+        let mut uniform = || {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1);
+            (state >> 40) as f32 / (1u32 << 24) as f32
+        };
+        let pixels: Vec<f32> = (0..256 * 256)
+            .map(|_| (100.3 + 8.0 * (uniform() - uniform())).round())
+            .collect();
+        let found = of(256, &pixels, None).unwrap();
+        assert!((found.level - 100.3).abs() < 0.1, "{found:?}");
+    }
+
+    #[test]
+    fn medians_of_tied_samples() {
+        assert_eq!(untied_median(&[]), None);
+        assert_eq!(untied_median(&[7.0, 7.0]), Some(7.0));
+        assert_eq!(untied_median(&[1.0, 2.0, 3.0, 9.0]), Some(2.5));
+        // A third of the way into the step from 1.5 to 2.5.
+        assert_eq!(
+            untied_median(&[1.0, 1.0, 2.0, 2.0, 2.0, 3.0]),
+            Some(1.5 + 1.0 / 3.0)
+        );
+        assert_eq!(untied_median(&[1.0, 2.0, 2.0, 9.0]), Some(2.0));
     }
 
     #[test]

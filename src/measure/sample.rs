@@ -158,7 +158,7 @@ fn step<'a>(samples: impl Iterator<Item = &'a f32>, saturation: f64) -> Option<u
         }
         // Whole and in range, so the cast keeps the value.
         let value = value.abs() as u32;
-        if divisor == 0 || value % divisor != 0 {
+        if !value.is_multiple_of(divisor) {
             divisor = common(divisor, value);
         }
     }

@@ -6,23 +6,28 @@
 //!
 //! Entries of an earlier log whose file the catalogue has never heard of (it was rebuilt after the raws
 //! had gone to storage) are kept as they were, and with them the masters they name. Such an
-//! entry without a start time has lost its moment: it comes after those that have one.
+//! entry without a start time has lost its moment: it comes after those that have one. Ignored
+//! files are not kept: one that was nobody's frame and is gone has nothing to account for.
+//!
+//! The work grows with the files of the night, not with those of the catalogue, so that all nights
+//! can be written up in every round.
 //!
 //! It does not decide what becomes of a frame: that is the plan's.
 
 use std::cmp::Ordering;
 use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
 
+use jiff::Timestamp;
 use jiff::civil::Date;
-use jiff::{SignedDuration, Timestamp};
 
 use super::masters::{masters, rejected_of};
 use super::text::{rounded, utc};
 use super::warnings::warnings;
 use crate::facts::{
-    CalibrationEntry, CalibrationState, Content, Count, Digest, Entry, Fingerprint, Frame, Kind,
-    Ledger, LightEntry, LightState, Made, Measures, NightState, PlainEntry, Plan, SCHEMA,
-    SessionLog, Settings, Shoot, ShootEntry, Snapshot, UsedMasters,
+    CalibrationEntry, CalibrationState, Content, Count, Digest, Entry, FileId, Fingerprint, Frame,
+    Kind, Ledger, LightEntry, LightState, Made, Measures, NightState, PlainEntry, Plan, RelPath,
+    SCHEMA, SessionLog, Settings, Shoot, ShootEntry, Snapshot, UsedMasters,
 };
 
 /// Said of a frame that the plan passes over, so that it is accounted for all the same.
@@ -84,19 +89,6 @@ pub fn compose(
     log
 }
 
-/// The night's files, by index. The wide window spares the calendar for the files of other years.
-fn members(snapshot: &Snapshot, settings: &Settings, night: Date) -> Vec<usize> {
-    let noon = settings.site.noon_of(night);
-    let window = SignedDuration::from_hours(48);
-    let is_member = |entry: &Entry| {
-        let moment = entry.moment();
-        moment.duration_since(noon).abs() <= window && settings.site.night_of(moment) == night
-    };
-    (0..snapshot.entries.len())
-        .filter(|&at| is_member(&snapshot.entries[at]))
-        .collect()
-}
-
 fn ledger(log: &SessionLog) -> Ledger {
     let ledger = Ledger {
         seen: 0,
@@ -132,8 +124,6 @@ struct Lists {
     calibration: Vec<(Place, CalibrationEntry)>,
     refused: Vec<(Place, PlainEntry)>,
     ignored: Vec<(Place, PlainEntry)>,
-    /// Watch folder and path of the files taken.
-    names: BTreeSet<(String, String)>,
     /// Masters that frames of this night went into or were calibrated with.
     masters: BTreeSet<Fingerprint>,
 }
@@ -142,7 +132,6 @@ impl Lists {
     /// Puts one file of the night into the one list it belongs to.
     fn take(&mut self, snapshot: &Snapshot, plan: &Plan, at: usize) {
         let entry = &snapshot.entries[at];
-        self.names.insert(name(entry));
         let place = (
             Timestamp::from_millisecond(entry.moment().as_millisecond()).ok(),
             entry.file.watch.to_string(),
@@ -263,19 +252,10 @@ impl Lists {
         calibration
     }
 
-    /// Keeps the entries of an earlier log whose files the catalogue has never heard of. Gives the
-    /// products of the masters that they name.
+    /// Keeps the entries of an earlier log whose files the catalogue has never heard of, all but
+    /// the ignored ones. Gives the products of the masters that they name.
     fn keep(&mut self, snapshot: &Snapshot, previous: &SessionLog) -> BTreeSet<String> {
-        // The night's own files first: nearly always that settles it.
-        let ours = std::mem::take(&mut self.names);
-        let mut others = None;
-        let mut is_lost = |watch: &str, file: &str| {
-            let name = (watch.to_owned(), file.to_owned());
-            !ours.contains(&name)
-                && !others
-                    .get_or_insert_with(|| names(&snapshot.entries))
-                    .contains(&name)
-        };
+        let is_lost = |watch: &str, file: &str| !knows(snapshot, watch, file);
         let place = |watch: &str, file: &str, start: Option<&String>| {
             (
                 start.and_then(|text| text.parse().ok()),
@@ -299,26 +279,35 @@ impl Lists {
                 self.calibration.push((place, frame.clone()));
             }
         }
-        for (list, kept) in [
-            (&mut self.refused, &previous.refused),
-            (&mut self.ignored, &previous.ignored),
-        ] {
-            for entry in kept {
-                if is_lost(&entry.watch, &entry.file) {
-                    list.push((place(&entry.watch, &entry.file, None), entry.clone()));
-                }
+        for entry in &previous.refused {
+            if is_lost(&entry.watch, &entry.file) {
+                let place = place(&entry.watch, &entry.file, None);
+                self.refused.push((place, entry.clone()));
             }
         }
         masters
     }
 }
 
-fn name(entry: &Entry) -> (String, String) {
-    (entry.file.watch.to_string(), entry.file.path.to_string())
-}
-
-fn names(entries: &[Entry]) -> BTreeSet<(String, String)> {
-    entries.iter().map(name).collect()
+/// Whether the catalogue has heard of a file that a log names, be it of this night or another,
+/// there or vanished.
+fn knows(snapshot: &Snapshot, watch: &str, file: &str) -> bool {
+    // A log writes unusual bytes with a backslash; any other text is the path itself.
+    if file.contains('\\') {
+        let is_it =
+            |entry: &Entry| *entry.file.watch == *watch && entry.file.path.to_string() == file;
+        return snapshot.entries.iter().any(is_it);
+    }
+    RelPath::new(Path::new(file)).is_some_and(|path| {
+        let wanted = FileId {
+            watch: watch.into(),
+            path,
+        };
+        let found = snapshot
+            .entries
+            .binary_search_by(|entry| entry.file.cmp(&wanted));
+        found.is_ok()
+    })
 }
 
 fn used_masters(made: &Made) -> UsedMasters {

@@ -114,7 +114,7 @@ pub fn cast<'a>(
     }
     for cast in &mut casts {
         cast.lights
-            .sort_by(|a, b| (a.moment, a.digest).cmp(&(b.moment, b.digest)));
+            .sort_by_key(|light| (light.moment, light.digest));
         ignore_short_shots(cast, plan);
     }
     casts

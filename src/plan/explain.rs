@@ -9,7 +9,7 @@ use super::rig::Rig;
 use super::shoot::Needs;
 use super::{OnFile, Patience};
 use crate::facts::{
-    CalibrationState, Content, Kind, LightState, MasterState, Plan, Settings, Snapshot,
+    CalibrationState, Content, Kind, LightState, MasterState, Plan, Rule, Settings, Snapshot,
 };
 
 /// How many near misses are listed for each kind.
@@ -134,6 +134,10 @@ fn choices(
         rig.masters(&mut Needs::default());
         for (kind, want) in rig.wishes(light) {
             let rule = cast.profile.calibration.of(kind).map(|rule| rule.rule);
+            if rule == Some(Rule::Never) {
+                lines.push(format!("  {kind}: the profile wants none"));
+                continue;
+            }
             lines.push(format!(
                 "  {kind} ({}) for {}",
                 rule_word(rule),
@@ -162,8 +166,7 @@ fn choices(
     lines
 }
 
-fn rule_word(rule: Option<crate::facts::Rule>) -> &'static str {
-    use crate::facts::Rule;
+fn rule_word(rule: Option<Rule>) -> &'static str {
     match rule {
         Some(Rule::Required) => "required",
         Some(Rule::IfPresent) => "if-present",

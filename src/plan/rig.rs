@@ -33,7 +33,14 @@ pub struct Rig<'a, 'p> {
 /// A choice of master, or why there is none.
 enum Pick {
     Found(MasterUse),
-    None(Wait, Option<Shoot>),
+    None(Lack),
+}
+
+/// Why there is no master, and what to shoot for it.
+#[derive(Clone)]
+struct Lack {
+    wait: Box<Wait>,
+    shoot: Option<Box<Shoot>>,
 }
 
 impl<'a, 'p> Rig<'a, 'p> {
@@ -268,7 +275,7 @@ impl<'a, 'p> Rig<'a, 'p> {
         let (subtract, lacks) = match self.pedestal(kind, &facts) {
             None => (None, None),
             Some(Pick::Found(used)) => (Some(used), None),
-            Some(Pick::None(wait, shoot)) => (None, Some((wait, shoot))),
+            Some(Pick::None(lack)) => (None, Some(lack)),
         };
         let recipe = self.recipe(facts.clone(), rule, survivors, subtract.clone());
         let fingerprint = recipe.fingerprint();
@@ -279,8 +286,8 @@ impl<'a, 'p> Rig<'a, 'p> {
         } else if survivors.len() < rule.min_frames {
             let (have, need) = (survivors.len(), rule.min_frames);
             MasterState::Waiting(Wait::TooFew { kind, have, need })
-        } else if let Some((wait, shoot)) = &lacks {
-            if let Some(shoot) = shoot {
+        } else if let Some(lack) = &lacks {
+            if let Some(shoot) = lack.shoot.as_deref() {
                 self.lacking.insert(fingerprint, shoot.clone());
                 let waiting = Waiting::set(describe(&facts, &self.settings.site));
                 needs.add(
@@ -289,7 +296,7 @@ impl<'a, 'p> Rig<'a, 'p> {
                     waiting,
                 );
             }
-            MasterState::Waiting(wait.clone())
+            MasterState::Waiting((*lack.wait).clone())
         } else if let Some(failure) = self.snapshot.failed.get(&fingerprint) {
             MasterState::Waiting(Wait::Failed(failure.reason.clone()))
         } else if let Some(until) = self.growing(survivors, rule) {
@@ -395,14 +402,14 @@ impl<'a, 'p> Rig<'a, 'p> {
         let like = want(&[Kind::FlatDark, Kind::Dark], true);
         if self.wants(Kind::FlatDark) {
             match self.pick(&like, Kind::FlatDark, None) {
-                Pick::None(..) if !self.requires(Kind::FlatDark) => {}
+                Pick::None(_) if !self.requires(Kind::FlatDark) => {}
                 pick => return Some(pick),
             }
         }
         let bias = want(&[Kind::Bias], false);
         if self.wants(Kind::Bias) {
             match self.pick(&bias, Kind::Bias, None) {
-                Pick::None(..) if !self.requires(Kind::Bias) => {}
+                Pick::None(_) if !self.requires(Kind::Bias) => {}
                 pick => return Some(pick),
             }
         }
@@ -455,14 +462,15 @@ impl<'a, 'p> Rig<'a, 'p> {
         };
         let mut misses = want.misses(&self.offers);
         misses.truncate(3);
-        Pick::None(
-            Wait::NoMaster {
-                kind: asked,
-                wanted: want.words(),
-                misses,
-            },
-            shoot,
-        )
+        let wait = Wait::NoMaster {
+            kind: asked,
+            wanted: want.words(),
+            misses,
+        };
+        Pick::None(Lack {
+            wait: Box::new(wait),
+            shoot: shoot.map(Box::new),
+        })
     }
 
     /// The wishes of a light: dark, bias, flat.
@@ -499,7 +507,7 @@ impl<'a, 'p> Rig<'a, 'p> {
         ]
     }
 
-    fn light_recipe(&self, light: &Member<'a>) -> Result<LightRecipe, (Wait, Option<Shoot>)> {
+    fn light_recipe(&self, light: &Member<'a>) -> Result<LightRecipe, Lack> {
         let frame = light.frame;
         // Asked for at the set-point where there is one: that is what the person sets.
         let at = frame.set_point.or_else(|| {
@@ -512,8 +520,8 @@ impl<'a, 'p> Rig<'a, 'p> {
         if self.wants(Kind::Dark) {
             match self.pick(&dark, Kind::Dark, at) {
                 Pick::Found(used) => subtract = Some(used),
-                Pick::None(wait, shoot) if self.requires(Kind::Dark) => return Err((wait, shoot)),
-                Pick::None(..) => {}
+                Pick::None(lack) if self.requires(Kind::Dark) => return Err(lack),
+                Pick::None(_) => {}
             }
         }
         let subtract = match subtract {
@@ -522,15 +530,15 @@ impl<'a, 'p> Rig<'a, 'p> {
             // around the bias where no dark is used.
             None => match self.pick(&bias, Kind::Bias, None) {
                 Pick::Found(used) => used,
-                Pick::None(wait, shoot) => return Err((wait, shoot)),
+                Pick::None(lack) => return Err(lack),
             },
         };
         let mut divide = None;
         if self.wants(Kind::Flat) {
             match self.pick(&flat, Kind::Flat, None) {
                 Pick::Found(used) => divide = Some(used),
-                Pick::None(wait, shoot) if self.requires(Kind::Flat) => return Err((wait, shoot)),
-                Pick::None(..) => {}
+                Pick::None(lack) if self.requires(Kind::Flat) => return Err(lack),
+                Pick::None(_) => {}
             }
         }
         Ok(LightRecipe {
@@ -571,16 +579,18 @@ impl<'a, 'p> Rig<'a, 'p> {
             }
             let state = match self.light_recipe(light) {
                 Ok(recipe) => self.light(light, recipe),
-                Err((wait, shoot)) => match self.last_product(light.digest) {
-                    Some(made) if !light.entry.present => LightState::Calibrated(made.fingerprint),
-                    _ => {
-                        if let Some(shoot) = shoot {
-                            let target = light.frame.target.as_deref();
-                            needs.add(light.night, shoot, Waiting::light(target));
-                        }
-                        LightState::Waiting(wait)
-                    }
+                // Nothing is to be shot for a light that is gone: it could not be calibrated.
+                Err(lack) if !light.entry.present => match self.last_product(light.digest) {
+                    Some(made) => LightState::Calibrated(made.fingerprint),
+                    None => LightState::Waiting(*lack.wait),
                 },
+                Err(lack) => {
+                    if let Some(shoot) = lack.shoot {
+                        let target = light.frame.target.as_deref();
+                        needs.add(light.night, *shoot, Waiting::light(target));
+                    }
+                    LightState::Waiting(*lack.wait)
+                }
             };
             self.plan.lights.insert(light.index, state);
         }

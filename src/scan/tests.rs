@@ -91,6 +91,7 @@ fn walk_finds_what_one_look_finds() {
         "folder.fits",
         "dangling.fits",
         "absent.fits",
+        "deep/loop/er/b.FIT.gz",
     ] {
         assert_eq!(look(&folder, &rel(unseen)), None, "{unseen}");
     }
@@ -181,7 +182,39 @@ fn absolute_paths_resolve_also_through_links() {
         resolved("by-link/sub/gone.fits"),
         Some(rel("sub/gone.fits"))
     );
+    symlink("sub", real.join("inner-link")).unwrap();
+    assert_eq!(resolved("real/inner-link/a.fits"), Some(rel("sub/a.fits")));
+    assert_eq!(resolved("real/moved/a.fits"), Some(rel("moved/a.fits")));
     assert_eq!(resolved("real"), None);
     assert_eq!(resolved("elsewhere/a.fits"), None);
     assert_eq!(resolved("real/../a.fits"), None);
+}
+
+#[test]
+fn listing_that_does_not_tell_kinds_is_looked_up() {
+    let root = tempfile::tempdir().unwrap();
+    fs::create_dir(root.path().join("folder")).unwrap();
+    fs::write(root.path().join("file"), b"x").unwrap();
+    symlink("file", root.path().join("to-file")).unwrap();
+    symlink("folder", root.path().join("to-folder")).unwrap();
+    symlink("to-itself", root.path().join("to-itself")).unwrap();
+    let open = fs::File::open(root.path()).unwrap();
+    let sorted = |name: &CStr| match sort(&open, name, FileType::Unknown).unwrap() {
+        Sort::Folder => "folder",
+        Sort::File(_) => "file",
+        Sort::Other => "other",
+    };
+    for (name, want) in [
+        (c"folder", "folder"),
+        (c"file", "file"),
+        (c"to-file", "file"),
+        (c"to-folder", "other"),
+        (c"to-itself", "other"),
+    ] {
+        assert_eq!(sorted(name), want, "{name:?}");
+    }
+    assert!(matches!(
+        sort(&open, c"absent", FileType::Unknown),
+        Err(Errno::NOENT)
+    ));
 }

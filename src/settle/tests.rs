@@ -5,6 +5,8 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use proptest::prelude::*;
+
 use super::*;
 use crate::facts::RelPath;
 
@@ -354,4 +356,138 @@ fn no_settle_time_at_all_and_one_beyond_the_calendar() {
     never.look(look, at(0));
     assert!(never.due(at(1_000_000), |_| Some(stamp(1))).is_empty());
     assert_eq!(never.finish().len(), 1);
+}
+
+/// One step of a random story about file 0, 1 or 2.
+#[derive(Clone, Debug)]
+enum Step {
+    Write { file: usize, seen: bool },
+    Close(usize),
+    Look(usize),
+    Remove { file: usize, reported: bool },
+    Pass(i64),
+    SetBack(i64),
+    Due(Answer),
+}
+
+#[derive(Clone, Copy, Debug)]
+enum Answer {
+    Taken,
+    Short,
+    PutBack,
+}
+
+fn any_step() -> impl Strategy<Value = Step> {
+    let file = || 0..3_usize;
+    let answer = prop_oneof![
+        Just(Answer::Taken),
+        Just(Answer::Short),
+        Just(Answer::PutBack)
+    ];
+    prop_oneof![
+        4 => (file(), any::<bool>()).prop_map(|(file, seen)| Step::Write { file, seen }),
+        2 => file().prop_map(Step::Close),
+        2 => file().prop_map(Step::Look),
+        1 => (file(), any::<bool>()).prop_map(|(file, reported)| Step::Remove { file, reported }),
+        4 => (0..8_i64).prop_map(Step::Pass),
+        1 => (0..5000_i64).prop_map(Step::SetBack),
+        4 => answer.prop_map(Step::Due),
+    ]
+}
+
+/// What is true of a file, beside what the machine believes.
+#[derive(Clone, Copy, Default)]
+struct Truth {
+    size: Option<u64>,
+    /// True seconds since the start of the last write.
+    written: i64,
+    closed: bool,
+    /// Reported to the machine, and not taken in since.
+    looked: bool,
+    taken: Option<u64>,
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn no_file_is_handed_out_early_changed_or_not_at_all(
+        steps in prop::collection::vec(any_step(), 1..60)
+    ) {
+        let names = ["a.fits", "b.fits", "c.fits"].map(file);
+        let mut settle = Settle::new(Duration::from_secs(SETTLE as u64));
+        let mut truth = [Truth::default(); 3];
+        let (mut passed, mut clock, mut size) = (0, 0, 0);
+        let seen = |truth: &Truth, file: usize| {
+            truth.size.map(|size| Look { file: names[file].clone(), stamp: stamp(size) })
+        };
+        for step in steps {
+            match step {
+                Step::Write { file, seen: looked } => {
+                    size += 1;
+                    let it = &mut truth[file];
+                    (it.size, it.written, it.closed) = (Some(size), passed, false);
+                    if looked {
+                        it.looked = true;
+                        settle.look(seen(it, file).unwrap(), at(clock));
+                    }
+                }
+                Step::Close(file) => if let Some(look) = seen(&truth[file], file) {
+                    (truth[file].closed, truth[file].looked) = (true, true);
+                    settle.closed(look, at(clock));
+                },
+                Step::Look(file) => if let Some(look) = seen(&truth[file], file) {
+                    // Only looks that differ from what was taken in are reported.
+                    if truth[file].taken != truth[file].size {
+                        truth[file].looked = true;
+                        settle.look(look, at(clock));
+                    }
+                },
+                Step::Remove { file, reported } => {
+                    truth[file] = Truth { looked: truth[file].looked && !reported, ..Truth::default() };
+                    if reported {
+                        settle.vanished(&names[file]);
+                    }
+                }
+                Step::Pass(seconds) => {
+                    passed += seconds;
+                    clock += seconds;
+                }
+                Step::SetBack(seconds) => clock -= seconds,
+                Step::Due(answer) => {
+                    let index = |id: &FileId| names.iter().position(|name| name == id).unwrap();
+                    let due = settle.due(at(clock), |id| {
+                        let it = &mut truth[index(id)];
+                        it.looked &= it.size.is_some();
+                        it.size.map(stamp)
+                    });
+                    for Look { file: id, stamp: now } in due {
+                        let it = &mut truth[index(&id)];
+                        prop_assert_eq!(it.size.map(stamp), Some(now), "handed out as it is");
+                        prop_assert!(
+                            it.closed || passed >= it.written + SETTLE,
+                            "{} was written at {}, handed out at {}", id, it.written, passed
+                        );
+                        match answer {
+                            Answer::Taken => {
+                                (it.taken, it.looked) = (it.size, false);
+                                settle.taken(&id, &now);
+                            }
+                            Answer::Short => settle.short(&id, &now, "short".to_owned()),
+                            Answer::PutBack => settle.put_back(&id, at(clock)),
+                        }
+                    }
+                    if let Some(next) = settle.next_due() {
+                        prop_assert!(next <= at(clock + SETTLE), "nothing waits longer than it must");
+                    }
+                }
+            }
+        }
+        let last: Vec<FileId> = settle.finish().into_iter().map(|look| look.file).collect();
+        for (name, it) in names.iter().zip(&truth) {
+            if it.looked && it.size.is_some() {
+                prop_assert!(last.contains(name), "{} was seen and never handed out", name);
+            }
+        }
+    }
 }

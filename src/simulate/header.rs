@@ -89,7 +89,7 @@ pub(super) fn cards(rig: &Rig, run: &Run, exposure: &Exposure) -> Vec<Card> {
         put("FILTER", text(written), "");
     }
     if exposure.kind == Kind::Light {
-        put_target(&mut put, rig, exposure, long);
+        put_target(&mut put, rig, run, exposure, long);
     }
     for changes in [&rig.cards, &run.cards] {
         change(&mut cards, changes);
@@ -124,6 +124,7 @@ fn number(value: f64) -> Value {
 fn put_target(
     put: &mut impl FnMut(&str, Value, &str),
     rig: &Rig,
+    run: &Run,
     exposure: &Exposure,
     sexagesimal: bool,
 ) {
@@ -138,7 +139,8 @@ fn put_target(
     let pixel_um = sensor.pixel_um * f64::from(sensor.binning);
     let degrees_per_pixel = 206.265 * pixel_um / rig.optics.focal_length_mm / 3600.0;
     let [dx, dy] = exposure.pointing_px;
-    // North is up and east is left.
+    // North is up and east is left; the other way round behind the pier.
+    let (dx, dy) = if run.flipped { (-dx, -dy) } else { (dx, dy) };
     let up = if sensor.row_order.as_deref() == Some("BOTTOM-UP") {
         1.0
     } else {
@@ -154,6 +156,11 @@ fn put_target(
     } else {
         ra
     };
+    if let Some(angle) = rig.optics.sky_angle_deg {
+        let keyword = if sexagesimal { "OBJCTROT" } else { "POSANGLE" };
+        let angle = if run.flipped { angle + 180.0 } else { angle };
+        put(keyword, rounded(angle % 360.0, 2), "[deg] of the field");
+    }
     if sexagesimal {
         let hours = parts(ra / 15.0);
         put("OBJCTRA", Value::Text(hours), "[h m s] J2000");

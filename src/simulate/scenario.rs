@@ -167,6 +167,9 @@ spec! {
         row_order: Option<String> = Some("TOP-DOWN".to_owned()),
         set_point_c: Option<f64> = Some(-10.0),
         jitter_c: f64 = 0.1,
+        /// The camera holds its black level: the mean dark charge of ordinary pixels vanishes from
+        /// what is stored, its noise does not.
+        holds_black: bool = false,
     }
 }
 
@@ -178,6 +181,8 @@ spec! {
         /// Light lost in the corners, as a fraction.
         vignetting: f64 = 0.25,
         rotator_deg: Option<f64> = None,
+        /// Position angle of the field on the sky; it turns with the mount.
+        sky_angle_deg: Option<f64> = None,
     }
 }
 
@@ -244,6 +249,9 @@ pub(super) struct Run {
     /// Each sub's pointing lies within this of the target, in x and in y.
     #[serde(default = "dither")]
     pub(super) dither_px: f64,
+    /// The mount stands on the other side of the pier: the field is upside down.
+    #[serde(default)]
+    pub(super) flipped: bool,
     /// Replaces the sensor's set-point.
     pub(super) set_point_c: Option<f64>,
     /// Replaces the rotator's angle.

@@ -4,6 +4,7 @@
 //! transparency. It knows no pixels.
 
 use std::path::PathBuf;
+use std::time::{Duration, SystemTime};
 
 use jiff::{SignedDuration, Timestamp};
 
@@ -26,6 +27,12 @@ pub struct PlannedFile {
 }
 
 impl PlannedFile {
+    /// The time of its last change as the file system takes it; before 1970 is 1970.
+    pub fn file_time(&self) -> SystemTime {
+        let since = u64::try_from(self.written.as_millisecond()).unwrap_or(0);
+        SystemTime::UNIX_EPOCH + Duration::from_millis(since)
+    }
+
     /// The exposure in it, where it is one.
     pub fn exposure(&self) -> Option<&Exposure> {
         match &self.content {

@@ -46,6 +46,23 @@ pub(super) fn pedestal(seed: u64, sensor: &Sensor, rig: &str) -> Vec<f64> {
         .collect()
 }
 
+/// How much faster the dark current runs than at its reference temperature.
+fn warmth(sensor: &Sensor, temperature_c: f64) -> f64 {
+    power(
+        2.0,
+        (temperature_c - sensor.dark_at_c) / sensor.dark_doubling_c,
+    )
+}
+
+/// By how much a camera that holds its black level lowers an exposure, ADU.
+pub(super) fn held_back(sensor: &Sensor, exposure_s: f64, temperature_c: f64) -> f64 {
+    if sensor.holds_black {
+        sensor.dark_e_per_s * warmth(sensor, temperature_c) * exposure_s / sensor.e_per_adu
+    } else {
+        0.0
+    }
+}
+
 /// Charge that gathers without light: e- in every pixel.
 pub(super) fn dark_charge(
     seed: u64,
@@ -55,10 +72,7 @@ pub(super) fn dark_charge(
     temperature_c: f64,
 ) -> Vec<f64> {
     let mut dice = Dice::new(seed, &["dark", rig]);
-    let warmth = power(
-        2.0,
-        (temperature_c - sensor.dark_at_c) / sensor.dark_doubling_c,
-    );
+    let warmth = warmth(sensor, temperature_c);
     let hot = sensor.hot_pixels_per_million * 1e-6;
     let reach = sensor.glow_reach * sensor.width as f64;
     (0..sensor.width * sensor.height)
@@ -174,6 +188,7 @@ pub(super) fn read_out(
     let sensor = &rig.sensor;
     let pedestal = pedestal(seed, sensor, &rig.camera);
     let dark = dark_charge(seed, sensor, &rig.camera, exposure_s, temperature_c);
+    let held_back = held_back(sensor, exposure_s, temperature_c);
     let (step, top) = (step(sensor), top(sensor));
     pedestal
         .iter()
@@ -183,7 +198,7 @@ pub(super) fn read_out(
             let mean = dark + light.map_or(0.0, |light| light[index]);
             let charge = noise.poisson(mean).min(sensor.full_well_e);
             let read = charge + sensor.read_noise_e * noise.normal();
-            let adu = pedestal + read / sensor.e_per_adu;
+            let adu = pedestal - held_back + read / sensor.e_per_adu;
             ((adu / step).round() * step).clamp(0.0, top) as u16
         })
         .collect()

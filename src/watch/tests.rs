@@ -1,6 +1,10 @@
 //! Events put in our terms, and a few real ones.
 
 #![allow(clippy::unwrap_used, clippy::expect_used)]
+#![allow(
+    clippy::disallowed_methods,
+    reason = "these tests play the capture software, which renames as it likes"
+)]
 
 use std::time::Duration;
 

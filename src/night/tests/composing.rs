@@ -1,6 +1,7 @@
 //! A messy night, built by hand: who ends where, and with which numbers.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::os::unix::ffi::OsStrExt;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -318,25 +319,52 @@ fn messy() -> (Snapshot, Plan) {
     (snapshot, plan)
 }
 
+/// The log of one night, its members looked up; a night of which no file is left has none.
+fn log_of(
+    snapshot: &Snapshot,
+    plan: &Plan,
+    night: Date,
+    state: NightState,
+    previous: Option<&SessionLog>,
+) -> SessionLog {
+    let settings = settings();
+    let nights = nights(snapshot, plan, &settings);
+    let members = nights.get(&night).map_or(&[][..], Vec::as_slice);
+    compose(snapshot, plan, &settings, night, members, state, previous)
+}
+
 fn composed(snapshot: &Snapshot, plan: &Plan, previous: Option<&SessionLog>) -> SessionLog {
-    compose(
-        snapshot,
-        plan,
-        &settings(),
-        night(),
-        NightState::Closed,
-        previous,
-    )
+    log_of(snapshot, plan, night(), NightState::Closed, previous)
+}
+
+/// Watch folder and path of everything a log accounts for.
+fn named(log: &SessionLog) -> Vec<(&str, &str)> {
+    let lights = log.lights.iter().map(|l| (&*l.watch, &*l.file));
+    let frames = log.calibration.iter().map(|c| (&*c.watch, &*c.file));
+    let plain = log.refused.iter().chain(&log.ignored);
+    let plain = plain.map(|p| (&*p.watch, &*p.file));
+    lights.chain(frames).chain(plain).collect()
+}
+
+/// The log as it must be once nothing ignored is left.
+fn without_ignored(log: &SessionLog) -> SessionLog {
+    let mut log = log.clone();
+    log.ledger.seen -= log.ignored.len();
+    log.ledger.ignored = 0;
+    log.ignored.clear();
+    log
 }
 
 #[test]
 fn the_nights_are_those_of_the_files() {
-    let (snapshot, _) = messy();
-    let found: Vec<String> = nights(&snapshot, &settings())
+    let (snapshot, plan) = messy();
+    let found = nights(&snapshot, &plan, &settings());
+    let sizes: Vec<(String, usize)> = found
         .iter()
-        .map(Date::to_string)
+        .map(|(night, members)| (night.to_string(), members.len()))
         .collect();
-    assert_eq!(found, ["2026-09-04", "2026-09-05", "2026-09-06"]);
+    let wanted = [("2026-09-04", 1), ("2026-09-05", 14), ("2026-09-06", 1)];
+    assert_eq!(sizes, wanted.map(|(night, n)| (night.to_owned(), n)));
 }
 
 #[test]
@@ -351,18 +379,12 @@ fn every_file_of_the_night_stands_in_one_list_and_the_ledger_balances() {
         ignored: 2,
     };
     assert_eq!(log.ledger, wanted);
-    let lists = [
-        log.lights.iter().map(|l| &l.file).collect::<Vec<_>>(),
-        log.calibration.iter().map(|c| &c.file).collect(),
-        log.refused.iter().map(|p| &p.file).collect(),
-        log.ignored.iter().map(|p| &p.file).collect(),
-    ]
-    .concat();
+    let lists = named(&log);
     let distinct: BTreeSet<_> = lists.iter().collect();
     assert_eq!((lists.len(), distinct.len()), (14, 14), "{lists:?}");
-    let all: usize = nights(&snapshot, &settings())
-        .into_iter()
-        .map(|night| compose(&snapshot, &plan, &settings(), night, NightState::Open, None))
+    let all: usize = nights(&snapshot, &plan, &settings())
+        .into_keys()
+        .map(|night| log_of(&snapshot, &plan, night, NightState::Open, None))
         .map(|log| log.ledger.seen)
         .sum();
     assert_eq!(all, snapshot.entries.len(), "each file is in one night");
@@ -485,19 +507,27 @@ fn a_log_comes_back_from_its_text_and_composing_again_changes_nothing() {
 fn a_rebuilt_catalogue_keeps_the_entries_of_raws_it_never_heard_of() {
     let (snapshot, plan) = messy();
     let log = composed(&snapshot, &plan, None);
-    // Everything is gone but the products: the text stays as it was, save for what is the plan's.
+    // Everything is gone but the products: the text stays as it was, save for what is the plan's
+    // and for the ignored files, which need no account once they are gone.
     let rebuilt = Snapshot {
         made: snapshot.made.clone(),
         ..Snapshot::default()
     };
     let kept = composed(&rebuilt, &plan_without_files(&plan), Some(&log));
-    assert_eq!(kept, log);
-    assert_eq!(yaml(&kept), yaml(&log));
+    assert_eq!(log.ledger.ignored, 2);
+    let wanted = without_ignored(&log);
+    assert_eq!(kept, wanted);
+    assert_eq!(yaml(&kept), yaml(&wanted));
+    assert_eq!(
+        (kept.ledger.seen, kept.ledger.refused),
+        (12, 1),
+        "a refusal is kept"
+    );
 
     // Without the products on file the masters stay as they were written.
     let bare = composed(&Snapshot::default(), &plan_without_files(&plan), Some(&log));
     assert_eq!(bare.masters, log.masters);
-    assert_eq!(bare.ledger, log.ledger);
+    assert_eq!(bare.ledger, wanted.ledger);
 
     // One file is back: it is taken from the snapshot, once, in its old place.
     let (mut one, mut its_plan) = scene_of(vec![(
@@ -538,6 +568,75 @@ fn a_file_that_moved_to_another_night_is_not_kept_in_this_one() {
     notes.unwrap().stamp.mtime_ns += 86_400_000_000_000;
     let log = composed(&snapshot, &plan, Some(&log));
     assert_eq!(log.ledger.refused, 0);
+}
+
+#[test]
+fn an_ignored_file_that_vanished_is_gone_from_the_log_and_one_on_file_is_not() {
+    let (mut snapshot, plan) = messy();
+    let log = composed(&snapshot, &plan, None);
+    let place = |snapshot: &Snapshot| {
+        let thumb = file("incoming", "thumb.fits");
+        snapshot.entries.iter().position(|e| e.file == thumb)
+    };
+    let at = place(&snapshot).unwrap();
+    snapshot.entries[at].present = false;
+    assert_eq!(composed(&snapshot, &plan, Some(&log)), log);
+    // It sorts behind all frames but one, whose place in the plan moves up.
+    let mut plan = plan;
+    snapshot.entries.remove(at);
+    plan.lights = plan
+        .lights
+        .into_iter()
+        .map(|(index, state)| (index - usize::from(index > at), state))
+        .collect();
+    let kept = composed(&snapshot, &plan, Some(&log));
+    let ignored: Vec<&str> = kept.ignored.iter().map(|p| &*p.file).collect();
+    assert_eq!(ignored, ["a/focus.fits"]);
+    assert_eq!((kept.ledger.seen, kept.ledger.ignored), (13, 1));
+    assert_eq!(kept.lights, log.lights);
+}
+
+#[test]
+fn a_file_that_moved_to_another_name_stands_only_under_that() {
+    let calibrated = || Fate::Light(LightState::Calibrated(print(20)));
+    let light = || frame(Kind::Light, "Ha", 300.0, Some("2026-09-05T21:00:00Z"));
+    // The second name holds a backslash and a byte that is no UTF-8, as the log escapes them.
+    let odd = std::ffi::OsStr::from_bytes(b"old/odd\\\xff.fits");
+    let mut odd_entry = shot("old/odd.fits", 11, light());
+    odd_entry.file.path = RelPath::new(Path::new(odd)).unwrap();
+    let second = || shot("old/plain.fits", 10, light());
+    let (before, its_plan) = scene_of(vec![
+        (second(), calibrated()),
+        (odd_entry.clone(), calibrated()),
+    ]);
+    let log = composed(&before, &its_plan, None);
+    assert_eq!(log.ledger.lights, 2);
+
+    let gone = |mut entry: Entry| {
+        entry.present = false;
+        (entry, Fate::Itself)
+    };
+    let (snapshot, mut plan) = scene_of(vec![
+        gone(second()),
+        gone(odd_entry),
+        (shot("new/1.fits", 10, light()), calibrated()),
+        (shot("new/2.fits", 11, light()), calibrated()),
+    ]);
+    let moved = snapshot.entries.iter().enumerate();
+    plan.moved = moved
+        .filter(|(_, e)| !e.present)
+        .map(|(index, _)| index)
+        .collect();
+    assert_eq!(plan.moved.len(), 2);
+    for previous in [None, Some(&log)] {
+        let log = composed(&snapshot, &plan, previous);
+        let wanted = [("incoming", "new/1.fits"), ("incoming", "new/2.fits")];
+        assert_eq!(named(&log), wanted);
+        assert_eq!((log.ledger.seen, log.ledger.lights), (2, 2));
+    }
+    // Without the move they would be accounted for, though vanished.
+    plan.moved.clear();
+    assert_eq!(composed(&snapshot, &plan, None).ledger.seen, 4);
 }
 
 /// Lights of one rig, each with its start and how many seconds after its end it was changed.
@@ -614,14 +713,7 @@ fn remarks_are_grouped_and_arriving_files_named_while_the_night_is_open() {
         (file("incoming", "4.fits"), String::new()),
         (file("incoming", "3.fits"), "5 of 52 MB".to_owned()),
     ];
-    let open = compose(
-        &snapshot,
-        &plan,
-        &settings(),
-        night(),
-        NightState::Open,
-        None,
-    );
+    let open = log_of(&snapshot, &plan, night(), NightState::Open, None);
     assert_eq!(
         open.warnings,
         [
@@ -690,9 +782,9 @@ proptest! {
         let (mut snapshot, plan) = scene_of(files.map(|(n, file)| file_of(n, file)).collect());
         snapshot.made = messy().0.made;
         let mut seen = BTreeSet::new();
-        for night in nights(&snapshot, &settings()) {
+        for night in nights(&snapshot, &plan, &settings()).into_keys() {
             let again = |previous: Option<&SessionLog>, snapshot: &Snapshot, plan: &Plan| {
-                compose(snapshot, plan, &settings(), night, NightState::Closed, previous)
+                log_of(snapshot, plan, night, NightState::Closed, previous)
             };
             let log = again(None, &snapshot, &plan);
             let Ledger { seen: all, lights, calibration, refused, ignored } = log.ledger;
@@ -708,10 +800,10 @@ proptest! {
                 prop_assert_eq!(light.state == "calibrated", light.reason.is_none());
             }
             prop_assert_eq!(&again(Some(&log), &snapshot, &plan), &log);
-            // A rebuilt catalogue forgets the raws, not the log.
+            // A rebuilt catalogue forgets the raws, the log only what was ignored.
             let bare = Snapshot { made: snapshot.made.clone(), ..Snapshot::default() };
             let kept = again(Some(&log), &bare, &Plan::default());
-            prop_assert_eq!(kept.ledger, log.ledger);
+            prop_assert_eq!(kept.ledger, without_ignored(&log).ledger);
             prop_assert_eq!(&again(Some(&kept), &bare, &Plan::default()), &kept);
         }
         prop_assert_eq!(seen.len(), snapshot.entries.len());

@@ -305,15 +305,6 @@ impl FakeDisk {
         tree
     }
 
-    /// Raw files are moved away.
-    pub fn vanish(&mut self, which: impl Fn(&Entry) -> bool) {
-        for entry in &mut self.snapshot.entries {
-            if which(entry) {
-                entry.present = false;
-            }
-        }
-    }
-
     pub fn light_states(&self, plan: &Plan) -> Vec<LightState> {
         plan.lights.values().cloned().collect()
     }

@@ -1,0 +1,33 @@
+//! `check`: are the settings and profiles in order?
+
+use std::path::Path;
+
+use super::{Failure, settings};
+
+/// Reads everything and says so.
+pub fn check(config: &Path) -> Result<(), Failure> {
+    let settings = settings::read(config)?;
+    for folder in &settings.watch {
+        let there = if folder.path.is_dir() {
+            ""
+        } else {
+            " (not there now)"
+        };
+        println!(
+            "watch    {} = {}{there}",
+            folder.name,
+            folder.path.display()
+        );
+    }
+    println!("output   {}", settings.output.display());
+    println!("state    {}", settings.state.display());
+    for profile in &settings.profiles {
+        println!(
+            "profile  {} for camera {}",
+            profile.name,
+            profile.cameras.join(", ")
+        );
+    }
+    println!("in order");
+    Ok(())
+}

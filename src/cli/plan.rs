@@ -1,0 +1,68 @@
+//! `plan`: what would be made now, and what waits for what.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::sync::Arc;
+
+use jiff::Timestamp;
+
+use super::{Failure, settings};
+use crate::catalogue::{Catalogue, CatalogueError};
+use crate::daemon::CATALOGUE;
+use crate::facts::{LightState, MasterState, Plan, Settings, Snapshot};
+use crate::plan::{Patience, describe};
+
+/// Reads the catalogue beside a daemon that may be running.
+pub fn read(config: &Path) -> Result<(Arc<Settings>, Snapshot), Failure> {
+    let settings = settings::read(config)?;
+    let path = settings.state.join(CATALOGUE);
+    let snapshot = match Catalogue::open_reading(&path) {
+        Err(CatalogueError::Missing { .. }) => Snapshot::default(),
+        opened => opened?.snapshot()?,
+    };
+    Ok((settings, snapshot))
+}
+
+/// Prints the plan.
+pub fn plan(config: &Path) -> Result<(), Failure> {
+    let (settings, snapshot) = read(config)?;
+    let plan = crate::plan::plan(&snapshot, &settings, Patience::Until(Timestamp::now()));
+    print!("{}", text(&plan, &settings));
+    Ok(())
+}
+
+fn text(plan: &Plan, settings: &Settings) -> String {
+    let mut lines = Vec::new();
+    lines.push(format!("to make: {}", plan.tasks.len()));
+    lines.extend(plan.tasks.iter().map(|task| format!("  {}", task.product)));
+    let waiting: Vec<String> = plan
+        .masters
+        .values()
+        .filter_map(|master| match &master.state {
+            MasterState::Made => None,
+            MasterState::Waiting(wait) => Some(format!(
+                "  {}: {wait}",
+                describe(&master.facts, &settings.site)
+            )),
+        })
+        .collect();
+    lines.push(format!("sets that wait: {}", waiting.len()));
+    lines.extend(waiting);
+    let mut lights: BTreeMap<String, usize> = BTreeMap::new();
+    for state in plan.lights.values() {
+        if let LightState::Waiting(wait) = state {
+            *lights.entry(wait.to_string()).or_default() += 1;
+        }
+    }
+    lines.push(format!(
+        "lights that wait: {}",
+        lights.values().sum::<usize>()
+    ));
+    lines.extend(
+        lights
+            .iter()
+            .map(|(wait, count)| format!("  {count}: {wait}")),
+    );
+    lines.push(format!("superseded: {}", plan.superseded.len()));
+    lines.join("\n") + "\n"
+}

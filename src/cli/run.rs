@@ -1,0 +1,55 @@
+//! `run` and `once`: the loop.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context, anyhow};
+use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+
+use super::{Failure, settings};
+use crate::daemon::{self, Mode};
+use crate::publish::Disk;
+
+/// Runs the loop to its end.
+pub fn run(config: &Path, mode: Mode) -> Result<(), Failure> {
+    let settings = settings::read(config)?;
+    many_files();
+    let outcome = daemon::start(settings, Disk::default(), program()?, mode)?;
+    if mode == Mode::Run {
+        return Ok(());
+    }
+    eprintln!(
+        "took in {} files, made {} products",
+        outcome.taken, outcome.made
+    );
+    if outcome.stopped {
+        return Err(anyhow!("stopped before everything was done").into());
+    }
+    if outcome.away > 0 {
+        return Err(anyhow!("{} watch folders could not be read", outcome.away).into());
+    }
+    if outcome.failed > 0 {
+        return Err(anyhow!(
+            "{} products could not be made; the log says why",
+            outcome.failed
+        )
+        .into());
+    }
+    Ok(())
+}
+
+/// Our own executable, for decoding compressed frames.
+pub fn program() -> anyhow::Result<PathBuf> {
+    std::env::current_exe().context("could not find our own executable")
+}
+
+/// A set may hold more frames than files may be open by default.
+fn many_files() {
+    let limit = getrlimit(Resource::Nofile);
+    let raised = Rlimit {
+        current: limit.maximum,
+        maximum: limit.maximum,
+    };
+    if let Err(error) = setrlimit(Resource::Nofile, raised) {
+        tracing::warn!("could not raise the number of open files: {error}");
+    }
+}

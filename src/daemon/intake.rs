@@ -1,0 +1,198 @@
+//! Takes one file in: reads its header, recognises it, subsamples its pixels, digests its bytes.
+
+use std::fs::{self, File};
+use std::io::{self, Read};
+use std::path::Path;
+use std::sync::Arc;
+
+use crate::facts::{Content, Digest, Frame, Header, Look, Profile, Sample};
+use crate::fits::{self, FitsError, Source, Unpacker};
+use crate::frame::recognise;
+use crate::make::{Pulse, stamp};
+use crate::measure;
+
+/// Bytes digested between two signs of life.
+const BLOCK: usize = 1 << 20;
+
+/// The largest ADC step that is believed: 8 bits in 16.
+const COARSEST_STEP: u32 = 256;
+
+/// What came of it.
+#[derive(Debug)]
+pub enum Taken {
+    /// The file is taken in as this.
+    In(Content),
+    /// It is shorter than its header promises: it may still be arriving.
+    Short(String),
+    /// It changed or vanished meanwhile: look again.
+    Changed,
+    /// Reading failed, perhaps only this time.
+    Later(String),
+}
+
+/// What taking in needs to know.
+pub struct Intake {
+    /// The rigs.
+    pub profiles: Vec<Arc<Profile>>,
+    /// For compressed files.
+    pub unpacker: Unpacker,
+}
+
+impl Intake {
+    /// Takes in the file at `path`, which looked like `look`. `known` is its digest where the very
+    /// same file was taken in before under other settings. `complete`: nothing more will come.
+    pub fn take(
+        &self,
+        path: &Path,
+        look: &Look,
+        known: Option<Digest>,
+        complete: bool,
+        pulse: &Pulse,
+    ) -> Taken {
+        let same = || fs::metadata(path).is_ok_and(|found| stamp(&found) == look.stamp);
+        if !same() {
+            return Taken::Changed;
+        }
+        let taken = self.read(path, look, known, complete, pulse);
+        if same() { taken } else { Taken::Changed }
+    }
+
+    fn read(
+        &self,
+        path: &Path,
+        look: &Look,
+        known: Option<Digest>,
+        complete: bool,
+        pulse: &Pulse,
+    ) -> Taken {
+        let source = match Source::open(path, &self.unpacker) {
+            Ok(source) => source,
+            Err(FitsError::Io { source, .. }) => return Taken::Later(source.to_string()),
+            Err(error @ FitsError::Short { .. }) if !complete => {
+                return Taken::Short(reason(error));
+            }
+            Err(error) => return self.spoiled(path, look, error, known, pulse),
+        };
+        let size = (source.width() as u32, source.height() as u32);
+        let mut frame = match self.recognise(source.header(), size, look) {
+            Ok(frame) => frame,
+            Err(refused) => return Taken::In(refused),
+        };
+        if source.header().find("DATASUM").is_some()
+            && matches!(fits::checksums_hold(path), Ok(Some(false)))
+        {
+            frame
+                .remarks
+                .push("CHECKSUM or DATASUM does not fit the bytes".to_owned());
+        }
+        let limit = self.saturation(&frame);
+        let sample = match sample(&source, limit) {
+            Ok(sample) => sample,
+            Err(FitsError::Io { source, .. }) => return Taken::Later(source.to_string()),
+            Err(error) => return self.spoiled(path, look, error, known, pulse),
+        };
+        match known.map_or_else(|| digest(path, pulse), Ok) {
+            Ok(digest) => Taken::In(Content::Frame {
+                digest,
+                frame: Arc::new(frame),
+                sample: Some(Box::new(sample)),
+                unusable: None,
+            }),
+            Err(error) => Taken::Later(error.to_string()),
+        }
+    }
+
+    fn recognise(&self, header: &Header, size: (u32, u32), look: &Look) -> Result<Frame, Content> {
+        recognise(header, size.0, size.1, &look.file.path, &self.profiles)
+            .map_err(|refusal| Content::Refused(refusal.to_string()))
+    }
+
+    /// A file whose pixels cannot be used. Where its header still says what it is, it keeps its
+    /// place among its kind.
+    fn spoiled(
+        &self,
+        path: &Path,
+        look: &Look,
+        error: FitsError,
+        known: Option<Digest>,
+        pulse: &Pulse,
+    ) -> Taken {
+        let reason = reason(error);
+        let header = fits::read_header_of_cut(path).ok();
+        let frame = header.and_then(|header| {
+            let axis = |keyword| u32::try_from(header.integer(keyword)?).ok();
+            let size = (axis("NAXIS1")?, axis("NAXIS2")?);
+            self.recognise(&header, size, look).ok()
+        });
+        let Some(frame) = frame else {
+            return Taken::In(Content::Refused(reason));
+        };
+        match known.map_or_else(|| digest(path, pulse), Ok) {
+            Ok(digest) => Taken::In(Content::Frame {
+                digest,
+                frame: Arc::new(frame),
+                sample: None,
+                unusable: Some(reason),
+            }),
+            Err(error) => Taken::Later(error.to_string()),
+        }
+    }
+
+    fn saturation(&self, frame: &Frame) -> Option<f64> {
+        let profile = self
+            .profiles
+            .iter()
+            .find(|profile| *profile.name == *frame.rig);
+        profile.and_then(|profile| profile.saturation_adu)
+    }
+}
+
+fn reason(error: FitsError) -> String {
+    let text = error.to_string();
+    error.refusal().map_or(text, |refusal| refusal.to_string())
+}
+
+/// Subsamples the pixels. The saturation level is the lowest of the profile's, the largest value
+/// that can be stored, and the top of an ADC whose steps are coarser than 1.
+fn sample(source: &Source, limit: Option<f64>) -> Result<Sample, FitsError> {
+    let (width, height) = (source.width(), source.height());
+    let mut rows = Vec::new();
+    for (first, count) in measure::rows_to_sample(height) {
+        let mut pixels = vec![0.0; count * width];
+        source.rows_f32(first, count, &mut pixels)?;
+        rows.push((first, pixels));
+    }
+    let rows: Vec<(usize, &[f32])> = rows
+        .iter()
+        .map(|(first, pixels)| (*first, pixels.as_slice()))
+        .collect();
+    let saturation = source.top().min(limit.unwrap_or(f64::MAX)).min(f64::MAX);
+    let found = measure::sample(width, height, &rows, saturation);
+    match found.step {
+        Some(step) if step > 1 && step.is_power_of_two() && step <= COARSEST_STEP => {
+            let top = source.top() + 1.0 - f64::from(step);
+            Ok(measure::sample(width, height, &rows, saturation.min(top)))
+        }
+        _ => Ok(found),
+    }
+}
+
+/// BLAKE3 of a file's bytes.
+fn digest(path: &Path, pulse: &Pulse) -> io::Result<Digest> {
+    let mut file = File::open(path)?;
+    let mut hasher = blake3::Hasher::new();
+    let mut block = vec![0; BLOCK];
+    loop {
+        pulse
+            .beat()
+            .map_err(|_| io::Error::from(io::ErrorKind::Interrupted))?;
+        match file.read(&mut block) {
+            Ok(0) => return Ok(Digest::new(*hasher.finalize().as_bytes())),
+            Ok(count) => {
+                hasher.update(&block[..count]);
+            }
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
+        }
+    }
+}

@@ -1,0 +1,59 @@
+//! A progress bar while there is work, where standard error is a terminal; nothing elsewhere.
+
+use std::io::{self, Write};
+use std::sync::LazyLock;
+
+use indicatif::{MultiProgress, ProgressBar, ProgressStyle};
+
+/// All bars of the process, so that log lines can be written above them.
+static BARS: LazyLock<MultiProgress> = LazyLock::new(MultiProgress::new);
+
+/// The bar of the loop.
+#[derive(Default)]
+pub struct Progress {
+    bar: Option<ProgressBar>,
+}
+
+impl Progress {
+    /// A product is begun; `left` are still to be made, this one included.
+    pub fn begin(&mut self, product: &str, left: usize) {
+        let bar = self.bar.get_or_insert_with(|| {
+            let bar = BARS.add(ProgressBar::new(0));
+            if let Ok(style) = ProgressStyle::with_template("{pos}/{len} {bar:30} {wide_msg}") {
+                bar.set_style(style);
+            }
+            bar
+        });
+        bar.set_length(bar.position() + left as u64);
+        bar.set_message(product.to_owned());
+    }
+
+    /// A product is done.
+    pub fn done(&self) {
+        if let Some(bar) = &self.bar {
+            bar.inc(1);
+        }
+    }
+
+    /// There is nothing left to do.
+    pub fn clear(&mut self) {
+        if let Some(bar) = self.bar.take() {
+            bar.finish_and_clear();
+            BARS.remove(&bar);
+        }
+    }
+}
+
+/// Standard error for log lines: bars step aside while a line is written.
+pub struct Lines;
+
+impl Write for Lines {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        BARS.suspend(|| io::stderr().write_all(bytes))?;
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        io::stderr().flush()
+    }
+}

@@ -1,0 +1,36 @@
+//! What a service manager hears: ready, status, still alive. Nothing where there is none.
+
+use std::time::Duration;
+
+use sd_notify::NotifyState;
+
+/// Folders are watched and work begins.
+pub fn ready() {
+    tell(&[NotifyState::Ready]);
+}
+
+/// One line on what goes on.
+pub fn status(text: &str) {
+    tell(&[NotifyState::Status(text)]);
+}
+
+/// The loop turns and the worker works.
+pub fn alive() {
+    tell(&[NotifyState::Watchdog]);
+}
+
+/// The process is about to end.
+pub fn stopping() {
+    tell(&[NotifyState::Stopping]);
+}
+
+/// How often [`alive`] is expected, if at all.
+pub fn watchdog() -> Option<Duration> {
+    sd_notify::watchdog_enabled()
+}
+
+fn tell(state: &[NotifyState<'_>]) {
+    if let Err(error) = sd_notify::notify(state) {
+        tracing::debug!("the service manager could not be told: {error}");
+    }
+}

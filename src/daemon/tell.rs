@@ -1,0 +1,124 @@
+//! Keeps the nights' logs current: composes those that may have changed and writes those that did.
+
+use std::collections::BTreeSet;
+use std::fs;
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+
+use super::DaemonError;
+use crate::facts::{LightState, NightState, Plan, Settings, Snapshot};
+use crate::night;
+use crate::publish::Disk;
+
+/// What there is to tell.
+pub struct Teller {
+    all: bool,
+    nights: BTreeSet<Date>,
+    open: BTreeSet<Date>,
+    last_arrival: Option<Timestamp>,
+}
+
+impl Teller {
+    /// At the start any night may have changed.
+    pub fn new() -> Self {
+        Self {
+            all: true,
+            nights: BTreeSet::new(),
+            open: BTreeSet::new(),
+            last_arrival: None,
+        }
+    }
+
+    /// One night may have changed.
+    pub fn night(&mut self, night: Date) {
+        self.nights.insert(night);
+    }
+
+    /// Any night may have changed.
+    pub fn all(&mut self) {
+        self.all = true;
+    }
+
+    /// A file arrived.
+    pub fn arrived(&mut self, at: Timestamp) {
+        self.last_arrival = self.last_arrival.max(Some(at));
+    }
+
+    /// Is there anything to tell?
+    pub fn is_due(&self) -> bool {
+        self.all || !self.nights.is_empty()
+    }
+
+    /// Is this night over?
+    pub fn is_over(&self, night: Date, settings: &Settings, now: Timestamp) -> bool {
+        night::is_over(
+            night,
+            &settings.site,
+            &settings.close,
+            now,
+            self.last_arrival,
+        )
+    }
+
+    /// Nights that were open when last told and are over now.
+    pub fn closing(&self, settings: &Settings, now: Timestamp) -> Vec<Date> {
+        self.open
+            .iter()
+            .copied()
+            .filter(|&night| self.is_over(night, settings, now))
+            .collect()
+    }
+
+    /// Writes the logs that changed. `all_over`: no night is open.
+    pub fn tell(
+        &mut self,
+        snapshot: &Snapshot,
+        plan: &Plan,
+        settings: &Settings,
+        disk: &Disk,
+        now: Timestamp,
+        all_over: bool,
+    ) -> Result<(), DaemonError> {
+        for (night, members) in night::nights(snapshot, plan, settings) {
+            let waits =
+                |index: &usize| matches!(plan.lights.get(index), Some(LightState::Waiting(_)));
+            if !self.all && !self.nights.contains(&night) && !members.iter().any(waits) {
+                continue;
+            }
+            let over = all_over || self.is_over(night, settings, now);
+            let state = if over {
+                NightState::Closed
+            } else {
+                NightState::Open
+            };
+            let compose = |previous: Option<&crate::facts::SessionLog>| {
+                night::compose(snapshot, plan, settings, night, &members, state, previous)
+            };
+            let path = settings
+                .output
+                .join("nights")
+                .join(night.to_string())
+                .join("session.yaml");
+            let on_file = fs::read_to_string(&path).unwrap_or_default();
+            let mut text = night::yaml(&compose(None));
+            // Only where the text differs can there be entries that only the old log knows.
+            if text != on_file
+                && let Ok(previous) = night::parse(&on_file)
+            {
+                text = night::yaml(&compose(Some(&previous)));
+            }
+            if text != on_file {
+                disk.publish(&path, text.as_bytes())?;
+            }
+            if over {
+                self.open.remove(&night);
+            } else {
+                self.open.insert(night);
+            }
+        }
+        self.all = false;
+        self.nights.clear();
+        Ok(())
+    }
+}

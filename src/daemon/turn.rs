@@ -1,0 +1,446 @@
+//! The loop itself: whoever has something to say is heard, the worker is kept busy, and what
+//! changed is told.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use jiff::{SignedDuration, Timestamp};
+use tokio::signal::unix::{Signal, SignalKind, signal};
+
+use super::engine::{Engine, batch};
+use super::intake::Intake;
+use super::worker::{Job, Report, Request, Worker};
+use super::{DaemonError, service};
+use crate::facts::{Settings, Task, WatchMode};
+use crate::fits::Unpacker;
+use crate::make::Maker;
+use crate::publish::Disk;
+use crate::watch::{Hints, Watcher};
+
+/// The loop looks around at least this often.
+const TICK: Duration = Duration::from_secs(60);
+
+/// While there is work, logs are written at most this often.
+const TELL: SignedDuration = SignedDuration::from_secs(10);
+
+/// After a passing failure of the disk everything waits this long.
+const RETRY: SignedDuration = SignedDuration::from_secs(30);
+
+/// A folder that is hinted at is scanned this much later, so that a burst makes one scan.
+const BURST: SignedDuration = SignedDuration::from_millis(300);
+
+/// How long an abandoned task may take to notice.
+const FAREWELL: Duration = Duration::from_secs(8);
+
+/// Whether the loop ever ends by itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Mode {
+    /// Watch until told to stop.
+    Run,
+    /// Take everything there now as complete, finish it, end.
+    Once,
+}
+
+/// What a loop that ended did.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Outcome {
+    /// Files taken in.
+    pub taken: usize,
+    /// Products made.
+    pub made: usize,
+    /// Products that could not be made.
+    pub failed: usize,
+    /// Watch folders that could not be read.
+    pub away: usize,
+    /// Told to stop before it was done.
+    pub stopped: bool,
+}
+
+/// Opens everything and runs the loop to its end. `program` is our own executable, for decoding
+/// compressed files.
+///
+/// # Errors
+/// What keeps the loop from starting; with [`Mode::Once`] also a disk that fails.
+pub fn start(
+    settings: Arc<Settings>,
+    disk: Disk,
+    program: PathBuf,
+    mode: Mode,
+) -> Result<Outcome, DaemonError> {
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| DaemonError::Worker(error.to_string()))?;
+    runtime.block_on(async {
+        let mut turn = Turn::new(settings, disk, program, mode)?;
+        turn.run().await?;
+        Ok(turn.outcome)
+    })
+}
+
+struct Turn {
+    engine: Engine,
+    worker: Worker,
+    watcher: Option<Watcher>,
+    hints: Arc<Hints>,
+    mode: Mode,
+    /// When each watch folder is scanned next.
+    scans: BTreeMap<usize, Timestamp>,
+    /// Files waiting to be handed to the worker.
+    requests: Vec<Request>,
+    /// Tasks of the last plan that are still to be given out.
+    queue: VecDeque<Task>,
+    /// When a set that grows is to be looked at again.
+    wake: Option<Timestamp>,
+    /// Something changed since the last plan.
+    stale: bool,
+    told: Timestamp,
+    retry: Option<Timestamp>,
+    beats: u64,
+    progress: super::progress::Progress,
+    outcome: Outcome,
+    terminate: Signal,
+    interrupt: Signal,
+}
+
+impl Turn {
+    fn new(
+        settings: Arc<Settings>,
+        disk: Disk,
+        program: PathBuf,
+        mode: Mode,
+    ) -> Result<Self, DaemonError> {
+        let failed = |error: std::io::Error| DaemonError::Worker(error.to_string());
+        let terminate = signal(SignalKind::terminate()).map_err(failed)?;
+        let interrupt = signal(SignalKind::interrupt()).map_err(failed)?;
+        let engine = Engine::open(settings.clone(), disk.clone(), mode)?;
+        let scratch = settings.state.join("scratch");
+        let intake = Intake {
+            profiles: settings.profiles.clone(),
+            unpacker: Unpacker::new(program.clone(), scratch.clone()),
+        };
+        let folders = settings
+            .watch
+            .iter()
+            .map(|watch| (watch.name.clone(), watch.path.clone()))
+            .collect();
+        let maker = Maker::new(
+            disk,
+            settings.output.clone(),
+            folders,
+            Unpacker::new(program, scratch),
+            settings.memory_budget,
+        );
+        let worker = Worker::start(intake, maker, settings.threads)?;
+        // Watched before the first scan, so that nothing falls between the two.
+        let watcher = (mode == Mode::Run).then(|| Watcher::new(&settings.watch));
+        let hints = watcher.as_ref().map_or_else(Arc::default, Watcher::hints);
+        Ok(Self {
+            engine,
+            worker,
+            watcher,
+            hints,
+            mode,
+            scans: (0..settings.watch.len())
+                .map(|index| (index, Timestamp::MIN))
+                .collect(),
+            requests: Vec::new(),
+            queue: VecDeque::new(),
+            wake: None,
+            stale: true,
+            told: Timestamp::MIN,
+            retry: None,
+            beats: 0,
+            progress: super::progress::Progress::default(),
+            outcome: Outcome::default(),
+            terminate,
+            interrupt,
+        })
+    }
+
+    async fn run(&mut self) -> Result<(), DaemonError> {
+        if self.mode == Mode::Run {
+            service::ready();
+            tracing::info!(folders = self.engine.settings.watch.len(), "watching");
+        }
+        loop {
+            let now = Timestamp::now();
+            match self.step(now) {
+                Ok(true) => return Ok(()),
+                Ok(false) => {}
+                Err(error) if self.mode == Mode::Run && error.is_passing() => {
+                    self.trouble(&error, now);
+                }
+                Err(error) => {
+                    self.part().await;
+                    return Err(error);
+                }
+            }
+            let pause = self.pause(Timestamp::now());
+            let heard = tokio::select! {
+                report = self.worker.reports.recv() => match report {
+                    Some(report) => self.report(report, Timestamp::now()),
+                    None => Err(DaemonError::Worker("its thread is gone".to_owned())),
+                },
+                hints = self.hints.wait() => self.follow(hints, Timestamp::now()),
+                () = tokio::time::sleep(pause) => Ok(()),
+                _ = self.terminate.recv() => return self.stop().await,
+                _ = self.interrupt.recv() => return self.stop().await,
+            };
+            match heard {
+                Err(error) if self.mode == Mode::Run && error.is_passing() => {
+                    self.trouble(&error, Timestamp::now());
+                }
+                Err(error) => {
+                    self.part().await;
+                    return Err(error);
+                }
+                Ok(()) => {}
+            }
+        }
+    }
+
+    /// Does what is due. True when nothing is left to do and the loop may end.
+    fn step(&mut self, now: Timestamp) -> Result<bool, DaemonError> {
+        self.show_life();
+        if let Some(retry) = self.retry {
+            if now < retry {
+                return Ok(false);
+            }
+            self.retry = None;
+            self.stale = true;
+        }
+        self.close_nights(now)?;
+        let scanned = self.scan(now)?;
+        self.requests.extend(self.engine.due(now));
+        if self.worker.busy {
+            if now.duration_since(self.told) >= TELL {
+                self.told = now;
+                self.engine.tell(now)?;
+            }
+            return Ok(false);
+        }
+        if !self.requests.is_empty() {
+            let requests = batch(&mut self.requests);
+            service::status(&format!("taking in {} files", requests.len()));
+            self.worker.give(Job::TakeIn(requests))?;
+            return Ok(false);
+        }
+        if self.queue.is_empty() && (self.stale || self.wake.is_some_and(|wake| wake <= now)) {
+            self.plan(now)?;
+        }
+        if let Some(task) = self.queue.pop_front() {
+            self.progress.begin(&task.product, self.queue.len() + 1);
+            service::status(&format!(
+                "making {}, {} more in line",
+                task.product,
+                self.queue.len()
+            ));
+            self.worker.give(Job::Make(Box::new(task)))?;
+            return Ok(false);
+        }
+        self.progress.clear();
+        self.told = now;
+        self.engine.tell(now)?;
+        if self.mode == Mode::Once {
+            // A last look: what came meanwhile is taken along.
+            if scanned {
+                self.outcome.away = self.engine.away.len();
+                return Ok(true);
+            }
+            self.scans.values_mut().for_each(|at| *at = Timestamp::MIN);
+            return Ok(false);
+        }
+        self.engine.rest();
+        service::status(&match self.engine.away.values().next() {
+            Some(away) => format!("a watch folder is away: {away}"),
+            None => "watching".to_owned(),
+        });
+        Ok(false)
+    }
+
+    fn plan(&mut self, now: Timestamp) -> Result<(), DaemonError> {
+        let plan = self.engine.plan(now)?;
+        self.wake = plan.wake;
+        self.stale = false;
+        self.queue = plan.tasks.into();
+        Ok(())
+    }
+
+    /// Scans the folders that are due. True where every folder was scanned in this step.
+    fn scan(&mut self, now: Timestamp) -> Result<bool, DaemonError> {
+        if let Some(watcher) = &mut self.watcher
+            && self.scans.values().any(|at| *at <= now)
+        {
+            watcher.check_roots();
+        }
+        let due: Vec<usize> = self
+            .scans
+            .iter()
+            .filter(|(_, at)| **at <= now)
+            .map(|(index, _)| *index)
+            .collect();
+        for index in &due {
+            self.engine.scan(*index, now)?;
+            let next = now
+                .saturating_add(self.interval(*index))
+                .unwrap_or(Timestamp::MAX);
+            self.scans.insert(*index, next);
+            self.stale = true;
+        }
+        Ok(due.len() == self.scans.len())
+    }
+
+    fn interval(&self, index: usize) -> Duration {
+        let settings = &self.engine.settings;
+        match settings.watch.get(index).map(|watch| watch.mode) {
+            Some(WatchMode::Polling(interval)) => interval,
+            _ if self.mode == Mode::Once => settings.scan_interval,
+            _ => match &self.watcher {
+                Some(watcher) if watcher.is_watching(index) => settings.scan_interval,
+                _ => settings.scan_interval.min(TICK),
+            },
+        }
+    }
+
+    fn follow(
+        &mut self,
+        hints: Vec<crate::watch::Hint>,
+        now: Timestamp,
+    ) -> Result<(), DaemonError> {
+        for hint in hints {
+            if let Some(index) = self.engine.hint(hint, now)? {
+                let soon = now.saturating_add(BURST).unwrap_or(now);
+                self.scans
+                    .entry(index)
+                    .and_modify(|at| *at = (*at).min(soon));
+            }
+        }
+        self.stale = true;
+        Ok(())
+    }
+
+    fn report(&mut self, report: Report, now: Timestamp) -> Result<(), DaemonError> {
+        self.worker.busy = false;
+        match report {
+            Report::TakenIn(taken) => {
+                self.outcome.taken += taken.len();
+                // What is in line may not be wanted any more.
+                self.queue.clear();
+                self.stale = true;
+                self.engine.taken_in(taken, now)
+            }
+            Report::Made(task, took, made) => {
+                self.stale = true;
+                match *made {
+                    Ok(made) => {
+                        let seconds = took.as_secs_f64();
+                        tracing::info!(product = made.product, seconds, "made");
+                        self.outcome.made += 1;
+                        self.progress.done();
+                        self.engine.made(made)
+                    }
+                    Err(error) => {
+                        self.outcome.failed += 1;
+                        self.queue.clear();
+                        self.engine.not_made(&task, error, now)
+                    }
+                }
+            }
+        }
+    }
+
+    /// Nights that end now: short files are taken as they are, folders scanned, logs closed.
+    fn close_nights(&mut self, now: Timestamp) -> Result<(), DaemonError> {
+        if self.mode == Mode::Once {
+            return Ok(());
+        }
+        let settings = self.engine.settings.clone();
+        let teller = &self.engine.teller;
+        let over = |at: Timestamp| teller.is_over(settings.site.night_of(at), &settings, now);
+        let closing = teller.closing(&settings, now);
+        let short = !closing.is_empty() || self.engine.settle.arriving().next().is_some();
+        if short {
+            let mut over_nights = Vec::new();
+            // Which nights are over is asked before the borrow of the settling files.
+            for (_, at) in self.engine.settle.shorts() {
+                if over(at) {
+                    over_nights.push(settings.site.night_of(at));
+                }
+            }
+            let requests = self
+                .engine
+                .overdue(|at| over_nights.contains(&settings.site.night_of(at)));
+            self.requests.extend(requests);
+        }
+        for night in closing {
+            tracing::info!(%night, "the night is over");
+            self.engine.teller.night(night);
+            self.scans.values_mut().for_each(|at| *at = (*at).min(now));
+        }
+        Ok(())
+    }
+
+    /// Tells the watchdog that all is well: the loop turns, and the worker works if it has work.
+    fn show_life(&mut self) {
+        let beats = self.worker.pulse.beats();
+        if !self.worker.busy || beats != self.beats {
+            service::alive();
+        }
+        self.beats = beats;
+    }
+
+    fn trouble(&mut self, error: &DaemonError, now: Timestamp) {
+        tracing::error!("{error}; trying again in {} s", RETRY.as_secs());
+        service::status(&format!("waiting: {error}"));
+        self.queue.clear();
+        self.engine.rest();
+        self.retry = now.checked_add(RETRY).ok();
+    }
+
+    /// How long nothing needs to be done unless someone speaks up.
+    fn pause(&self, now: Timestamp) -> Duration {
+        let mut pause = TICK;
+        if let Some(watchdog) = service::watchdog() {
+            pause = pause.min(watchdog / 3);
+        }
+        let retry = self.retry;
+        let moments = self
+            .scans
+            .values()
+            .copied()
+            .chain(self.engine.settle.next_due())
+            .chain(self.wake)
+            .filter(|_| retry.is_none())
+            .chain(retry);
+        for moment in moments {
+            let until = Duration::try_from(moment.duration_since(now)).unwrap_or(Duration::ZERO);
+            pause = pause.min(until);
+        }
+        if self.worker.busy {
+            pause.max(Duration::from_millis(50))
+        } else {
+            pause
+        }
+    }
+
+    /// Abandons the running task and says goodbye.
+    async fn stop(&mut self) -> Result<(), DaemonError> {
+        tracing::info!("stopping");
+        service::stopping();
+        self.outcome.stopped = true;
+        self.part().await;
+        self.engine.tell(Timestamp::now())
+    }
+
+    async fn part(&mut self) {
+        self.worker.pulse.stop();
+        self.progress.clear();
+        if self.worker.busy {
+            // What it reports is not recorded: the next start finds a product that was finished.
+            let _ = tokio::time::timeout(FAREWELL, self.worker.reports.recv()).await;
+        }
+    }
+}

@@ -1,0 +1,138 @@
+//! The thread that does the heavy work, one job at a time, with a pool of threads for pixels.
+//!
+//! A panic in a job costs that job, never the daemon.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::mpsc;
+use std::thread;
+use std::time::{Duration, Instant};
+
+use rayon::prelude::*;
+use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
+
+use super::DaemonError;
+use super::intake::{Intake, Taken};
+use crate::facts::{Content, Digest, Look, Made, Task};
+use crate::make::{MakeError, Maker, Pulse};
+
+/// One file to take in.
+pub struct Request {
+    /// What it looked like.
+    pub look: Look,
+    /// Where it lies.
+    pub path: PathBuf,
+    /// Its digest, where it is known.
+    pub known: Option<Digest>,
+    /// Nothing more will come of it.
+    pub complete: bool,
+}
+
+/// Something to do.
+pub enum Job {
+    /// Take files in.
+    TakeIn(Vec<Request>),
+    /// Make a product.
+    Make(Box<Task>),
+}
+
+/// Something done.
+pub enum Report {
+    /// Files were taken in, or not.
+    TakenIn(Vec<(Look, Taken)>),
+    /// A product was made in this time, or not.
+    Made(Box<Task>, Duration, Box<Result<Made, MakeError>>),
+}
+
+/// The loop's end of the thread.
+pub struct Worker {
+    jobs: mpsc::Sender<Job>,
+    /// Where reports arrive.
+    pub reports: UnboundedReceiver<Report>,
+    /// Shared with the thread.
+    pub pulse: Arc<Pulse>,
+    /// A job is under way.
+    pub busy: bool,
+}
+
+impl Worker {
+    /// Starts the thread. `threads` is the size of the pool; 0 means one for each core.
+    pub fn start(intake: Intake, maker: Maker, threads: usize) -> Result<Self, DaemonError> {
+        let failed = |error: &dyn std::fmt::Display| DaemonError::Worker(error.to_string());
+        let pool = rayon::ThreadPoolBuilder::new()
+            .num_threads(threads)
+            .thread_name(|number| format!("pixels-{number}"))
+            .build()
+            .map_err(|error| failed(&error))?;
+        let (jobs, inbox) = mpsc::channel();
+        let (outbox, reports) = unbounded_channel();
+        let pulse = Arc::new(Pulse::default());
+        let shared = pulse.clone();
+        thread::Builder::new()
+            .name("worker".to_owned())
+            .spawn(move || {
+                while let Ok(job) = inbox.recv() {
+                    let report = pool.install(|| work(job, &intake, &maker, &shared));
+                    if outbox.send(report).is_err() {
+                        return;
+                    }
+                }
+            })
+            .map_err(|error| failed(&error))?;
+        Ok(Self {
+            jobs,
+            reports,
+            pulse,
+            busy: false,
+        })
+    }
+
+    /// Hands over a job. The worker must not be busy.
+    pub fn give(&mut self, job: Job) -> Result<(), DaemonError> {
+        self.busy = true;
+        self.jobs
+            .send(job)
+            .map_err(|_| DaemonError::Worker("it does not answer".to_owned()))
+    }
+}
+
+fn work(job: Job, intake: &Intake, maker: &Maker, pulse: &Pulse) -> Report {
+    match job {
+        Job::TakeIn(requests) => Report::TakenIn(
+            requests
+                .into_par_iter()
+                .map(|request| take(intake, request, pulse))
+                .collect(),
+        ),
+        Job::Make(task) => {
+            let begun = Instant::now();
+            let made = catch_unwind(AssertUnwindSafe(|| maker.make(&task, pulse)))
+                .unwrap_or_else(|panic| Err(MakeError::Internal(words(&*panic))));
+            Report::Made(task, begun.elapsed(), Box::new(made))
+        }
+    }
+}
+
+fn take(intake: &Intake, request: Request, pulse: &Pulse) -> (Look, Taken) {
+    let Request {
+        look,
+        path,
+        known,
+        complete,
+    } = request;
+    let taken = catch_unwind(AssertUnwindSafe(|| {
+        intake.take(&path, &look, known, complete, pulse)
+    }))
+    .unwrap_or_else(|panic| {
+        let reason = format!("unreadable: internal error: {}", words(&*panic));
+        Taken::In(Content::Refused(reason))
+    });
+    (look, taken)
+}
+
+fn words(panic: &(dyn std::any::Any + Send)) -> String {
+    let text = panic.downcast_ref::<&str>().map(|text| (*text).to_owned());
+    text.or_else(|| panic.downcast_ref::<String>().cloned())
+        .unwrap_or_else(|| "panic".to_owned())
+}

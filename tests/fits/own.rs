@@ -1,0 +1,220 @@
+//! Files made here: every kind of sample, and products there and back.
+
+use std::fs;
+use std::path::PathBuf;
+
+use dawnledger::facts::{Card, Value};
+use dawnledger::fits::{ImageWriter, checksums_hold};
+use dawnledger::publish::Disk;
+use proptest::prelude::*;
+use tempfile::TempDir;
+
+use super::{image, open, pixels, real, saved};
+
+#[test]
+fn every_kind_of_sample_is_read() {
+    let folder = TempDir::new().unwrap();
+    let unsigned = [Card::new("BZERO", Value::Integer(32768), "")];
+    let scaled = [real("BZERO", 100.0), real("BSCALE", 0.5)];
+    let blank = [Card::new("BLANK", Value::Integer(-1), "")];
+    let table: [(&str, Vec<u8>, [f32; 2], f64); 9] = [
+        ("8", image(8, &[2, 1], &[], &[0, 255]), [0.0, 255.0], 255.0),
+        (
+            "8 scaled",
+            image(8, &[2, 1], &scaled, &[0, 255]),
+            [100.0, 227.5],
+            227.5,
+        ),
+        (
+            "16",
+            image(16, &[2, 1], &[], &[0xff, 0xff, 0, 2]),
+            [-1.0, 2.0],
+            32767.0,
+        ),
+        (
+            "unsigned 16",
+            image(16, &[2, 1], &unsigned, &[0x80, 0, 0x7f, 0xff]),
+            [0.0, 65535.0],
+            65535.0,
+        ),
+        (
+            "blank",
+            image(16, &[2, 1, 1], &blank, &[0xff, 0xff, 0, 2]),
+            [f32::NAN, 2.0],
+            32767.0,
+        ),
+        (
+            "32",
+            image(32, &[2, 1], &[], &[0, 1, 0, 0, 0, 0, 0, 9]),
+            [65536.0, 9.0],
+            2147483647.0,
+        ),
+        (
+            "64",
+            image(
+                64,
+                &[1, 2],
+                &[],
+                &[0, 0, 0, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 9],
+            ),
+            [4294967296.0, 9.0],
+            9.223372036854776e18,
+        ),
+        (
+            "-32",
+            image(-32, &[2, 1], &blank, &[0x3f, 0x80, 0, 0, 0x7f, 0xc0, 0, 0]),
+            [1.0, f32::NAN],
+            f64::INFINITY,
+        ),
+        (
+            "-64",
+            image(
+                -64,
+                &[2, 1],
+                &scaled,
+                &[0x3f, 0xf0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0],
+            ),
+            [100.5, 100.0],
+            f64::INFINITY,
+        ),
+    ];
+    for (name, bytes, expected, top) in table {
+        let source = open(&saved(&folder, name, &bytes)).unwrap();
+        let found = pixels(&source);
+        let same = |a: f32, b: f32| a == b || (a.is_nan() && b.is_nan());
+        assert!(
+            found.iter().zip(expected).all(|(&a, b)| same(a, b)),
+            "{name}: {found:?}"
+        );
+        assert_eq!(source.top(), top, "{name}");
+        let exact = matches!(name, "8" | "unsigned 16");
+        assert_eq!(source.is_u16(), exact, "{name}");
+        if exact {
+            let mut samples = [1; 2];
+            source.rows_u16(0, 1, &mut samples).unwrap();
+            assert_eq!(samples.map(f32::from), expected, "{name}");
+        }
+    }
+}
+
+fn product(folder: &TempDir, width: usize, height: usize, values: &[f32], strip: usize) -> PathBuf {
+    let path = folder.path().join("out/p.fits");
+    let cards = [Card::new(
+        "DLTEST",
+        Value::Text("x".repeat(200)),
+        "a long one",
+    )];
+    let draft = Disk::default().draft(&path).unwrap();
+    let writer = ImageWriter::begin(draft, width, height, &cards).unwrap();
+    // From the last strip to the first, in two threads.
+    let mut strips: Vec<_> = values.chunks(strip * width).enumerate().collect();
+    strips.reverse();
+    std::thread::scope(|scope| {
+        for half in strips.chunks(strips.len().div_ceil(2)) {
+            let writer = &writer;
+            scope.spawn(move || {
+                for (number, strip_values) in half {
+                    writer.rows(number * strip, strip_values).unwrap();
+                }
+            });
+        }
+    });
+    let size = writer.finish(&cards).unwrap();
+    assert_eq!(size, fs::metadata(&path).unwrap().len());
+    assert_eq!(size % 2880, 0);
+    path
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(32))]
+
+    #[test]
+    fn products_read_back(
+        (width, height, bits) in (1_usize..50, 1_usize..50).prop_flat_map(|(width, height)| {
+            (Just(width), Just(height), prop::collection::vec(any::<u32>(), width * height))
+        }),
+        strip in 1_usize..20,
+        bad in any::<prop::sample::Index>(),
+    ) {
+        let folder = TempDir::new().unwrap();
+        let values: Vec<f32> = bits.into_iter().map(f32::from_bits).collect();
+        let path = product(&folder, width, height, &values, strip);
+        let source = open(&path).unwrap();
+        let back: Vec<u32> = pixels(&source).iter().map(|value| value.to_bits()).collect();
+        let sent: Vec<u32> = values.iter().map(|value| value.to_bits()).collect();
+        prop_assert_eq!(back, sent);
+        let long = "x".repeat(200);
+        prop_assert_eq!(source.header().text("DLTEST"), Some(long.as_str()));
+        prop_assert_eq!(checksums_hold(&path).unwrap(), Some(true));
+        // One bit anywhere in the data is noticed.
+        let mut bytes = fs::read(&path).unwrap();
+        let place = 2880 + bad.index(bytes.len() - 2880);
+        bytes[place] ^= 0x10;
+        let path = saved(&folder, "bad.fits", &bytes);
+        prop_assert_eq!(checksums_hold(&path).unwrap(), Some(false));
+    }
+}
+
+#[test]
+fn a_product_is_the_same_in_whatever_order_it_was_written() {
+    let folder = TempDir::new().unwrap();
+    let values: Vec<f32> = (0..35 * 41).map(|n| n as f32 * 0.37).collect();
+    let first = fs::read(product(&folder, 35, 41, &values, 41)).unwrap();
+    for strip in [1, 7, 20] {
+        let again = fs::read(product(&folder, 35, 41, &values, strip)).unwrap();
+        assert!(first == again, "strips of {strip}");
+    }
+}
+
+#[test]
+fn a_writer_used_wrongly_publishes_nothing() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("p.fits");
+    let begin = || ImageWriter::begin(Disk::default().draft(&path).unwrap(), 3, 2, &[]);
+    assert!(
+        begin().unwrap().rows(0, &[0.0; 4]).is_err(),
+        "no whole rows"
+    );
+    assert!(
+        begin().unwrap().rows(1, &[0.0; 6]).is_err(),
+        "beyond the last row"
+    );
+    let half = begin().unwrap();
+    half.rows(0, &[0.0; 3]).unwrap();
+    assert!(half.finish(&[]).is_err(), "a row is missing");
+    let grown = begin().unwrap();
+    grown.rows(0, &[0.0; 6]).unwrap();
+    assert!(
+        grown.finish(&vec![real("DLX", 1.0); 40]).is_err(),
+        "the header outgrew its room"
+    );
+    let draft = Disk::default().draft(&path).unwrap();
+    assert!(ImageWriter::begin(draft, 0, 2, &[]).is_err());
+    assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
+}
+
+#[test]
+fn strips_are_read_from_several_threads() {
+    let folder = TempDir::new().unwrap();
+    let bytes: Vec<u8> = (0..250_u8).flat_map(|row| [row; 64]).collect();
+    let source = open(&saved(
+        &folder,
+        "a.fits",
+        &image(8, &[64, 250], &[], &bytes),
+    ))
+    .unwrap();
+    std::thread::scope(|scope| {
+        for first in [0, 1, 2] {
+            let source = &source;
+            scope.spawn(move || {
+                let mut rows = [0; 128];
+                for row in (first..249).step_by(3) {
+                    source.rows_u16(row, 2, &mut rows).unwrap();
+                    let expected = row as u16;
+                    assert!(rows[..64].iter().all(|&sample| sample == expected));
+                    assert!(rows[64..].iter().all(|&sample| sample == expected + 1));
+                }
+            });
+        }
+    });
+}
