@@ -473,7 +473,8 @@ fn the_top_level_holds_what_it_may_and_nothing_else() {
 /// A rule that could not fail would hold nothing.
 #[test]
 fn each_rule_finds_its_breach() {
-    let breaches: [(fn(&File) -> Vec<String>, &str, &str, usize); 22] = [
+    type Rule = fn(&File) -> Vec<String>;
+    let breaches: [(Rule, &str, &str, usize); 22] = [
         (imports, "src/plan/x.rs", "use crate::publish::Disk;", 1),
         (imports, "src/plan/x.rs", "use super::super::publish;", 1),
         (
