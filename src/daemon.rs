@@ -1,7 +1,7 @@
 //! The loop: take in, plan, make, tell; and all that surrounds it.
 //!
-//! One thread decides ([`turn`]): it owns the catalogue, looks at folders, plans, and writes logs.
-//! One more works ([`worker`]): it takes files in and makes products, with a pool of threads for
+//! One thread decides (`turn`): it owns the catalogue, looks at folders, plans, and writes logs.
+//! One more works (`worker`): it takes files in and makes products, with a pool of threads for
 //! pixels. `run` and `once` are the same loop; `once` takes everything there now as complete and
 //! ends when nothing is left to do.
 //!
