@@ -8,6 +8,7 @@
 
 use crate::combine::{MAD_TO_SD, mad, median};
 use crate::facts::{Cfa, Colour, Frame, Kind, MESH, Profile, Sample};
+use crate::measure::samples_per_cell;
 
 #[cfg(test)]
 mod tests;
@@ -22,6 +23,10 @@ const FLOOR: f64 = 0.1;
 
 /// A flat's shape may always differ from its set's by this fraction: twilight gradients do.
 const SHAPE_FLOOR: f64 = 0.02;
+
+/// The median of n normal values errs by this many standard deviations over the root of n
+/// (the square root of pi/2).
+const MEDIAN_ERROR: f64 = 1.2533;
 
 /// More saturated samples than this in one phase of a flat are no longer hot pixels.
 const FLAT_SATURATED: f64 = 0.01;
@@ -45,7 +50,8 @@ const ENOUGH: usize = 3;
 /// Against its set, by the frames that passed, where there are three or more: level, spread and
 /// mesh of frames without light must lie within five scales of the set's median. The scale is the
 /// larger of 1.4826 MAD (more for few frames, whose MAD says little) and a tenth of the read noise,
-/// which the median spread stands for. Five, since chance hardly reaches that far: a thousand good
+/// which the median spread stands for; for the mesh also what a cell of so few pixels errs by
+/// chance. Five, since chance hardly reaches that far: a thousand good
 /// frames would not lose one. The mesh is compared with the frame's own offset removed, which
 /// finds light that reaches a part of the frame. Flats are judged by their shape alone, the mesh
 /// scaled to its own level, since the sky's level changes from one to the next at twilight; the
@@ -68,9 +74,13 @@ pub fn left_out(
         return reasons;
     }
     let samples: Vec<&Sample> = passed.iter().map(|&at| frames[at].1).collect();
+    let camera = &frames[passed[0]].0.camera;
+    let cell = samples_per_cell(camera.width as usize, camera.height as usize);
+    // By how many standard deviations of a pixel a mesh cell errs by chance.
+    let chance = MEDIAN_ERROR / cell.max(1.0).sqrt();
     let verdicts = match kind {
-        Kind::Bias | Kind::Dark | Kind::FlatDark => without_light(kind, &samples),
-        Kind::Flat => by_shape(&samples),
+        Kind::Bias | Kind::Dark | Kind::FlatDark => without_light(kind, &samples, chance),
+        Kind::Flat => by_shape(&samples, chance),
         Kind::Light => return reasons,
     };
     for (at, verdict) in passed.into_iter().zip(verdicts) {
@@ -210,15 +220,16 @@ fn few(count: usize) -> f64 {
 }
 
 /// Bias, darks and flat-darks: level, evenness, noise.
-fn without_light(kind: Kind, samples: &[&Sample]) -> Vec<Option<String>> {
+fn without_light(kind: Kind, samples: &[&Sample], chance: f64) -> Vec<Option<String>> {
     let spreads: Vec<f64> = samples.iter().map(|sample| sample.spread()).collect();
     let levels: Vec<f64> = samples.iter().map(|sample| sample.level()).collect();
     // The spread of one frame is the read noise and more, never less.
-    let floor = FLOOR * median(&mut spreads.clone()).unwrap_or(0.0);
+    let noise = median(&mut spreads.clone()).unwrap_or(0.0);
+    let floor = FLOOR * noise;
     let level = Reference::of(&levels, floor);
     let spread = Reference::of(&spreads, floor);
     let meshes: Vec<Vec<f64>> = samples.iter().map(|sample| floats(&sample.mesh)).collect();
-    let uneven = Unevenness::of(&meshes, floor);
+    let uneven = Unevenness::of(&meshes, floor.max(chance * noise));
     // What only light can do has a name of its own.
     let leaky = matches!(kind, Kind::Dark | Kind::FlatDark);
     let of_level = |value: f64| {
@@ -248,7 +259,7 @@ fn without_light(kind: Kind, samples: &[&Sample]) -> Vec<Option<String>> {
 }
 
 /// Flats: the mesh scaled to its own level.
-fn by_shape(samples: &[&Sample]) -> Vec<Option<String>> {
+fn by_shape(samples: &[&Sample], chance: f64) -> Vec<Option<String>> {
     let logarithms = |sample: &&Sample| {
         // In logarithms a level of its own is an offset, and a ratio to the set's shape a
         // difference. A cell at or below zero is as dark as can be.
@@ -256,7 +267,13 @@ fn by_shape(samples: &[&Sample]) -> Vec<Option<String>> {
         sample.mesh.iter().map(cell).collect()
     };
     let meshes: Vec<Vec<f64>> = samples.iter().map(logarithms).collect();
-    let uneven = Unevenness::of(&meshes, SHAPE_FLOOR / LIMIT);
+    // Vignetting is in the spread too: small images are judged leniently.
+    let mut noises: Vec<f64> = samples
+        .iter()
+        .map(|sample| sample.spread() / sample.level().max(1e-3))
+        .collect();
+    let noise = median(&mut noises).unwrap_or(0.0);
+    let uneven = Unevenness::of(&meshes, (SHAPE_FLOOR / LIMIT).max(chance * noise));
     let percent = |logarithm: f64| 100.0 * logarithm.exp_m1();
     (0..samples.len())
         .map(|frame| {

@@ -13,4 +13,4 @@ mod sample;
 
 pub use background::{BAND_ROWS, Background, Cell, band, fold};
 pub use plane::{pixel_noise, plane_level};
-pub use sample::{rows_to_sample, sample};
+pub use sample::{rows_to_sample, sample, samples_per_cell};

@@ -27,6 +27,14 @@ pub fn rows_to_sample(height: usize) -> Vec<(usize, usize)> {
     rows
 }
 
+/// About how many pixels a mesh cell of an image's sample is made of: its median errs by 1.25
+/// standard deviations over the root of that.
+pub fn samples_per_cell(width: usize, height: usize) -> f64 {
+    let rows = height.min(2 * ROW_PAIRS);
+    let columns = width.min(2 * COLUMN_PAIRS);
+    (rows * columns) as f64 / (MESH * MESH) as f64
+}
+
 /// First members of at most `most` pairs of neighbours, spread evenly over `length`. Where all
 /// pairs are taken the odd one left at the end is, too.
 fn spread_pairs(length: usize, most: usize) -> impl Iterator<Item = usize> {

@@ -1,0 +1,247 @@
+//! Stopped at every disk operation in turn, killed at any moment, out of space: started again, the
+//! program ends with the same bytes, and nothing half-written is ever seen.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod observatory;
+
+use std::fs;
+use std::io;
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::{Duration, Instant};
+
+use dawnledger::config;
+use dawnledger::daemon::{CATALOGUE, DaemonError, Mode, Outcome, start};
+use dawnledger::facts::{Settings, Snapshot};
+use dawnledger::publish::{Disk, Gate, Op};
+use jiff::Timestamp;
+use observatory::{Observatory, PROGRAM, assert_same, files, tree};
+
+const PROFILE: &str = "name: north-pier
+camera: Petrel 26M
+calibration:
+  bias: {rule: required, min_frames: 3}
+  dark: {rule: never}
+  flat-dark: {rule: never}
+  flat: {rule: required, min_frames: 3}
+";
+
+/// The smallest night in which everything happens: three masters deep, lights that are calibrated,
+/// a light that waits, a file that is refused.
+fn small() -> Observatory {
+    let here = Observatory::new(&[("north-pier", PROFILE)], "threads: 1");
+    here.shoot(
+        "rigs:
+  - camera: Petrel 26M
+    sensor: {width: 32, height: 24}
+    filters: [{name: Ha}, {name: OIII}]
+    targets: [{name: Veil Nebula, stars: 3}]
+    runs:
+      - {kind: bias, start: '2026-09-05T18:00:00Z', count: 3}
+      - {kind: flat, filter: Ha, exposure_s: 2, start: '2026-09-05T19:00:00Z', count: 3}
+      - {kind: light, filter: Ha, target: Veil Nebula, exposure_s: 60, start: '2026-09-05T21:00:00Z', count: 2}
+      - {kind: light, filter: OIII, target: Veil Nebula, exposure_s: 60, start: '2026-09-05T22:00:00Z', count: 1}
+strays: [{path: not-really.fits, at: '2026-09-05T22:30:00Z', text: a text}]
+",
+    );
+    here
+}
+
+fn settings(here: &Observatory) -> Arc<Settings> {
+    let path = here.settings();
+    let draft = config::parse_settings(&fs::read_to_string(&path).unwrap(), &path).unwrap();
+    let profiles = draft.profile_paths().to_vec().into_iter().map(|path| {
+        let text = fs::read_to_string(&path).unwrap();
+        (path.clone(), config::parse_profile(&text, &path).unwrap())
+    });
+    let profiles = profiles.collect();
+    Arc::new(draft.complete(profiles).unwrap())
+}
+
+fn once(here: &Observatory, gate: Arc<dyn Gate>) -> Result<Outcome, DaemonError> {
+    start(
+        settings(here),
+        Disk::gated(gate),
+        PROGRAM.into(),
+        Mode::Once,
+    )
+}
+
+/// Counts operations and, from a given one on, refuses: all of them, as if the process had died,
+/// or just this one.
+struct Counting {
+    count: AtomicUsize,
+    refused: usize,
+    for_ever: bool,
+    error: fn() -> io::Error,
+}
+
+impl Counting {
+    fn new(refused: usize, for_ever: bool, error: fn() -> io::Error) -> Arc<Self> {
+        Arc::new(Self {
+            count: AtomicUsize::new(0),
+            refused,
+            for_ever,
+            error,
+        })
+    }
+
+    fn open() -> Arc<Self> {
+        Self::new(usize::MAX, false, || io::Error::other("never"))
+    }
+
+    fn counted(&self) -> usize {
+        self.count.load(Ordering::SeqCst)
+    }
+}
+
+impl Gate for Counting {
+    fn pass(&self, _: Op, _: &Path) -> io::Result<()> {
+        let number = self.count.fetch_add(1, Ordering::SeqCst) + 1;
+        let refuse = if self.for_ever {
+            number >= self.refused
+        } else {
+            number == self.refused
+        };
+        if refuse { Err((self.error)()) } else { Ok(()) }
+    }
+}
+
+/// What the catalogue knows, without the moments at which it learnt it.
+fn meaning(here: &Observatory) -> Snapshot {
+    let path = here.path("state").join(CATALOGUE);
+    let mut snapshot = dawnledger::catalogue::Catalogue::open_reading(&path)
+        .unwrap()
+        .snapshot()
+        .unwrap();
+    for entry in &mut snapshot.entries {
+        entry.arrived = Timestamp::UNIX_EPOCH;
+        // Another observatory's copy of the file has inodes and times of its own.
+        entry.stamp.inode = 0;
+        entry.stamp.ctime_ns = 0;
+    }
+    snapshot
+}
+
+/// No file under a temporary name.
+fn assert_no_leftovers(folder: &Path, when: &str) {
+    let hidden = |path: &Path| {
+        path.file_name()
+            .unwrap()
+            .as_encoded_bytes()
+            .starts_with(b".")
+    };
+    let left: Vec<_> = files(folder)
+        .into_iter()
+        .filter(|path| hidden(path))
+        .collect();
+    assert!(left.is_empty(), "{when}: left behind {left:?}");
+}
+
+/// Nothing that can be seen is half a product: every visible FITS file has true checksums.
+fn assert_whole(folder: &Path, when: &str) {
+    for path in files(folder) {
+        let name = path.file_name().unwrap().to_string_lossy().into_owned();
+        if name.ends_with(".fits") && !name.starts_with('.') {
+            let holds = dawnledger::fits::checksums_hold(&path).unwrap();
+            assert_eq!(holds, Some(true), "{when}: {}", path.display());
+        }
+    }
+}
+
+fn each_operation(for_ever: bool, error: fn() -> io::Error) {
+    let calm = small();
+    let gate = Counting::open();
+    once(&calm, gate.clone()).unwrap();
+    let (wanted, known) = (calm.tree(), meaning(&calm));
+    let log = String::from_utf8_lossy(wanted.values().last().unwrap());
+    assert_eq!(
+        wanted.len(),
+        5,
+        "bias, flat, two lights, the log:
+{log}"
+    );
+    let operations = gate.counted();
+    assert!(
+        operations > 30,
+        "{operations} operations are too few to be all"
+    );
+    for number in 1..=operations {
+        let here = small();
+        let when = format!("operation {number} of {operations}");
+        let gate = Counting::new(number, for_ever, error);
+        let outcome = once(&here, gate);
+        assert!(
+            outcome.is_err(),
+            "{when}: ended as if nothing had happened: {outcome:?}"
+        );
+        assert_whole(&here.products(), &when);
+        once(&here, Counting::open()).unwrap_or_else(|error| panic!("{when}: {error}"));
+        assert_same(&here.tree(), &wanted, &when);
+        assert_no_leftovers(&here.products(), &when);
+        assert_eq!(meaning(&here), known, "{when}: the catalogue's meaning");
+    }
+}
+
+#[test]
+fn stopped_at_each_operation_it_ends_the_same() {
+    each_operation(true, || io::Error::other("the process has died"));
+}
+
+#[test]
+fn a_full_disk_at_each_operation_leaves_nothing_behind() {
+    each_operation(false, || io::Error::from_raw_os_error(28));
+}
+
+#[test]
+fn killed_at_25_moments_it_ends_the_same() {
+    let night = "rigs:
+  - camera: Petrel 26M
+    sensor: {width: 512, height: 384}
+    filters: [{name: Ha}]
+    targets: [{name: Veil Nebula, stars: 20}]
+    runs:
+      - {kind: bias, start: '2026-09-05T18:00:00Z', count: 12}
+      - {kind: flat, filter: Ha, exposure_s: 2, start: '2026-09-05T19:00:00Z', count: 12}
+      - {kind: light, filter: Ha, target: Veil Nebula, exposure_s: 60, start: '2026-09-05T21:00:00Z', count: 16}
+";
+    let here = Observatory::new(&[("north-pier", PROFILE)], "");
+    here.shoot(night);
+    let begun = Instant::now();
+    here.once();
+    let whole = begun.elapsed();
+    let wanted = here.tree();
+    let raws = tree(&here.incoming());
+    let mut state = 0x5eed_u64;
+    for kill in 0..25 {
+        for folder in ["products", "state"] {
+            fs::remove_dir_all(here.path(folder)).unwrap();
+        }
+        let when = format!("kill {kill}");
+        // One, two or three starts are killed, at moments spread over the time it takes.
+        for _ in 0..=kill % 3 {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1_442_695_040_888_963_407);
+            let fraction = (state >> 33) as f64 / (1u64 << 31) as f64;
+            let mut child = Command::new(PROGRAM)
+                .arg(if kill % 5 == 4 { "run" } else { "once" })
+                .arg("--config")
+                .arg(here.settings())
+                .stderr(Stdio::null())
+                .spawn()
+                .unwrap();
+            std::thread::sleep(Duration::from_secs_f64(fraction * whole.as_secs_f64()));
+            child.kill().unwrap();
+            child.wait().unwrap();
+            assert_whole(&here.products(), &when);
+        }
+        here.once();
+        assert_same(&here.tree(), &wanted, &when);
+        assert_no_leftovers(&here.products(), &when);
+    }
+    assert_same(&tree(&here.incoming()), &raws, "the raw frames");
+}

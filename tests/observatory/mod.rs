@@ -1,0 +1,173 @@
+//! An observatory in a temporary folder, for tests of the whole program.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, dead_code, missing_docs)]
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::os::unix::fs::MetadataExt;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+use dawnledger::facts::SessionLog;
+use dawnledger::simulate::{Scenario, write_all};
+
+/// Our program.
+pub const PROGRAM: &str = env!("CARGO_BIN_EXE_dawnledger");
+
+/// Everything in a folder: relative path to contents.
+pub type Tree = BTreeMap<PathBuf, Vec<u8>>;
+
+/// Folders, settings and profiles of one observatory.
+pub struct Observatory {
+    folder: tempfile::TempDir,
+}
+
+impl Observatory {
+    /// With these profiles (name, text) and further lines of settings.
+    pub fn new(profiles: &[(&str, &str)], more: &str) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let here = Self { folder };
+        fs::create_dir_all(here.incoming()).unwrap();
+        let mut names = Vec::new();
+        for (name, text) in profiles {
+            fs::write(here.path(&format!("{name}.yaml")), text).unwrap();
+            names.push(format!("{name}.yaml"));
+        }
+        let settings = format!(
+            "site: {{name: Skarn Hill, latitude_deg: 57.3, longitude_deg: -4.4, elevation_m: 310}}\n\
+             watch: [{{path: incoming}}]\noutput: products\nstate: state\nprofiles: [{}]\n{more}\n",
+            names.join(", ")
+        );
+        fs::write(here.settings(), settings).unwrap();
+        here
+    }
+
+    pub fn path(&self, inside: &str) -> PathBuf {
+        self.folder.path().join(inside)
+    }
+
+    pub fn incoming(&self) -> PathBuf {
+        self.path("incoming")
+    }
+
+    pub fn products(&self) -> PathBuf {
+        self.path("products")
+    }
+
+    pub fn settings(&self) -> PathBuf {
+        self.path("settings.yaml")
+    }
+
+    /// Fills the watch folder.
+    pub fn shoot(&self, scenario: &str) {
+        let scenario = Scenario::parse(scenario).unwrap_or_else(|error| panic!("{error}"));
+        write_all(&scenario, &self.incoming()).unwrap();
+    }
+
+    /// Runs a command to its end.
+    pub fn call(&self, arguments: &[&str]) -> Output {
+        Command::new(PROGRAM)
+            .args(arguments)
+            .arg("--config")
+            .arg(self.settings())
+            .output()
+            .unwrap()
+    }
+
+    /// `once`, which must end well. What it said.
+    pub fn once(&self) -> String {
+        let output = self.call(&["once"]);
+        let said = said(&output);
+        assert!(
+            output.status.success(),
+            "once in {}: {said}",
+            self.folder.path().display()
+        );
+        said
+    }
+
+    /// All products and logs.
+    pub fn tree(&self) -> Tree {
+        tree(&self.products())
+    }
+
+    /// The session log of a night.
+    pub fn session(&self, night: &str) -> SessionLog {
+        let path = self
+            .products()
+            .join("nights")
+            .join(night)
+            .join("session.yaml");
+        let text =
+            fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
+        dawnledger::night::parse(&text).unwrap()
+    }
+}
+
+/// Both streams of a program that ended.
+pub fn said(output: &Output) -> String {
+    format!(
+        "{}\nstdout:\n{}\nstderr:\n{}",
+        output.status,
+        String::from_utf8_lossy(&output.stdout),
+        String::from_utf8_lossy(&output.stderr)
+    )
+}
+
+/// All files below a folder with their contents.
+pub fn tree(folder: &Path) -> Tree {
+    files(folder)
+        .into_iter()
+        .map(|path| {
+            let contents = fs::read(&path).unwrap();
+            (path.strip_prefix(folder).unwrap().to_owned(), contents)
+        })
+        .collect()
+}
+
+/// What must stay the same where nothing is written: inode and time of change of each file.
+pub fn stamps(folder: &Path) -> BTreeMap<PathBuf, (u64, i64, i64)> {
+    files(folder)
+        .into_iter()
+        .map(|path| {
+            let about = fs::metadata(&path).unwrap();
+            (path, (about.ino(), about.mtime(), about.mtime_nsec()))
+        })
+        .collect()
+}
+
+/// All files below a folder, sorted.
+pub fn files(folder: &Path) -> Vec<PathBuf> {
+    let mut found = Vec::new();
+    let mut open = vec![folder.to_owned()];
+    while let Some(folder) = open.pop() {
+        for entry in fs::read_dir(&folder).into_iter().flatten().flatten() {
+            match entry.file_type().unwrap().is_dir() {
+                true => open.push(entry.path()),
+                false => found.push(entry.path()),
+            }
+        }
+    }
+    found.sort();
+    found
+}
+
+/// Fails where two trees differ, and says in which files.
+pub fn assert_same(found: &Tree, wanted: &Tree, when: &str) {
+    let names = |tree: &Tree| tree.keys().cloned().collect::<Vec<_>>();
+    assert_eq!(
+        names(found),
+        names(wanted),
+        "{when}: files found (left) and wanted (right)"
+    );
+    let differing: Vec<_> = wanted
+        .iter()
+        .filter(|(path, bytes)| found[*path] != **bytes)
+        .collect();
+    assert!(
+        differing.is_empty(),
+        "{when}: {} files differ, first {}",
+        differing.len(),
+        differing[0].0.display()
+    );
+}
