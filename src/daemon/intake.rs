@@ -71,7 +71,10 @@ impl Intake {
             Err(error @ FitsError::Short { .. }) if !complete => {
                 return Taken::Short(reason(error));
             }
-            Err(error) => return self.spoiled(path, look, error, known, pulse),
+            Err(error @ FitsError::Short { .. }) => {
+                return self.cut(path, look, error, known, pulse);
+            }
+            Err(error) => return Taken::In(Content::Refused(reason(error))),
         };
         let size = (source.width() as u32, source.height() as u32);
         let mut frame = match self.recognise(source.header(), size, look) {
@@ -89,7 +92,7 @@ impl Intake {
         let sample = match sample(&source, limit) {
             Ok(sample) => sample,
             Err(FitsError::Io { source, .. }) => return Taken::Later(source.to_string()),
-            Err(error) => return self.spoiled(path, look, error, known, pulse),
+            Err(error) => return self.cut(path, look, error, known, pulse),
         };
         match known.map_or_else(|| digest(path, pulse), Ok) {
             Ok(digest) => Taken::In(Content::Frame {
@@ -107,9 +110,9 @@ impl Intake {
             .map_err(|refusal| Content::Refused(refusal.to_string()))
     }
 
-    /// A file whose pixels cannot be used. Where its header still says what it is, it keeps its
-    /// place among its kind.
-    fn spoiled(
+    /// A file whose pixels are not all there. Where its header says what it is, it keeps its place
+    /// among its kind.
+    fn cut(
         &self,
         path: &Path,
         look: &Look,
