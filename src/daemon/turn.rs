@@ -26,7 +26,7 @@ const TICK: Duration = Duration::from_secs(60);
 const TELL: SignedDuration = SignedDuration::from_secs(10);
 
 /// After a passing failure of the disk everything waits this long.
-const RETRY: SignedDuration = SignedDuration::from_secs(30);
+const RETRY: SignedDuration = SignedDuration::from_secs(10);
 
 /// A folder that is hinted at is scanned this much later, so that a burst makes one scan.
 const BURST: SignedDuration = SignedDuration::from_millis(300);

@@ -1,0 +1,551 @@
+//! The daemon at work: writers that dawdle, names that change, folders that go away, signals.
+//!
+//! Tests wait for what should come about, for as long as a slow machine may need, and never
+//! measure time.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+mod observatory;
+
+use std::fs::{self, File, OpenOptions};
+use std::io::{Read, Write};
+use std::os::unix::net::UnixDatagram;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, ExitStatus, Stdio};
+use std::time::{Duration, Instant};
+
+use dawnledger::facts::SessionLog;
+use observatory::{Observatory, PROGRAM, assert_same, files};
+use rustix::process::{Pid, Signal, kill_process};
+
+const NIGHT: &str = "2026-09-05";
+
+const PROFILE: &str = "name: north-pier
+camera: Petrel 26M
+calibration:
+  bias: {rule: required, min_frames: 3, quiet_s: 0}
+  dark: {rule: never}
+  flat-dark: {rule: never}
+  flat: {rule: if-present, min_frames: 3, quiet_s: 0}
+";
+
+/// Lights, and the bias frames they need.
+const FRAMES: &str = "rigs:
+  - camera: Petrel 26M
+    sensor: {width: 64, height: 48}
+    filters: [{name: Ha}]
+    targets: [{name: Veil Nebula, stars: 3}]
+    runs:
+      - {kind: bias, start: '2026-09-05T18:00:00Z', count: 4}
+      - {kind: light, filter: Ha, target: Veil Nebula, exposure_s: 60, start: '2026-09-05T21:00:00Z', count: 3}
+";
+
+const SETTLE: Duration = Duration::from_secs(1);
+
+fn by_events() -> Observatory {
+    Observatory::new(&[("north", PROFILE)], "settle_s: 1")
+}
+
+/// An observatory whose watch folder is polled, as on a share that reports no events.
+fn by_polling() -> Observatory {
+    let here = by_events();
+    let text = fs::read_to_string(here.settings()).unwrap();
+    fs::write(
+        here.settings(),
+        text.replace("{path: incoming}", "{path: incoming, poll_s: 1}"),
+    )
+    .unwrap();
+    here
+}
+
+/// Frames rendered beforehand, to be written by hand.
+fn rendered() -> Vec<(PathBuf, Vec<u8>)> {
+    let scenario = dawnledger::simulate::Scenario::parse(FRAMES).unwrap();
+    dawnledger::simulate::frames(&scenario)
+        .iter()
+        .map(|file| {
+            (
+                file.path.clone(),
+                dawnledger::simulate::render(&scenario, file),
+            )
+        })
+        .collect()
+}
+
+/// The daemon; killed when a test fails.
+struct Daemon {
+    child: Child,
+    errors: PathBuf,
+}
+
+impl Daemon {
+    fn start(here: &Observatory) -> Self {
+        Self::start_with(here, |_| {})
+    }
+
+    fn start_with(here: &Observatory, change: impl FnOnce(&mut Command)) -> Self {
+        let errors = here.path("errors.log");
+        let mut command = Command::new(PROGRAM);
+        command
+            .args(["run", "--config"])
+            .arg(here.settings())
+            .stderr(
+                OpenOptions::new()
+                    .create(true)
+                    .append(true)
+                    .open(&errors)
+                    .unwrap(),
+            );
+        change(&mut command);
+        Self {
+            child: command.spawn().unwrap(),
+            errors,
+        }
+    }
+
+    fn said(&self) -> String {
+        fs::read_to_string(&self.errors).unwrap_or_default()
+    }
+
+    fn wait_for(&mut self, what: &str, mut come: impl FnMut() -> bool) {
+        let patience = Instant::now() + Duration::from_secs(60);
+        while !come() {
+            if let Some(status) = self.child.try_wait().unwrap() {
+                panic!(
+                    "the daemon ended with {status} before {what}\n{}",
+                    self.said()
+                );
+            }
+            assert!(
+                Instant::now() < patience,
+                "waited in vain for {what}\n{}",
+                self.said()
+            );
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+
+    fn signal(&self, signal: Signal) {
+        kill_process(
+            Pid::from_raw(self.child.id().cast_signed()).unwrap(),
+            signal,
+        )
+        .unwrap();
+    }
+
+    fn end(mut self, signal: Signal) -> ExitStatus {
+        self.signal(signal);
+        let mut status = None;
+        let patience = Instant::now() + Duration::from_secs(60);
+        while status.is_none() {
+            assert!(
+                Instant::now() < patience,
+                "it does not end\n{}",
+                self.said()
+            );
+            std::thread::sleep(Duration::from_millis(10));
+            status = self.child.try_wait().unwrap();
+        }
+        status.unwrap()
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn session(here: &Observatory) -> Option<SessionLog> {
+    let path = here
+        .products()
+        .join("nights")
+        .join(NIGHT)
+        .join("session.yaml");
+    dawnledger::night::parse(&fs::read_to_string(path).ok()?).ok()
+}
+
+fn calibrated(here: &Observatory) -> usize {
+    session(here).map_or(0, |log| {
+        log.lights
+            .iter()
+            .filter(|light| light.state == "calibrated")
+            .count()
+    })
+}
+
+fn no_leftovers(here: &Observatory) {
+    let left: Vec<_> = files(&here.products())
+        .into_iter()
+        .filter(|path| path.extension().is_some_and(|end| end == "making"))
+        .collect();
+    assert!(left.is_empty(), "{left:?}");
+}
+
+/// What `once` makes of the same frames.
+fn wanted(here: &Observatory) -> observatory::Tree {
+    let calm = by_events();
+    for path in files(&here.incoming()) {
+        let to = calm
+            .incoming()
+            .join(path.strip_prefix(here.incoming()).unwrap());
+        fs::create_dir_all(to.parent().unwrap()).unwrap();
+        fs::copy(path, to).unwrap();
+    }
+    calm.once();
+    calm.tree()
+}
+
+fn products(tree: &observatory::Tree) -> observatory::Tree {
+    let mut tree = tree.clone();
+    tree.retain(|path, _| path.extension().is_some_and(|end| end == "fits"));
+    tree
+}
+
+#[test]
+fn a_night_comes_in_by_events_and_by_polling() {
+    for here in [by_events(), by_polling()] {
+        let mut daemon = Daemon::start(&here);
+        for (name, bytes) in rendered() {
+            fs::write(here.incoming().join(name), bytes).unwrap();
+        }
+        daemon.wait_for("three calibrated lights", || calibrated(&here) == 3);
+        assert!(daemon.end(Signal::TERM).success());
+        assert_same(
+            &products(&here.tree()),
+            &products(&wanted(&here)),
+            "as by once",
+        );
+        no_leftovers(&here);
+    }
+}
+
+#[test]
+fn slow_writers_are_waited_for() {
+    for here in [by_events(), by_polling()] {
+        let mut daemon = Daemon::start(&here);
+        let mut frames = rendered();
+        let (last, bytes) = frames.pop().unwrap();
+        // One that pauses in mid-header, in mid-data and, half-way, far longer than the settle
+        // time; the others come under a temporary name and are renamed.
+        let mut slow = File::create(here.incoming().join(&last)).unwrap();
+        slow.write_all(&bytes[..1000]).unwrap();
+        for (name, bytes) in &frames {
+            let temporary = here.incoming().join(format!("{}.tmp", name.display()));
+            fs::write(&temporary, bytes).unwrap();
+            fs::rename(&temporary, here.incoming().join(name)).unwrap();
+        }
+        slow.write_all(&bytes[1000..5000]).unwrap();
+        slow.flush().unwrap();
+        daemon.wait_for("the others", || calibrated(&here) == 2);
+        std::thread::sleep(3 * SETTLE);
+        let log = session(&here).unwrap();
+        assert!(
+            log.refused.is_empty() && log.lights.len() == 2,
+            "taken in too early: {log:?}"
+        );
+        slow.write_all(&bytes[5000..]).unwrap();
+        drop(slow);
+        daemon.wait_for("the slow one", || calibrated(&here) == 3);
+        let log = session(&here).unwrap();
+        assert!(
+            log.ignored.is_empty(),
+            "a vanished temporary never counts: {:?}",
+            log.ignored
+        );
+        assert!(daemon.end(Signal::TERM).success());
+        assert_same(
+            &products(&here.tree()),
+            &products(&wanted(&here)),
+            "as by once",
+        );
+    }
+}
+
+#[test]
+fn five_thousand_files_at_once_are_all_accounted_for() {
+    let here = by_events();
+    let tiny = FRAMES.replace("width: 64, height: 48", "width: 16, height: 12");
+    let scenario = dawnledger::simulate::Scenario::parse(&tiny).unwrap();
+    let frames = dawnledger::simulate::frames(&scenario);
+    let mut bias = dawnledger::simulate::render(&scenario, &frames[0]);
+    let mut daemon = Daemon::start(&here);
+    let marked = bias.len() - 2880 + 40;
+    for number in 0..5000_u32 {
+        // Sets of a few, so that the test is about the burst and not about the masters.
+        bias[marked..marked + 4].copy_from_slice(&number.to_be_bytes());
+        fs::write(here.incoming().join(format!("{number:04}.fits")), &bias).unwrap();
+    }
+    let seen = || session(&here).map_or(0, |log| log.ledger.seen);
+    daemon.wait_for("5,000 files in the log", || seen() == 5000);
+    let log = session(&here).unwrap();
+    assert_eq!(
+        (log.ledger.calibration, log.calibration.len()),
+        (5000, 5000)
+    );
+    assert!(daemon.end(Signal::TERM).success());
+}
+
+#[test]
+fn what_came_while_it_was_stopped_is_found() {
+    let here = by_events();
+    let mut frames = rendered();
+    let late = frames.split_off(frames.len() - 1);
+    for (name, bytes) in &frames {
+        fs::write(here.incoming().join(name), bytes).unwrap();
+    }
+    let mut daemon = Daemon::start(&here);
+    daemon.wait_for("two lights", || calibrated(&here) == 2);
+    assert!(daemon.end(Signal::INT).success());
+    fs::write(here.incoming().join(&late[0].0), &late[0].1).unwrap();
+    let mut daemon = Daemon::start(&here);
+    daemon.wait_for("the third", || calibrated(&here) == 3);
+    // And one that is replaced under its name while the daemon runs.
+    let before = session(&here).unwrap();
+    let mut bytes = late[0].1.clone();
+    let at = bytes.len() - 2900;
+    bytes[at] ^= 1;
+    fs::write(here.incoming().join(&late[0].0), &bytes).unwrap();
+    let product = |log: &SessionLog| {
+        log.lights
+            .iter()
+            .map(|light| light.product.clone())
+            .collect::<Vec<_>>()
+    };
+    daemon.wait_for("the new contents", || {
+        session(&here).is_some_and(|log| {
+            log.lights.len() == 3 && calibrated(&here) == 3 && product(&log) != product(&before)
+        })
+    });
+    assert!(daemon.end(Signal::TERM).success());
+    assert_same(
+        &products(&here.tree()),
+        &products(&wanted(&here)),
+        "as by once",
+    );
+}
+
+#[test]
+fn a_folder_that_goes_away_and_comes_back_loses_nothing() {
+    for here in [by_events(), by_polling()] {
+        // Without native events of the root's parent a scan must notice: make scans frequent.
+        let mut daemon = Daemon::start(&here);
+        let sub = here.incoming().join("one").join("two");
+        fs::create_dir_all(&sub).unwrap();
+        for (name, bytes) in rendered() {
+            fs::write(sub.join(name), bytes).unwrap();
+        }
+        daemon.wait_for("three lights in a new sub-folder", || {
+            calibrated(&here) == 3
+        });
+        let before = products(&here.tree());
+        fs::rename(here.incoming(), here.path("elsewhere")).unwrap();
+        daemon.wait_for("the folder to be missed", {
+            let errors = daemon.errors.clone();
+            move || {
+                fs::read_to_string(&errors)
+                    .unwrap_or_default()
+                    .contains("count as away")
+            }
+        });
+        assert_same(&products(&here.tree()), &before, "while it is away");
+        assert_eq!(calibrated(&here), 3, "entries stay");
+        fs::rename(here.path("elsewhere"), here.incoming()).unwrap();
+        let (name, mut bytes) = rendered().pop().unwrap();
+        let at = bytes.len() - 2900;
+        bytes[at] ^= 1;
+        fs::write(here.incoming().join("new.fits"), &bytes).unwrap();
+        daemon.wait_for("a light after its return", || calibrated(&here) == 4);
+        fs::remove_file(sub.join(name)).unwrap();
+        assert!(daemon.end(Signal::TERM).success());
+        assert_eq!(calibrated(&here), 4);
+    }
+}
+
+#[test]
+fn a_folder_that_is_not_there_yet_is_waited_for() {
+    let here = by_polling();
+    fs::remove_dir(here.incoming()).unwrap();
+    let mut daemon = Daemon::start(&here);
+    daemon.wait_for("a complaint", {
+        let errors = daemon.errors.clone();
+        move || {
+            fs::read_to_string(&errors)
+                .unwrap_or_default()
+                .contains("count as away")
+        }
+    });
+    here.shoot(FRAMES);
+    daemon.wait_for("three lights", || calibrated(&here) == 3);
+    assert!(daemon.end(Signal::TERM).success());
+}
+
+#[test]
+fn told_to_stop_in_the_middle_it_ends_cleanly() {
+    for signal in [Signal::TERM, Signal::INT] {
+        let here = by_events();
+        here.shoot(&FRAMES.replace("width: 64, height: 48", "width: 2000, height: 1500"));
+        let mut daemon = Daemon::start(&here);
+        daemon.wait_for("work to begin", {
+            let products = here.products();
+            move || {
+                files(&products)
+                    .iter()
+                    .any(|path| path.extension().is_some_and(|end| end == "making"))
+                    || !files(&products).is_empty()
+            }
+        });
+        let errors = daemon.errors.clone();
+        let status = daemon.end(signal);
+        let said = fs::read_to_string(errors).unwrap();
+        assert!(status.success(), "{status}\n{said}");
+        no_leftovers(&here);
+        here.once();
+        assert_same(&here.tree(), &wanted(&here), "after all");
+    }
+}
+
+#[test]
+fn only_one_works_on_a_folder() {
+    let here = by_events();
+    let mut daemon = Daemon::start(&here);
+    let state = here.path("state");
+    daemon.wait_for("the catalogue", || state.join("catalogue.sqlite").exists());
+    let output = here.call(&["once"]);
+    assert_eq!(
+        output.status.code(),
+        Some(1),
+        "{}",
+        observatory::said(&output)
+    );
+    let text = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(text.contains("another dawnledger works here"), "{text}");
+    for reader in ["plan", "check"] {
+        let output = here.call(&[reader]);
+        assert!(output.status.success(), "{}", observatory::said(&output));
+    }
+    assert!(daemon.end(Signal::TERM).success());
+    here.once();
+}
+
+#[test]
+fn the_service_manager_hears_of_it() {
+    let here = by_events();
+    let address = here.path("notify");
+    let socket = UnixDatagram::bind(&address).unwrap();
+    socket
+        .set_read_timeout(Some(Duration::from_secs(60)))
+        .unwrap();
+    let daemon = Daemon::start_with(&here, |command| {
+        command
+            .env("NOTIFY_SOCKET", &address)
+            .env("WATCHDOG_USEC", "2000000");
+    });
+    let mut heard = Vec::new();
+    let mut hear_until = |wanted: &str| {
+        let mut buffer = [0; 4096];
+        while !heard.iter().any(|line: &String| line.starts_with(wanted)) {
+            let count = socket.recv(&mut buffer).unwrap_or_else(|error| {
+                panic!("waited in vain for {wanted} ({error}), heard {heard:?}")
+            });
+            heard.extend(
+                String::from_utf8_lossy(&buffer[..count])
+                    .lines()
+                    .map(str::to_owned),
+            );
+        }
+    };
+    hear_until("READY=1");
+    // Ready means watched: what is written from now on is noticed at once.
+    hear_until("WATCHDOG=1");
+    here.shoot(FRAMES);
+    hear_until("STATUS=making");
+    hear_until("STATUS=watching");
+    daemon.signal(Signal::TERM);
+    hear_until("STOPPING=1");
+    assert!(daemon.end(Signal::TERM).success());
+}
+
+#[test]
+fn wrong_settings_are_wrong_usage() {
+    let here = by_events();
+    let text = fs::read_to_string(here.settings()).unwrap();
+    fs::write(
+        here.settings(),
+        text.replace("latitude_deg: 57.3", "latitude_deg: 157.3"),
+    )
+    .unwrap();
+    let mut child = Command::new(PROGRAM)
+        .args(["run", "--config"])
+        .arg(here.settings())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut text = String::new();
+    child
+        .stderr
+        .take()
+        .unwrap()
+        .read_to_string(&mut text)
+        .unwrap();
+    assert_eq!(child.wait().unwrap().code(), Some(2), "{text}");
+    assert!(
+        text.contains("settings.yaml:1:") && text.contains("157.3"),
+        "{text}"
+    );
+}
+
+#[test]
+fn a_full_disk_is_waited_out() {
+    let here = by_events();
+    let small = here.path("small");
+    fs::create_dir(&small).unwrap();
+    let mounted = Command::new("mount")
+        .args(["-t", "tmpfs", "-o", "size=200k", "none"])
+        .arg(&small)
+        .status()
+        .is_ok_and(|status| status.success());
+    if !mounted {
+        eprintln!("not allowed to mount a small file system: left out");
+        return;
+    }
+    let unmount = Unmount(&small);
+    let text = fs::read_to_string(here.settings()).unwrap();
+    fs::write(
+        here.settings(),
+        text.replace("output: products", "output: small/products"),
+    )
+    .unwrap();
+    let ballast = small.join("ballast");
+    fs::write(&ballast, vec![1; 190_000]).unwrap();
+    here.shoot(FRAMES);
+    let mut daemon = Daemon::start(&here);
+    daemon.wait_for("a complaint", {
+        let errors = daemon.errors.clone();
+        move || {
+            fs::read_to_string(&errors)
+                .unwrap_or_default()
+                .contains("No space left")
+        }
+    });
+    let visible = |end: &str| {
+        files(&small)
+            .iter()
+            .filter(|path| path.to_string_lossy().ends_with(end))
+            .count()
+    };
+    assert_eq!(visible(".fits"), 0, "nothing half-written is visible");
+    fs::remove_file(&ballast).unwrap();
+    daemon.wait_for("all products once there is room", || visible(".fits") == 4);
+    assert!(daemon.end(Signal::TERM).success());
+    drop(unmount);
+}
+
+struct Unmount<'a>(&'a Path);
+
+impl Drop for Unmount<'_> {
+    fn drop(&mut self) {
+        let _ = Command::new("umount").arg("-l").arg(self.0).status();
+    }
+}
