@@ -17,6 +17,9 @@ mod tell;
 mod turn;
 mod worker;
 
+#[cfg(test)]
+mod tests;
+
 use std::io;
 use std::path::PathBuf;
 

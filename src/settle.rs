@@ -32,6 +32,18 @@ enum Stage {
     HandedOut,
     /// Its header promises more than is there.
     Short(String),
+    /// It could not be read, as the note says: to be tried again at this time.
+    PutOff(Timestamp, String),
+}
+
+impl Stage {
+    /// When it is to be handed out, where that is known.
+    fn at(&self) -> Option<Timestamp> {
+        match self {
+            Self::Waiting(at) | Self::PutOff(at, _) => Some(*at),
+            Self::HandedOut | Self::Short(_) => None,
+        }
+    }
 }
 
 #[derive(Clone, Debug)]
@@ -99,7 +111,7 @@ impl Settle {
         let later = after(now, self.quiet);
         let mut done = Vec::new();
         self.files.retain(|file, known| {
-            if !matches!(known.stage, Stage::Waiting(at) if at <= now) {
+            if !known.stage.at().is_some_and(|at| at <= now) {
                 return true;
             }
             match again(file) {
@@ -143,7 +155,7 @@ impl Settle {
         }
     }
 
-    /// A file handed out could not be taken in for a passing reason: it settles once more.
+    /// A file handed out changed meanwhile: it settles once more.
     pub fn put_back(&mut self, file: &FileId, now: Timestamp) {
         let at = after(self.tick(now), self.quiet);
         if let Some(known) = self.files.get_mut(file)
@@ -153,10 +165,21 @@ impl Settle {
         }
     }
 
+    /// A file handed out could not be read, as `note` says, perhaps only this time: it is handed
+    /// out again at `until`, or when it changes.
+    pub fn put_off(&mut self, file: &FileId, note: String, until: Timestamp) {
+        if let Some(known) = self.files.get_mut(file)
+            && known.stage == Stage::HandedOut
+        {
+            known.stage = Stage::PutOff(until, note);
+        }
+    }
+
     /// Hands out everything known that is not handed out already, settled or not, short or not:
-    /// what is there is final. For a run over what lies there now.
+    /// what is there is final. For a run over what lies there now, so what was put off stays so:
+    /// trying it at once and for ever would be no end.
     pub fn finish(&mut self) -> Vec<Look> {
-        self.hand_out(|known| known.stage != Stage::HandedOut)
+        self.hand_out(|known| matches!(known.stage, Stage::Waiting(_) | Stage::Short(_)))
     }
 
     /// Hands out the files that are short of what their headers promise and whose last change is
@@ -188,14 +211,14 @@ impl Settle {
                     let changed = i128::from(known.stamp.mtime_ns);
                     Some((file, Timestamp::from_nanosecond(changed).ok()?))
                 }
-                Stage::Waiting(_) | Stage::HandedOut => None,
+                _ => None,
             })
     }
 
     /// Files not taken in yet, by identity, with what is known of each.
     pub fn arriving(&self) -> impl Iterator<Item = (&FileId, &str)> {
         self.files.iter().map(|(file, known)| match &known.stage {
-            Stage::Short(note) => (file, note.as_str()),
+            Stage::Short(note) | Stage::PutOff(_, note) => (file, note.as_str()),
             Stage::Waiting(_) | Stage::HandedOut => (file, GROWING),
         })
     }
@@ -204,11 +227,14 @@ impl Settle {
     pub fn next_due(&self) -> Option<Timestamp> {
         self.files
             .values()
-            .filter_map(|known| match known.stage {
-                Stage::Waiting(at) => Some(at),
-                Stage::HandedOut | Stage::Short(_) => None,
-            })
+            .filter_map(|known| known.stage.at())
             .min()
+    }
+
+    /// How many files wait to be tried again because they could not be read.
+    pub fn put_off_count(&self) -> usize {
+        let put_off = |known: &&Known| matches!(known.stage, Stage::PutOff(..));
+        self.files.values().filter(put_off).count()
     }
 
     fn wait(&mut self, look: Look, at: Timestamp) {
@@ -222,7 +248,7 @@ impl Settle {
         if now < self.clock {
             let jump = self.clock.duration_since(now);
             for known in self.files.values_mut() {
-                if let Stage::Waiting(at) = &mut known.stage {
+                if let Stage::Waiting(at) | Stage::PutOff(at, _) = &mut known.stage {
                     *at = at.saturating_sub(jump).unwrap_or(now);
                 }
             }

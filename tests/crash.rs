@@ -5,12 +5,12 @@
 
 mod observatory;
 
-use std::fs;
-use std::io;
+use std::fs::{self, OpenOptions};
+use std::io::{self, Write};
 use std::path::Path;
 use std::process::{Command, Stdio};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use dawnledger::config;
@@ -70,6 +70,13 @@ fn once(here: &Observatory, gate: Arc<dyn Gate>) -> Result<Outcome, DaemonError>
     )
 }
 
+/// One test at a time: a process that is started inherits, until it is another program, the locks
+/// that the loop of a test beside it holds.
+fn alone() -> MutexGuard<'static, ()> {
+    static ALONE: Mutex<()> = Mutex::new(());
+    ALONE.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
 /// Counts operations and, from a given one on, refuses: all of them, as if the process had died,
 /// or just this one.
 struct Counting {
@@ -77,6 +84,8 @@ struct Counting {
     refused: usize,
     for_ever: bool,
     error: fn() -> io::Error,
+    /// A write that is refused leaves something behind.
+    torn: bool,
 }
 
 impl Counting {
@@ -86,7 +95,16 @@ impl Counting {
             refused,
             for_ever,
             error,
+            torn: false,
         })
+    }
+
+    /// Dies in the middle of the write that has this number.
+    fn torn(number: usize) -> Arc<Self> {
+        let died = || io::Error::other("the process has died");
+        let mut gate = Self::new(number, true, died);
+        Arc::get_mut(&mut gate).unwrap().torn = true;
+        gate
     }
 
     fn open() -> Arc<Self> {
@@ -99,13 +117,17 @@ impl Counting {
 }
 
 impl Gate for Counting {
-    fn pass(&self, _: Op, _: &Path) -> io::Result<()> {
+    fn pass(&self, op: Op, path: &Path) -> io::Result<()> {
         let number = self.count.fetch_add(1, Ordering::SeqCst) + 1;
         let refuse = if self.for_ever {
             number >= self.refused
         } else {
             number == self.refused
         };
+        if self.torn && number == self.refused && op == Op::Write {
+            let mut file = OpenOptions::new().append(true).open(path)?;
+            file.write_all(b"half a line, and then")?;
+        }
         if refuse { Err((self.error)()) } else { Ok(()) }
     }
 }
@@ -152,7 +174,8 @@ fn assert_whole(folder: &Path, when: &str) {
     }
 }
 
-fn each_operation(for_ever: bool, error: fn() -> io::Error) {
+fn each_operation(gate_at: impl Fn(usize) -> Arc<Counting>) {
+    let _alone = alone();
     let calm = small();
     let gate = Counting::open();
     once(&calm, gate.clone()).unwrap();
@@ -172,8 +195,7 @@ fn each_operation(for_ever: bool, error: fn() -> io::Error) {
     for number in 1..=operations {
         let here = small();
         let when = format!("operation {number} of {operations}");
-        let gate = Counting::new(number, for_ever, error);
-        let outcome = once(&here, gate);
+        let outcome = once(&here, gate_at(number));
         assert!(
             outcome.is_err(),
             "{when}: ended as if nothing had happened: {outcome:?}"
@@ -188,16 +210,40 @@ fn each_operation(for_ever: bool, error: fn() -> io::Error) {
 
 #[test]
 fn stopped_at_each_operation_it_ends_the_same() {
-    each_operation(true, || io::Error::other("the process has died"));
+    each_operation(|number| {
+        Counting::new(number, true, || io::Error::other("the process has died"))
+    });
+}
+
+#[test]
+fn stopped_in_the_middle_of_a_write_it_ends_the_same() {
+    each_operation(Counting::torn);
 }
 
 #[test]
 fn a_full_disk_at_each_operation_leaves_nothing_behind() {
-    each_operation(false, || io::Error::from_raw_os_error(28));
+    each_operation(|number| Counting::new(number, false, || io::Error::from_raw_os_error(28)));
+}
+
+#[test]
+fn an_output_that_cannot_be_written_is_a_failure_with_its_reason() {
+    let _alone = alone();
+    let here = small();
+    fs::write(here.products(), "in the way").unwrap();
+    let output = here.call(&["once"]);
+    let said = observatory::said(&output);
+    assert_eq!(output.status.code(), Some(1), "{said}");
+    assert!(
+        said.contains("products: could not make the folder"),
+        "{said}"
+    );
+    fs::remove_file(here.products()).unwrap();
+    here.once();
 }
 
 #[test]
 fn killed_at_25_moments_it_ends_the_same() {
+    let _alone = alone();
     let night = "rigs:
   - camera: Petrel 26M
     sensor: {width: 512, height: 384}

@@ -27,6 +27,13 @@ pub fn run(config: &Path, mode: Mode) -> Result<(), Failure> {
     if outcome.away > 0 {
         return Err(anyhow!("{} watch folders could not be read", outcome.away).into());
     }
+    if outcome.unread > 0 {
+        return Err(anyhow!(
+            "{} files could not be read; see to them and run again",
+            outcome.unread
+        )
+        .into());
+    }
     if outcome.failed > 0 {
         return Err(anyhow!(
             "{} products could not be made; the log says why",

@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, HashMap};
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use jiff::Timestamp;
+use jiff::{SignedDuration, Timestamp};
 
 use super::adopt::adopt;
 use super::intake::Taken;
@@ -17,7 +17,7 @@ use super::worker::Request;
 use super::{DaemonError, Mode};
 use crate::catalogue::{self, Catalogue, CatalogueError};
 use crate::facts::{
-    Content, Digest, Entry, FileId, Fingerprint, Kind, Look, Made, Plan, Profile, RelPath,
+    Content, Digest, Entry, Failure, FileId, Fingerprint, Kind, Look, Made, Plan, Profile, RelPath,
     Settings, Snapshot, Stamp, Task,
 };
 use crate::make::MakeError;
@@ -29,6 +29,9 @@ use crate::watch::Hint;
 
 /// The version of how headers are read and pixels are sampled: counts towards [`recognition`].
 const RECOGNITION_VERSION: u32 = 1;
+
+/// What could not be read is tried again after this long.
+const READ_AGAIN: SignedDuration = SignedDuration::from_secs(60);
 
 /// Most files handed to the worker at once.
 const BATCH: usize = 512;
@@ -73,13 +76,19 @@ pub struct Engine {
     mode: Mode,
     _locks: Locks,
     snapshot: Option<Snapshot>,
-    /// Digests of files that are looked at again only because the profiles changed.
-    stale: HashMap<FileId, Digest>,
+    /// Digests of files that are looked at again only because the profiles changed, good while
+    /// the files look like this.
+    stale: HashMap<FileId, (Stamp, Digest)>,
     pub teller: Teller,
     /// Watch folders that could not be read at the last scan.
     pub away: BTreeMap<usize, String>,
     /// Masters that turned out unusable once: a second time counts as a failure.
     suspects: Vec<PathBuf>,
+    /// Products that were not made because a raw file could not be read, perhaps only this time:
+    /// nothing for the catalogue, which remembers what does not mend itself.
+    unread: BTreeMap<Fingerprint, Failure>,
+    /// When those are tried again.
+    pub again: Option<Timestamp>,
 }
 
 impl Engine {
@@ -112,6 +121,8 @@ impl Engine {
             stale: HashMap::new(),
             away: BTreeMap::new(),
             suspects: Vec::new(),
+            unread: BTreeMap::new(),
+            again: None,
             settings,
         };
         engine.look_again_at_stale(&snapshot)?;
@@ -135,7 +146,7 @@ impl Engine {
             .collect();
         for look in stale {
             if let Some(digest) = digests.get(&look.file) {
-                self.stale.insert(look.file.clone(), *digest);
+                self.stale.insert(look.file.clone(), (look.stamp, *digest));
             }
             self.settle.closed(look, Timestamp::UNIX_EPOCH);
         }
@@ -308,7 +319,9 @@ impl Engine {
             .iter()
             .find(|folder| folder.name == look.file.watch)?;
         let path = folder.path.join(look.file.path.as_path());
-        let known = self.stale.get(&look.file).copied();
+        let known = self.stale.get(&look.file);
+        let known = known.filter(|(stamp, _)| *stamp == look.stamp);
+        let known = known.map(|(_, digest)| *digest);
         Some(Request {
             look,
             path,
@@ -336,11 +349,15 @@ impl Engine {
                 Taken::Short(note) => {
                     tracing::info!(file = %look.file, "still arriving: {note}");
                     self.settle.short(&look.file, &look.stamp, note);
+                    self.teller.arriving();
                 }
                 Taken::Changed => self.look_again(&look.file, now),
                 Taken::Later(reason) => {
                     tracing::warn!(file = %look.file, "could not be read, to be tried again: {reason}");
-                    self.settle.put_back(&look.file, now);
+                    let until = now.saturating_add(READ_AGAIN).unwrap_or(now);
+                    let note = format!("it could not be read: {reason}");
+                    self.settle.put_off(&look.file, note, until);
+                    self.teller.arriving();
                 }
             }
         }
@@ -367,7 +384,13 @@ impl Engine {
             .iter()
             .map(|entry| (entry.file.clone(), entry.stamp))
             .collect();
-        self.record(entries)?;
+        if let Err(error) = self.record(entries) {
+            // Handed out and answered, but not on file: to be taken in once more.
+            for (file, _) in &seen {
+                self.settle.put_back(file, now);
+            }
+            return Err(error);
+        }
         for (file, stamp) in seen {
             self.settle.taken(&file, &stamp);
             self.stale.remove(&file);
@@ -458,7 +481,11 @@ impl Engine {
     fn view(&mut self) -> Result<&Snapshot, DaemonError> {
         let snapshot = match self.snapshot.take() {
             Some(snapshot) => snapshot,
-            None => self.catalogue.snapshot()?,
+            None => {
+                let mut snapshot = self.catalogue.snapshot()?;
+                snapshot.failed.extend(self.unread.clone());
+                snapshot
+            }
         };
         Ok(self.snapshot.insert(snapshot))
     }
@@ -499,6 +526,7 @@ impl Engine {
     /// A product was made.
     pub fn made(&mut self, made: Made) -> Result<(), DaemonError> {
         self.catalogue.made(&made)?;
+        self.unread.remove(&made.fingerprint);
         if made.facts.is_some() {
             self.teller.all();
         } else if let Some(night) = made
@@ -567,7 +595,6 @@ impl Engine {
                     .strip_prefix(&self.settings.output)
                     .unwrap_or(&path)
                     .to_owned();
-                self.suspects.push(path);
                 let unusable: Vec<Fingerprint> = self
                     .view()?
                     .made
@@ -576,16 +603,43 @@ impl Engine {
                     .map(|made| made.fingerprint)
                     .collect();
                 self.change()?.unmade(&unusable)?;
+                self.suspects.push(path);
                 Ok(())
             }
-            MakeError::Read { path, source } => Err(DaemonError::Folder {
-                path,
-                tried: "read",
-                source,
-            }),
+            error @ MakeError::Read { .. } => {
+                let reason = error.to_string();
+                tracing::warn!(product = task.product, "not made for now: {reason}");
+                self.unread.insert(task.fingerprint, Failure { reason });
+                self.again = self.again.or(now.checked_add(READ_AGAIN).ok());
+                self.snapshot = None;
+                self.teller.all();
+                Ok(())
+            }
             MakeError::Publish(error) if error.is_passing() => Err(error.into()),
             other => self.failed(task, &other.to_string()),
         }
+    }
+
+    /// What could not be read may be tried again, if it is time. True where there is something.
+    pub fn try_again(&mut self, now: Timestamp) -> bool {
+        if self.again.is_none_or(|again| now < again) {
+            return false;
+        }
+        self.again = None;
+        self.unread.clear();
+        self.snapshot = None;
+        self.teller.all();
+        true
+    }
+
+    /// Products that could not be made since the start, and have not been since.
+    pub fn failures(&mut self) -> Result<usize, DaemonError> {
+        Ok(self.view()?.failed.len())
+    }
+
+    /// Grows with every change of what is known: same number, same plan, but for the time.
+    pub fn generation(&self) -> u64 {
+        self.catalogue.generation()
     }
 
     fn failed(&mut self, task: &Task, reason: &str) -> Result<(), DaemonError> {

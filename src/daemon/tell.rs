@@ -40,6 +40,11 @@ impl Teller {
         self.all = true;
     }
 
+    /// What is known of a file that is still arriving has changed: open nights name it.
+    pub fn arriving(&mut self) {
+        self.nights.extend(&self.open);
+    }
+
     /// A file arrived.
     pub fn arrived(&mut self, at: Timestamp) {
         self.last_arrival = self.last_arrival.max(Some(at));
@@ -61,13 +66,19 @@ impl Teller {
         )
     }
 
-    /// Nights that were open when last told and are over now.
-    pub fn closing(&self, settings: &Settings, now: Timestamp) -> Vec<Date> {
-        self.open
+    /// Nights that were open when last told and are over now, each named once: they are to be told.
+    pub fn closing(&mut self, settings: &Settings, now: Timestamp) -> Vec<Date> {
+        let closing: Vec<Date> = self
+            .open
             .iter()
             .copied()
             .filter(|&night| self.is_over(night, settings, now))
-            .collect()
+            .collect();
+        for night in &closing {
+            self.open.remove(night);
+            self.nights.insert(*night);
+        }
+        closing
     }
 
     /// Writes the logs that changed. `all_over`: no night is open.

@@ -52,6 +52,8 @@ pub struct Outcome {
     pub made: usize,
     /// Products that could not be made.
     pub failed: usize,
+    /// Files that could not be read.
+    pub unread: usize,
     /// Watch folders that could not be read.
     pub away: usize,
     /// Told to stop before it was done.
@@ -80,14 +82,14 @@ pub fn start(
     })
 }
 
-struct Turn {
-    engine: Engine,
+pub(super) struct Turn {
+    pub(super) engine: Engine,
     worker: Worker,
     watcher: Option<Watcher>,
     hints: Arc<Hints>,
     mode: Mode,
     /// When each watch folder is scanned next.
-    scans: BTreeMap<usize, Timestamp>,
+    pub(super) scans: BTreeMap<usize, Timestamp>,
     /// Files waiting to be handed to the worker.
     requests: Vec<Request>,
     /// Tasks of the last plan that are still to be given out.
@@ -95,9 +97,11 @@ struct Turn {
     /// When a set that grows is to be looked at again.
     wake: Option<Timestamp>,
     /// Something changed since the last plan.
-    stale: bool,
+    pub(super) stale: bool,
     told: Timestamp,
-    retry: Option<Timestamp>,
+    pub(super) retry: Option<Timestamp>,
+    /// The latest time known: one before it means that the clock was set back.
+    clock: Timestamp,
     beats: u64,
     progress: super::progress::Progress,
     outcome: Outcome,
@@ -106,7 +110,7 @@ struct Turn {
 }
 
 impl Turn {
-    fn new(
+    pub(super) fn new(
         settings: Arc<Settings>,
         disk: Disk,
         program: PathBuf,
@@ -152,6 +156,7 @@ impl Turn {
             stale: true,
             told: Timestamp::MIN,
             retry: None,
+            clock: Timestamp::MIN,
             beats: 0,
             progress: super::progress::Progress::default(),
             outcome: Outcome::default(),
@@ -203,8 +208,9 @@ impl Turn {
     }
 
     /// Does what is due. True when nothing is left to do and the loop may end.
-    fn step(&mut self, now: Timestamp) -> Result<bool, DaemonError> {
+    pub(super) fn step(&mut self, now: Timestamp) -> Result<bool, DaemonError> {
         self.show_life();
+        self.tick(now);
         if let Some(retry) = self.retry {
             if now < retry {
                 return Ok(false);
@@ -212,6 +218,7 @@ impl Turn {
             self.retry = None;
             self.stale = true;
         }
+        self.stale |= self.engine.try_again(now);
         self.close_nights(now)?;
         let scanned = self.scan(now)?;
         self.requests.extend(self.engine.due(now));
@@ -248,6 +255,8 @@ impl Turn {
             // A last look: what came meanwhile is taken along.
             if scanned {
                 self.outcome.away = self.engine.away.len();
+                self.outcome.unread = self.engine.settle.put_off_count();
+                self.outcome.failed = self.engine.failures()?;
                 return Ok(true);
             }
             self.scans.values_mut().for_each(|at| *at = Timestamp::MIN);
@@ -259,6 +268,20 @@ impl Turn {
             None => "watching".to_owned(),
         });
         Ok(false)
+    }
+
+    /// Notes the time. Where the clock was set back nothing waits for the time it had: all that
+    /// has an appointment is done now.
+    fn tick(&mut self, now: Timestamp) {
+        if now < self.clock {
+            tracing::warn!("the clock was set back from {} to {now}", self.clock);
+            self.scans.values_mut().for_each(|at| *at = (*at).min(now));
+            self.engine.again = self.engine.again.map(|at| at.min(now));
+            self.retry = self.retry.map(|at| at.min(now));
+            self.told = self.told.min(now);
+            self.stale = true;
+        }
+        self.clock = now;
     }
 
     fn plan(&mut self, now: Timestamp) -> Result<(), DaemonError> {
@@ -282,14 +305,15 @@ impl Turn {
             .filter(|(_, at)| **at <= now)
             .map(|(index, _)| *index)
             .collect();
+        let before = self.engine.generation();
         for index in &due {
             self.engine.scan(*index, now)?;
             let next = now
                 .saturating_add(self.interval(*index))
                 .unwrap_or(Timestamp::MAX);
             self.scans.insert(*index, next);
-            self.stale = true;
         }
+        self.stale |= self.engine.generation() != before;
         Ok(due.len() == self.scans.len())
     }
 
@@ -305,20 +329,30 @@ impl Turn {
         }
     }
 
-    fn follow(
+    pub(super) fn follow(
         &mut self,
         hints: Vec<crate::watch::Hint>,
         now: Timestamp,
     ) -> Result<(), DaemonError> {
+        let before = self.engine.generation();
+        let soon = now.saturating_add(BURST).unwrap_or(now);
+        let mut sooner = |index: &usize, then: Timestamp| {
+            if let Some(at) = self.scans.get_mut(index) {
+                *at = (*at).min(then);
+            }
+        };
         for hint in hints {
-            if let Some(index) = self.engine.hint(hint, now)? {
-                let soon = now.saturating_add(BURST).unwrap_or(now);
-                self.scans
-                    .entry(index)
-                    .and_modify(|at| *at = (*at).min(soon));
+            match self.engine.hint(hint, now) {
+                Ok(Some(index)) => sooner(&index, soon),
+                Ok(None) => {}
+                Err(error) => {
+                    // The hints that were to follow are lost; scans make up for them.
+                    (0..self.engine.settings.watch.len()).for_each(|index| sooner(&index, now));
+                    return Err(error);
+                }
             }
         }
-        self.stale = true;
+        self.stale |= self.engine.generation() != before;
         Ok(())
     }
 
@@ -343,7 +377,6 @@ impl Turn {
                         self.engine.made(made)
                     }
                     Err(error) => {
-                        self.outcome.failed += 1;
                         self.queue.clear();
                         self.engine.not_made(&task, error, now)
                     }
@@ -358,9 +391,9 @@ impl Turn {
             return Ok(());
         }
         let settings = self.engine.settings.clone();
+        let closing = self.engine.teller.closing(&settings, now);
         let teller = &self.engine.teller;
         let over = |at: Timestamp| teller.is_over(settings.site.night_of(at), &settings, now);
-        let closing = teller.closing(&settings, now);
         let short = !closing.is_empty() || self.engine.settle.arriving().next().is_some();
         if short {
             let mut over_nights = Vec::new();
@@ -377,7 +410,6 @@ impl Turn {
         }
         for night in closing {
             tracing::info!(%night, "the night is over");
-            self.engine.teller.night(night);
             self.scans.values_mut().for_each(|at| *at = (*at).min(now));
         }
         Ok(())
@@ -392,7 +424,7 @@ impl Turn {
         self.beats = beats;
     }
 
-    fn trouble(&mut self, error: &DaemonError, now: Timestamp) {
+    pub(super) fn trouble(&mut self, error: &DaemonError, now: Timestamp) {
         tracing::error!("{error}; trying again in {} s", RETRY.as_secs());
         service::status(&format!("waiting: {error}"));
         self.queue.clear();
@@ -412,7 +444,9 @@ impl Turn {
             .values()
             .copied()
             .chain(self.engine.settle.next_due())
-            .chain(self.wake)
+            .chain(self.engine.again)
+            // While there is work its report comes first.
+            .chain(self.wake.filter(|_| !self.worker.busy))
             .filter(|_| retry.is_none())
             .chain(retry);
         for moment in moments {

@@ -121,6 +121,9 @@ fn take(intake: &Intake, request: Request, pulse: &Pulse) -> (Look, Taken) {
         known,
         complete,
     } = request;
+    if pulse.beat().is_err() {
+        return (look, Taken::Later("stopped".to_owned()));
+    }
     let taken = catch_unwind(AssertUnwindSafe(|| {
         intake.take(&path, &look, known, complete, pulse)
     }))

@@ -58,6 +58,8 @@ enum Act {
     Taken(&'static str, u64),
     /// Could not be read just now.
     PutBack(&'static str),
+    /// Could not be read, and is tried again this many seconds after the start.
+    PutOff(&'static str, i64),
     /// These, exactly, are due.
     Due(&'static [&'static str]),
     /// These, exactly, are handed out at the end.
@@ -118,6 +120,10 @@ impl World {
             }
             Taken(name, size) => self.settle.taken(&file(name), &stamp(*size)),
             PutBack(name) => self.settle.put_back(&file(name), now),
+            PutOff(name, until) => {
+                self.settle
+                    .put_off(&file(name), "denied".to_owned(), at(*until));
+            }
             Due(want) => {
                 let folder = &self.folder;
                 let due = self.settle.due(now, |file| folder.get(file).copied());
@@ -156,6 +162,28 @@ fn play(story: &[(i64, Act)]) -> World {
         world.act(*second, act);
     }
     world
+}
+
+#[test]
+fn unreadable_is_tried_again_at_its_time_or_when_it_changes() {
+    play(&[
+        (0, Write("a.fits", 9)),
+        (0, Write("b.fits", 9)),
+        (5, Due(&["a.fits", "b.fits"])),
+        (5, PutOff("a.fits", 65)),
+        (5, PutOff("b.fits", 65)),
+        (6, Again("a.fits")),
+        (6, Close("a.fits")),
+        (6, Arriving(&[("a.fits", "denied"), ("b.fits", "denied")])),
+        (6, Next(Some(65))),
+        (6, Finish(&[])),
+        (10, Write("b.fits", 10)),
+        (15, Due(&["b.fits"])),
+        (64, Due(&[])),
+        (65, Due(&["a.fits"])),
+        (65, Taken("a.fits", 9)),
+        (65, Arriving(&[("b.fits", GROWING)])),
+    ]);
 }
 
 #[test]

@@ -1,0 +1,336 @@
+//! Single steps of the loop, with a clock and a disk of the tests' own.
+
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+use std::fs;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use jiff::{SignedDuration, Timestamp};
+
+use super::engine::Engine;
+use super::intake::{Intake, Taken};
+use super::turn::Turn;
+use super::{DaemonError, Mode};
+use crate::config;
+use crate::facts::{Content, RelPath, Settings, Task};
+use crate::fits::Unpacker;
+use crate::make::{MakeError, Pulse};
+use crate::publish::{Disk, Gate, Op};
+use crate::simulate::{Scenario, write_all};
+use crate::watch::Hint;
+
+const PROFILE: &str = "name: north-pier
+camera: Petrel 26M
+calibration:
+  bias: {rule: required, min_frames: 3, quiet_s: 0}
+  dark: {rule: never}
+  flat-dark: {rule: never}
+  flat: {rule: if-present}
+";
+
+const FRAMES: &str = "rigs:
+  - camera: Petrel 26M
+    sensor: {width: 32, height: 24}
+    filters: [{name: H}]
+    targets: [{name: Veil Nebula, stars: 3}]
+    runs:
+      - {kind: bias, start: '2026-09-05T18:00:00Z', count: 3}
+      - {kind: light, filter: H, target: Veil Nebula, exposure_s: 60, start: '2026-09-05T21:00:00Z', count: 1}
+";
+
+/// Longer than files settle.
+const LONG: SignedDuration = SignedDuration::from_secs(3600);
+
+/// Refuses everything while it is shut.
+#[derive(Default)]
+struct Door {
+    shut: AtomicBool,
+}
+
+impl Door {
+    fn shut(&self, shut: bool) {
+        self.shut.store(shut, Ordering::SeqCst);
+    }
+}
+
+impl Gate for Door {
+    fn pass(&self, _: Op, _: &Path) -> io::Result<()> {
+        match self.shut.load(Ordering::SeqCst) {
+            true => Err(io::ErrorKind::StorageFull.into()),
+            false => Ok(()),
+        }
+    }
+}
+
+/// A folder with settings, one profile and a few frames.
+struct Place {
+    folder: tempfile::TempDir,
+    door: Arc<Door>,
+}
+
+impl Place {
+    fn new() -> Self {
+        let here = Self {
+            folder: tempfile::tempdir().unwrap(),
+            door: Arc::default(),
+        };
+        fs::create_dir(here.path("incoming")).unwrap();
+        write_all(&Scenario::parse(FRAMES).unwrap(), &here.path("incoming")).unwrap();
+        here
+    }
+
+    fn path(&self, inside: &str) -> PathBuf {
+        self.folder.path().join(inside)
+    }
+
+    fn settings(&self, profile: &str) -> Arc<Settings> {
+        let text = "site: {name: Skarn Hill, latitude_deg: 57.3, longitude_deg: -4.4, elevation_m: 310}\n\
+                    watch: [{path: incoming}]\noutput: products\nstate: state\nprofiles: [rig.yaml]\nthreads: 1\n";
+        let draft = config::parse_settings(text, &self.path("settings.yaml")).unwrap();
+        let path = draft.profile_paths()[0].clone();
+        let profile = config::parse_profile(profile, &path).unwrap();
+        Arc::new(draft.complete(vec![(path, profile)]).unwrap())
+    }
+
+    fn open(&self, profile: &str, mode: Mode) -> Engine {
+        let disk = Disk::gated(self.door.clone());
+        Engine::open(self.settings(profile), disk, mode).unwrap()
+    }
+
+    fn intake(&self, profile: &str) -> Intake {
+        Intake {
+            profiles: self.settings(profile).profiles.clone(),
+            unpacker: Unpacker::new("no-such-program".into(), self.path("scratch")),
+        }
+    }
+
+    /// Takes in everything there is.
+    fn take_in(&self, engine: &mut Engine, now: Timestamp) {
+        engine.scan(0, now).unwrap();
+        let taken = engine.due(now + LONG).into_iter().map(|request| {
+            let taken = self.intake(PROFILE).take(
+                &request.path,
+                &request.look,
+                request.known,
+                true,
+                &Pulse::default(),
+            );
+            (request.look, taken)
+        });
+        let taken = taken.collect();
+        engine.taken_in(taken, now + LONG).unwrap();
+    }
+}
+
+fn at(second: i64) -> Timestamp {
+    Timestamp::from_second(1_790_000_000 + second).unwrap()
+}
+
+fn full(result: Result<(), DaemonError>) {
+    let error = result.unwrap_err();
+    assert!(error.is_passing(), "{error}");
+}
+
+#[test]
+fn files_whose_rows_could_not_be_written_are_handed_out_again() {
+    let here = Place::new();
+    let mut engine = here.open(PROFILE, Mode::Run);
+    engine.scan(0, at(0)).unwrap();
+    let taken: Vec<_> = engine
+        .due(at(100))
+        .into_iter()
+        .map(|request| {
+            (
+                request.look,
+                Taken::In(Content::Refused("no frame".to_owned())),
+            )
+        })
+        .collect();
+    assert_eq!(taken.len(), 4);
+    here.door.shut(true);
+    full(engine.taken_in(taken, at(100)));
+    here.door.shut(false);
+    engine.scan(0, at(200)).unwrap();
+    assert_eq!(
+        engine.due(at(300)).len(),
+        4,
+        "handed out once there is room"
+    );
+}
+
+#[test]
+fn a_raw_file_that_cannot_be_read_holds_up_only_what_needs_it() {
+    let here = Place::new();
+    let mut engine = here.open(PROFILE, Mode::Run);
+    here.take_in(&mut engine, at(0));
+    let now = at(10_000);
+    let tasks = engine.plan(now).unwrap().tasks;
+    assert_eq!(tasks.len(), 1, "the bias: {tasks:?}");
+    let unread = MakeError::Read {
+        path: here.path("incoming/bias.fits"),
+        source: io::Error::from_raw_os_error(5),
+    };
+    engine.not_made(&tasks[0], unread, now).unwrap();
+    let plan = engine.plan(now).unwrap();
+    assert!(plan.tasks.is_empty(), "not tried at once: {:?}", plan.tasks);
+    engine.tell(now).unwrap();
+    let log = here.path("products/nights/2026-09-05/session.yaml");
+    let log = fs::read_to_string(log).unwrap();
+    assert!(log.contains("could not read"), "the log says why: {log}");
+    assert!(!engine.try_again(now));
+    assert!(engine.try_again(engine.again.unwrap()));
+    let again = engine.plan(now).unwrap().tasks;
+    let prints = |tasks: &[Task]| {
+        tasks
+            .iter()
+            .map(|task| task.fingerprint)
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(prints(&again), prints(&tasks), "tried again later");
+}
+
+#[test]
+fn a_master_is_made_anew_even_where_the_disk_was_full_at_first() {
+    let here = Place::new();
+    let mut engine = here.open(PROFILE, Mode::Run);
+    here.take_in(&mut engine, at(0));
+    let task = engine.plan(at(10_000)).unwrap().tasks.remove(0);
+    let unusable = || MakeError::Master {
+        path: here.path("products/masters/any.fits"),
+        reason: "damaged".to_owned(),
+    };
+    // The row of the damaged master cannot be taken out: that must not count as its second time.
+    here.door.shut(true);
+    let first = engine.not_made(&task, unusable(), at(10_000));
+    here.door.shut(false);
+    if first.is_err() {
+        engine.not_made(&task, unusable(), at(10_001)).unwrap();
+    }
+    assert_eq!(engine.plan(at(10_002)).unwrap().tasks.len(), 1);
+}
+
+#[test]
+fn a_file_replaced_while_the_profiles_changed_is_read_in_full() {
+    let here = Place::new();
+    let mut engine = here.open(PROFILE, Mode::Run);
+    here.take_in(&mut engine, at(0));
+    drop(engine);
+    let changed = format!("{PROFILE}filters: {{H: Ha}}\n");
+    let light = fs::read_dir(here.path("incoming"))
+        .unwrap()
+        .map(|entry| entry.unwrap().path())
+        .find(|path| path.to_string_lossy().contains("light"))
+        .unwrap();
+    let mut bytes = fs::read(&light).unwrap();
+    bytes[2880 + 100] ^= 1;
+    fs::write(&light, bytes).unwrap();
+    let mut engine = here.open(&changed, Mode::Run);
+    engine.scan(0, at(20_000)).unwrap();
+    let requests = engine.due(at(30_000));
+    assert_eq!(requests.len(), 4, "all are recognised again");
+    for request in requests {
+        assert_eq!(
+            request.known.is_none(),
+            request.path == light,
+            "{}: an old digest serves the old contents only",
+            request.path.display()
+        );
+    }
+}
+
+#[test]
+fn what_cannot_be_read_is_put_off_and_ends_once() {
+    let here = Place::new();
+    let mut engine = here.open(PROFILE, Mode::Once);
+    engine.scan(0, at(0)).unwrap();
+    let taken = engine
+        .due(at(0))
+        .into_iter()
+        .map(|request| (request.look, Taken::Later("denied".to_owned())));
+    let taken = taken.collect();
+    engine.taken_in(taken, at(0)).unwrap();
+    assert_eq!(engine.due(at(0)).len(), 0, "once would never end");
+    assert_eq!(engine.settle.put_off_count(), 4);
+}
+
+fn turn(here: &Place) -> Turn {
+    let disk = Disk::gated(here.door.clone());
+    let settings = here.settings(PROFILE);
+    Turn::new(settings, disk, "no-such-program".into(), Mode::Run).unwrap()
+}
+
+#[tokio::test]
+async fn a_clock_set_back_takes_all_appointments_with_it() {
+    let here = Place::new();
+    let mut turn = turn(&here);
+    turn.step(at(1_000_000)).unwrap();
+    let now = at(0);
+    turn.step(now).unwrap();
+    for (index, next) in &turn.scans {
+        assert!(*next <= now + LONG, "folder {index} is scanned at {next}");
+    }
+    // While it waits for a disk, too.
+    let error = DaemonError::Catalogue(crate::catalogue::CatalogueError::Missing {
+        path: here.path("state"),
+    });
+    turn.step(at(1_000_000)).unwrap();
+    turn.trouble(&error, at(1_000_000));
+    turn.step(now).unwrap();
+    assert!(
+        turn.retry.is_none_or(|at| at <= now + LONG),
+        "{:?}",
+        turn.retry
+    );
+}
+
+#[tokio::test]
+async fn hints_that_change_nothing_ask_for_no_new_plan() {
+    let here = Place::new();
+    let mut turn = turn(&here);
+    let now = at(0);
+    while turn.stale {
+        turn.scans.values_mut().for_each(|at| *at = Timestamp::MAX);
+        turn.step(now).unwrap();
+    }
+    let name = RelPath::new(Path::new("new.fits")).unwrap();
+    fs::write(here.path("incoming/new.fits"), "SIMPLE").unwrap();
+    turn.follow(vec![Hint::Touched(0, name)], now).unwrap();
+    assert!(!turn.stale, "it has not been taken in yet");
+    assert!(turn.engine.settle.next_due().is_some(), "but it settles");
+}
+
+#[tokio::test]
+async fn hints_that_could_not_be_followed_end_in_a_scan() {
+    let here = Place::new();
+    let mut turn = turn(&here);
+    let now = at(0);
+    let name = |name: &str| RelPath::new(Path::new(name)).unwrap();
+    here.take(&mut turn, now);
+    let next = |turn: &Turn| *turn.scans.values().next().unwrap();
+    assert!(next(&turn) > now);
+    let gone = fs::read_dir(here.path("incoming"))
+        .unwrap()
+        .next()
+        .unwrap()
+        .unwrap()
+        .file_name();
+    fs::remove_file(here.path("incoming").join(&gone)).unwrap();
+    here.door.shut(true);
+    let hints = vec![
+        Hint::Gone(0, name(gone.to_str().unwrap())),
+        Hint::Closed(0, name("z.fits")),
+    ];
+    full(turn.follow(hints, now));
+    assert!(next(&turn) <= now, "what the lost hints said is looked for");
+}
+
+impl Place {
+    /// Takes everything in and lets the loop scan once.
+    fn take(&self, turn: &mut Turn, now: Timestamp) {
+        self.take_in(&mut turn.engine, now);
+        turn.step(now).unwrap();
+    }
+}
