@@ -111,7 +111,7 @@ impl Settle {
         let later = after(now, self.quiet);
         let mut done = Vec::new();
         self.files.retain(|file, known| {
-            if !known.stage.at().is_some_and(|at| at <= now) {
+            if known.stage.at().is_none_or(|at| now < at) {
                 return true;
             }
             match again(file) {
