@@ -1,6 +1,8 @@
 //! `run` and `once`: the loop.
 
+use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 
 use anyhow::{Context, anyhow};
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
@@ -12,6 +14,9 @@ use crate::publish::Disk;
 /// Runs the loop to its end.
 pub fn run(config: &Path, mode: Mode) -> Result<(), Failure> {
     let settings = settings::read(config)?;
+    if mode == Mode::Run {
+        frugal()?;
+    }
     many_files();
     let outcome = daemon::start(settings, Disk::default(), program()?, mode)?;
     if mode == Mode::Run {
@@ -47,6 +52,23 @@ pub fn run(config: &Path, mode: Mode) -> Result<(), Failure> {
 /// Our own executable, for decoding compressed frames.
 pub fn program() -> anyhow::Result<PathBuf> {
     std::env::current_exe().context("could not find our own executable")
+}
+
+/// The allocator's setting under which freed memory goes back to the system at once: a daemon that
+/// knows a hundred thousand files then rests at a few megabytes instead of well over a hundred.
+const PURGE: &str = "MIMALLOC_PURGE_DELAY";
+
+/// Begins again with that setting, as the same process. The allocator reads its settings from the
+/// environment before anything of ours runs, so they cannot be changed from within.
+fn frugal() -> anyhow::Result<()> {
+    if std::env::var_os(PURGE).is_none() {
+        let error = Command::new(program()?)
+            .args(std::env::args_os().skip(1))
+            .env(PURGE, "0")
+            .exec();
+        tracing::warn!("could not begin again with a frugal allocator: {error}");
+    }
+    Ok(())
 }
 
 /// A set may hold more frames than files may be open by default.
