@@ -17,6 +17,10 @@ const BLOCK: usize = 1 << 20;
 /// The largest ADC step that is believed: 8 bits in 16.
 const COARSEST_STEP: u32 = 256;
 
+/// The top of the deepest ADC in common use, ADU: what 32-bit and floating-point files, whose
+/// storage says nothing of the sensor, are taken to end at unless the profile says otherwise.
+const DEEPEST: f64 = 65_535.0;
+
 /// What came of it.
 #[derive(Debug)]
 pub enum Taken {
@@ -156,7 +160,8 @@ fn reason(error: FitsError) -> String {
 }
 
 /// Subsamples the pixels. The saturation level is the lowest of the profile's, the largest value
-/// that can be stored, and the top of an ADC whose steps are coarser than 1.
+/// that can be stored, the top of the deepest ADC, and the top of one whose steps are coarser
+/// than 1.
 fn sample(source: &Source, limit: Option<f64>) -> Result<Sample, FitsError> {
     let (width, height) = (source.width(), source.height());
     let mut rows = Vec::new();
@@ -169,10 +174,15 @@ fn sample(source: &Source, limit: Option<f64>) -> Result<Sample, FitsError> {
         .iter()
         .map(|(first, pixels)| (*first, pixels.as_slice()))
         .collect();
-    let saturation = source.top().min(limit.unwrap_or(f64::MAX)).min(f64::MAX);
+    let saturation = source.top().min(limit.unwrap_or(DEEPEST));
     let found = measure::sample(width, height, &rows, saturation);
     match found.step {
-        Some(step) if step > 1 && step.is_power_of_two() && step <= COARSEST_STEP => {
+        Some(step)
+            if step > 1
+                && step.is_power_of_two()
+                && step <= COARSEST_STEP
+                && source.top() <= DEEPEST =>
+        {
             let top = source.top() + 1.0 - f64::from(step);
             Ok(measure::sample(width, height, &rows, saturation.min(top)))
         }

@@ -2,7 +2,9 @@
 
 use std::fs;
 
-use dawnledger::facts::Kind;
+use dawnledger::facts::{Card, Kind};
+use dawnledger::fits::{ImageWriter, Source, Unpacker};
+use dawnledger::publish::Disk;
 
 use crate::observatory::{Observatory, assert_same, files, said};
 use crate::{NIGHT, NORTH, SOUTH};
@@ -126,6 +128,54 @@ fn a_file_replaced_under_its_name_is_taken_in_anew() {
     assert!(
         !old.exists(),
         "the product of what is nowhere any more is gone"
+    );
+}
+
+#[test]
+fn floating_point_flats_are_judged_by_what_a_camera_can_give() {
+    let here = Observatory::new(&[("north", NORTH), ("south", SOUTH)], "");
+    here.shoot(NIGHT);
+    let unpacker = Unpacker::new(crate::observatory::PROGRAM.into(), here.path("scratch"));
+    for path in files(&here.incoming()) {
+        if !path.to_string_lossy().contains("north/flat_Ha") {
+            continue;
+        }
+        let source = Source::open(&path, &unpacker).unwrap();
+        let (width, height) = (source.width(), source.height());
+        let mut pixels = vec![0.0; width * height];
+        source.rows_f32(0, height, &mut pixels).unwrap();
+        let storage = [
+            "SIMPLE", "BITPIX", "NAXIS", "NAXIS1", "NAXIS2", "BZERO", "BSCALE",
+        ];
+        let cards: Vec<Card> = source
+            .header()
+            .cards()
+            .iter()
+            .filter(|card| !storage.contains(&card.keyword.as_str()))
+            .cloned()
+            .collect();
+        let draft = Disk::default().draft(&path).unwrap();
+        let writer = ImageWriter::begin(draft, width, height, &cards).unwrap();
+        writer.rows(0, &pixels).unwrap();
+        writer.finish(&cards).unwrap();
+    }
+    here.once();
+    let log = here.session("2026-09-05");
+    let flats = log
+        .calibration
+        .iter()
+        .filter(|frame| frame.kind == Kind::Flat);
+    assert!(
+        flats.clone().all(|flat| flat.state == "used"),
+        "{:?}",
+        flats.collect::<Vec<_>>()
+    );
+    assert_eq!(
+        log.lights
+            .iter()
+            .filter(|light| light.state == "calibrated")
+            .count(),
+        7
     );
 }
 
