@@ -497,6 +497,39 @@ fn wrong_settings_are_wrong_usage() {
 }
 
 #[test]
+fn a_short_file_is_refused_when_its_night_is_over() {
+    let here = Observatory::new(
+        &[("north", PROFILE)],
+        "settle_s: 1\nclose: {quiet_minutes: 0}",
+    );
+    let (name, bytes) = rendered().pop().unwrap();
+    let path = here.incoming().join(&name);
+    fs::write(&path, &bytes[..5000]).unwrap();
+    let evening = std::time::SystemTime::UNIX_EPOCH + Duration::from_secs(1_788_645_600);
+    File::options()
+        .write(true)
+        .open(&path)
+        .unwrap()
+        .set_modified(evening)
+        .unwrap();
+    let mut daemon = Daemon::start(&here);
+    daemon.wait_for("the refusal", || {
+        session(&here).is_some_and(|log| {
+            log.lights.iter().any(|light| {
+                let reason = light.reason.as_deref().unwrap_or_default();
+                light.state == "refused" && reason.starts_with("truncated: 5000 bytes")
+            })
+        })
+    });
+    // And it is looked at again when the rest comes after all.
+    fs::write(&path, &bytes).unwrap();
+    daemon.wait_for("the whole file", || {
+        session(&here).is_some_and(|log| log.lights.iter().any(|light| light.state == "waiting"))
+    });
+    assert!(daemon.end(Signal::TERM).success());
+}
+
+#[test]
 fn a_full_disk_is_waited_out() {
     let here = by_events();
     let small = here.path("small");

@@ -1,11 +1,12 @@
 //! The loop itself: whoever has something to say is heard, the worker is kept busy, and what
 //! changed is told.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
+use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
@@ -393,21 +394,17 @@ impl Turn {
         let settings = self.engine.settings.clone();
         let closing = self.engine.teller.closing(&settings, now);
         let teller = &self.engine.teller;
-        let over = |at: Timestamp| teller.is_over(settings.site.night_of(at), &settings, now);
-        let short = !closing.is_empty() || self.engine.settle.arriving().next().is_some();
-        if short {
-            let mut over_nights = Vec::new();
-            // Which nights are over is asked before the borrow of the settling files.
-            for (_, at) in self.engine.settle.shorts() {
-                if over(at) {
-                    over_nights.push(settings.site.night_of(at));
-                }
-            }
-            let requests = self
-                .engine
-                .overdue(|at| over_nights.contains(&settings.site.night_of(at)));
-            self.requests.extend(requests);
-        }
+        let over: BTreeSet<Date> = self
+            .engine
+            .settle
+            .shorts()
+            .map(|(_, changed)| settings.site.night_of(changed))
+            .filter(|&night| teller.is_over(night, &settings, now))
+            .collect();
+        let short = self
+            .engine
+            .overdue(|changed| over.contains(&settings.site.night_of(changed)));
+        self.requests.extend(short);
         for night in closing {
             tracing::info!(%night, "the night is over");
             self.scans.values_mut().for_each(|at| *at = (*at).min(now));
