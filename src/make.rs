@@ -22,7 +22,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use thiserror::Error;
 
-use crate::facts::{Camera, FileId, Input, Made, Recipe, Stamp, Task};
+use crate::facts::{Camera, FileId, Input, Made, MadeStats, Recipe, Stamp, Task};
 use crate::fits::{FitsError, Source, Unpacker};
 use crate::publish::{Disk, PublishError};
 
@@ -140,6 +140,23 @@ impl Maker {
         match &task.recipe {
             Recipe::Master(recipe) => master::make(self, task, recipe, pulse),
             Recipe::Light(recipe) => light::make(self, task, recipe, pulse),
+        }
+    }
+
+    /// The record of a product that is published.
+    fn record(task: &Task, size: u64, stats: MadeStats) -> Made {
+        Made {
+            fingerprint: task.fingerprint,
+            product: task.product.clone(),
+            size,
+            method: task.recipe.method(),
+            inputs: task.recipe.inputs(),
+            masters: task.recipe.masters().into_iter().cloned().collect(),
+            facts: match &task.recipe {
+                Recipe::Master(recipe) => Some(recipe.facts.clone()),
+                Recipe::Light(_) => None,
+            },
+            stats,
         }
     }
 

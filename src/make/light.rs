@@ -164,16 +164,7 @@ pub fn make(
         rejected: Vec::new(),
     };
     let size = writer.finish(&all_cards(&stats))?;
-    Ok(Made {
-        fingerprint: task.fingerprint,
-        product: task.product.clone(),
-        size,
-        method: task.recipe.method(),
-        inputs: task.recipe.inputs(),
-        masters: task.recipe.masters().into_iter().cloned().collect(),
-        facts: None,
-        stats,
-    })
+    Ok(Maker::record(task, size, stats))
 }
 
 #[allow(

@@ -74,16 +74,7 @@ pub fn make(
             Ok::<(), MakeError>(())
         })?;
     let size = writer.finish(&cards)?;
-    Ok(Made {
-        fingerprint: task.fingerprint,
-        product: task.product.clone(),
-        size,
-        method: task.recipe.method(),
-        inputs: task.recipe.inputs(),
-        masters: task.recipe.masters().into_iter().cloned().collect(),
-        facts: Some(recipe.facts.clone()),
-        stats,
-    })
+    Ok(Maker::record(task, size, stats))
 }
 
 fn open<'a>(maker: &'a Maker, recipe: &'a MasterRecipe) -> Result<Set<'a>, MakeError> {
