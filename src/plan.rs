@@ -15,6 +15,8 @@
 mod cast;
 mod cluster;
 mod explain;
+mod lights;
+mod masters;
 mod matching;
 mod names;
 mod rig;

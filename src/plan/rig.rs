@@ -1,46 +1,44 @@
-//! Planning for one rig: its sets become masters, its lights find theirs.
+//! One rig while it is being planned: what it knows, and how a master is chosen. `masters` and
+//! `lights` do the planning.
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use jiff::Timestamp;
-
-use super::cast::{Cast, Member};
-use super::matching::{Offer, Readiness, Want, describe};
-use super::shoot::{Needs, Waiting};
-use super::{OnFile, Patience, names, root, sets};
+use super::cast::Cast;
+use super::matching::{Offer, Readiness, Want};
+use super::{OnFile, Patience, root};
 use crate::facts::{
-    CalibrationState, Celsius, Digest, Fingerprint, FrameRule, Input, Kind, LightFacts,
-    LightRecipe, LightState, Made, MasterFacts, MasterRecipe, MasterState, MasterUse, Plan,
-    PlannedMaster, Profile, Recipe, Rule, Settings, Shoot, Snapshot, Task, Wait,
+    Celsius, Digest, Fingerprint, FrameRule, Kind, MasterState, MasterUse, Plan, Profile, Rule,
+    Settings, Shoot, Snapshot, Wait,
 };
-use crate::judge;
 
 /// One rig while it is being planned.
 pub struct Rig<'a, 'p> {
-    snapshot: &'a Snapshot,
-    settings: &'a Settings,
-    patience: Patience,
-    on_file: &'a OnFile<'a>,
-    remakable: &'a BTreeSet<Digest>,
-    cast: &'a Cast<'a>,
-    plan: &'p mut Plan,
+    pub(super) snapshot: &'a Snapshot,
+    pub(super) settings: &'a Settings,
+    pub(super) patience: Patience,
+    pub(super) on_file: &'a OnFile<'a>,
+    pub(super) remakable: &'a BTreeSet<Digest>,
+    pub(super) cast: &'a Cast<'a>,
+    pub(super) plan: &'p mut Plan,
     /// Masters that may serve, as far as they are known yet.
     pub(super) offers: Vec<Offer>,
     /// What a set that cannot be made lacks.
-    lacking: BTreeMap<Fingerprint, Shoot>,
+    pub(super) lacking: BTreeMap<Fingerprint, Shoot>,
 }
 
 /// A choice of master, or why there is none.
-enum Pick {
+pub enum Pick {
+    /// This one.
     Found(MasterUse),
+    /// None, and why.
     None(Lack),
 }
 
 /// Why there is no master, and what to shoot for it.
 #[derive(Clone)]
-struct Lack {
-    wait: Box<Wait>,
-    shoot: Option<Box<Shoot>>,
+pub struct Lack {
+    pub(super) wait: Box<Wait>,
+    pub(super) shoot: Option<Box<Shoot>>,
 }
 
 impl<'a, 'p> Rig<'a, 'p> {
@@ -67,311 +65,24 @@ impl<'a, 'p> Rig<'a, 'p> {
         }
     }
 
-    fn profile(&self) -> &'a Profile {
+    pub(super) fn profile(&self) -> &'a Profile {
         self.cast.profile
     }
 
-    fn rule(&self, kind: Kind) -> Option<&'a FrameRule> {
+    pub(super) fn rule(&self, kind: Kind) -> Option<&'a FrameRule> {
         self.profile().calibration.of(kind)
     }
 
-    fn wants(&self, kind: Kind) -> bool {
+    pub(super) fn wants(&self, kind: Kind) -> bool {
         self.rule(kind).is_some_and(|rule| rule.rule != Rule::Never)
     }
 
-    fn requires(&self, kind: Kind) -> bool {
+    pub(super) fn requires(&self, kind: Kind) -> bool {
         self.rule(kind).is_some_and(|rule| rule.rule.is_required())
     }
 
-    /// Plans all masters, in the order in which they depend on each other.
-    pub(super) fn masters(&mut self, needs: &mut Needs) {
-        for kind in Kind::CALIBRATION {
-            let members = self
-                .cast
-                .calibration
-                .get(&kind)
-                .cloned()
-                .unwrap_or_default();
-            let Some(rule) = self.rule(kind).filter(|rule| rule.rule != Rule::Never) else {
-                for member in members {
-                    let spare =
-                        format!("the profile {} wants no {kind} frames", self.profile().name);
-                    self.plan
-                        .calibration
-                        .insert(member.index, CalibrationState::Spare(spare));
-                }
-                continue;
-            };
-            let kept = self.keep(kind);
-            for set in sets::sets(members, kind, self.profile(), rule) {
-                self.set(set, kind, rule, &kept, needs);
-            }
-        }
-    }
-
-    /// Masters on file that could not be made again, since not all of their raws are there.
-    fn keep(&mut self, kind: Kind) -> Vec<&'a Made> {
-        let rig = self.profile().name.as_str();
-        let kept: Vec<&Made> = self
-            .snapshot
-            .made
-            .values()
-            .filter(|made| {
-                made.facts
-                    .as_ref()
-                    .is_some_and(|facts| facts.kind == kind && *facts.rig == *rig)
-                    && !made
-                        .inputs
-                        .iter()
-                        .all(|digest| self.remakable.contains(digest))
-            })
-            .collect();
-        for made in &kept {
-            let Some(facts) = &made.facts else { continue };
-            let entries = &self.on_file.entries;
-            let members = made
-                .inputs
-                .iter()
-                .filter_map(|digest| entries.get(digest).copied());
-            let master = PlannedMaster {
-                fingerprint: made.fingerprint,
-                product: made.product.clone(),
-                facts: facts.clone(),
-                method: made.method.clone(),
-                members: members.collect(),
-                left_out: Vec::new(),
-                masters: made.masters.clone(),
-                state: MasterState::Made,
-            };
-            self.admit(master, Readiness::Sure);
-        }
-        kept
-    }
-
-    fn admit(&mut self, master: PlannedMaster, readiness: Readiness) {
-        // A kept master may be planned a second time, when its whole set is still known.
-        self.offers
-            .retain(|offer| offer.fingerprint != master.fingerprint);
-        self.offers.push(Offer {
-            fingerprint: master.fingerprint,
-            facts: master.facts.clone(),
-            readiness,
-        });
-        self.plan.masters.insert(master.fingerprint, master);
-    }
-
-    fn set(
-        &mut self,
-        set: Vec<Member<'a>>,
-        kind: Kind,
-        rule: &FrameRule,
-        kept: &[&Made],
-        needs: &mut Needs,
-    ) {
-        let pairs: Vec<_> = set
-            .iter()
-            .map(|member| (member.frame, member.sample))
-            .collect();
-        let reasons = judge::left_out(kind, &pairs, self.profile());
-        let mut survivors = Vec::new();
-        let mut left_out = Vec::new();
-        for (member, reason) in set.into_iter().zip(reasons) {
-            match reason {
-                None => survivors.push(member),
-                Some(reason) => {
-                    let state = CalibrationState::LeftOut(reason.clone());
-                    self.plan.calibration.insert(member.index, state);
-                    left_out.push((member.index, reason));
-                }
-            }
-        }
-        if survivors.iter().any(|member| !member.entry.present)
-            && !self.is_made(kind, rule, &survivors)
-        {
-            let covered = |member: &Member<'_>| {
-                kept.iter()
-                    .find(|made| made.inputs.contains(&member.digest))
-            };
-            let there: Vec<Member<'_>> = survivors
-                .iter()
-                .filter(|member| member.entry.present)
-                .copied()
-                .collect();
-            if there.iter().all(|member| covered(member).is_some()) {
-                for member in &survivors {
-                    let state = match covered(member) {
-                        Some(made) => CalibrationState::Used(made.fingerprint),
-                        None => CalibrationState::Waiting(Wait::Gone),
-                    };
-                    self.plan.calibration.insert(member.index, state);
-                }
-                return;
-            }
-            for member in survivors.iter().filter(|member| !member.entry.present) {
-                let state = match covered(member) {
-                    Some(made) => CalibrationState::Used(made.fingerprint),
-                    None => CalibrationState::Waiting(Wait::Gone),
-                };
-                self.plan.calibration.insert(member.index, state);
-            }
-            survivors = there;
-        }
-        self.master(&survivors, left_out, kind, rule, needs);
-    }
-
-    fn is_made(&self, kind: Kind, rule: &FrameRule, survivors: &[Member<'a>]) -> bool {
-        let Some(facts) = sets::facts(kind, survivors) else {
-            return false;
-        };
-        let subtract = match self.pedestal(kind, &facts) {
-            Some(Pick::Found(used)) => Some(used),
-            _ => None,
-        };
-        let recipe = self.recipe(facts, rule, survivors, subtract);
-        self.snapshot.made.contains_key(&recipe.fingerprint())
-    }
-
-    fn recipe(
-        &self,
-        facts: MasterFacts,
-        rule: &FrameRule,
-        survivors: &[Member<'a>],
-        subtract: Option<MasterUse>,
-    ) -> Recipe {
-        let saturation = survivors
-            .iter()
-            .map(|member| member.sample.saturation)
-            .min_by(f64::total_cmp)
-            .unwrap_or(f64::MAX);
-        Recipe::Master(MasterRecipe {
-            flat_level: (facts.kind == Kind::Flat).then_some(self.profile().flat_level),
-            facts,
-            combining: rule.combining,
-            saturation,
-            inputs: survivors
-                .iter()
-                .map(|member| Input {
-                    digest: member.digest,
-                    file: member.entry.file.clone(),
-                    stamp: member.entry.stamp,
-                })
-                .collect(),
-            subtract,
-        })
-    }
-
-    /// Plans the master of one set.
-    fn master(
-        &mut self,
-        survivors: &[Member<'a>],
-        left_out: Vec<(usize, String)>,
-        kind: Kind,
-        rule: &FrameRule,
-        needs: &mut Needs,
-    ) {
-        let Some(facts) = sets::facts(kind, survivors) else {
-            return;
-        };
-        let (subtract, lacks) = match self.pedestal(kind, &facts) {
-            None => (None, None),
-            Some(Pick::Found(used)) => (Some(used), None),
-            Some(Pick::None(lack)) => (None, Some(lack)),
-        };
-        let recipe = self.recipe(facts.clone(), rule, survivors, subtract.clone());
-        let fingerprint = recipe.fingerprint();
-        let product = names::master(&facts, fingerprint, &self.settings.site);
-        let there = survivors.iter().all(|member| member.entry.present);
-        let state = if self.snapshot.made.contains_key(&fingerprint) {
-            MasterState::Made
-        } else if survivors.len() < rule.min_frames {
-            let (have, need) = (survivors.len(), rule.min_frames);
-            MasterState::Waiting(Wait::TooFew { kind, have, need })
-        } else if let Some(lack) = &lacks {
-            if let Some(shoot) = lack.shoot.as_deref() {
-                self.lacking.insert(fingerprint, shoot.clone());
-                let waiting = Waiting::set(describe(&facts, &self.settings.site));
-                needs.add(
-                    self.settings.site.night_of(facts.last),
-                    shoot.clone(),
-                    waiting,
-                );
-            }
-            MasterState::Waiting((*lack.wait).clone())
-        } else if let Some(failure) = self.snapshot.failed.get(&fingerprint) {
-            MasterState::Waiting(Wait::Failed(failure.reason.clone()))
-        } else if let Some(until) = self.growing(survivors, rule) {
-            self.plan.wake = Some(self.plan.wake.map_or(until, |wake| wake.min(until)));
-            MasterState::Waiting(Wait::Growing { kind, until })
-        } else if let Some(wait) = subtract.as_ref().and_then(|used| self.pending(used)) {
-            MasterState::Waiting(wait)
-        } else if !there {
-            MasterState::Waiting(Wait::Gone)
-        } else {
-            self.plan.tasks.push(Task {
-                fingerprint,
-                product: product.clone(),
-                recipe: recipe.clone(),
-            });
-            MasterState::Waiting(Wait::InLine)
-        };
-        let readiness = match &state {
-            MasterState::Waiting(Wait::TooFew { have, need, .. }) => Readiness::TooFew {
-                have: *have,
-                need: *need,
-            },
-            MasterState::Waiting(wait @ (Wait::NoMaster { .. } | Wait::Failed(_) | Wait::Gone)) => {
-                Readiness::Barred(wait.to_string())
-            }
-            _ => Readiness::Sure,
-        };
-        for member in survivors {
-            let frame_state = match &state {
-                MasterState::Made => CalibrationState::Used(fingerprint),
-                // While a larger set waits, the frame's present master goes on standing for it.
-                MasterState::Waiting(wait) => match self.standing(member.digest, kind) {
-                    Some(made) if !matches!(wait, Wait::TooFew { .. } | Wait::NoMaster { .. }) => {
-                        CalibrationState::Used(made.fingerprint)
-                    }
-                    _ => CalibrationState::Waiting(wait.clone()),
-                },
-            };
-            self.plan.calibration.insert(member.index, frame_state);
-        }
-        let master = PlannedMaster {
-            fingerprint,
-            product,
-            facts,
-            method: recipe.method(),
-            members: survivors.iter().map(|member| member.index).collect(),
-            left_out,
-            masters: subtract.into_iter().collect(),
-            state,
-        };
-        self.admit(master, readiness);
-    }
-
-    fn standing(&self, digest: Digest, kind: Kind) -> Option<&'a Made> {
-        self.on_file
-            .masters
-            .get(&digest)?
-            .iter()
-            .copied()
-            .find(|made| made.facts.as_ref().is_some_and(|facts| facts.kind == kind))
-    }
-
-    /// Until when a set is left alone.
-    fn growing(&self, survivors: &[Member<'a>], rule: &FrameRule) -> Option<Timestamp> {
-        let Patience::Until(now) = self.patience else {
-            return None;
-        };
-        let newest = survivors.iter().map(|member| member.entry.arrived).max()?;
-        // A clock that was set back must not make a set wait for days.
-        let until = newest.min(now).checked_add(rule.quiet).ok()?;
-        (until > now).then_some(until)
-    }
-
     /// Why a chosen master is not there yet.
-    fn pending(&self, used: &MasterUse) -> Option<Wait> {
+    pub(super) fn pending(&self, used: &MasterUse) -> Option<Wait> {
         match &self.plan.masters.get(&used.fingerprint)?.state {
             MasterState::Made => None,
             MasterState::Waiting(wait) => Some(Wait::Master {
@@ -381,49 +92,8 @@ impl<'a, 'p> Rig<'a, 'p> {
         }
     }
 
-    /// What comes off the exposures of a flat; nothing for other kinds.
-    fn pedestal(&self, kind: Kind, facts: &MasterFacts) -> Option<Pick> {
-        if kind != Kind::Flat {
-            return None;
-        }
-        let want = |kinds: &'static [Kind], exposure: bool| Want {
-            kinds,
-            camera: &facts.camera,
-            exposure: exposure.then_some((
-                facts.exposure,
-                self.profile().tolerance.flat_dark_exposure_fraction,
-            )),
-            temperature: None,
-            flat_for: None,
-            moment: facts.last,
-            profile: self.profile(),
-            site: &self.settings.site,
-        };
-        let like = want(&[Kind::FlatDark, Kind::Dark], true);
-        if self.wants(Kind::FlatDark) {
-            match self.pick(&like, Kind::FlatDark, None) {
-                Pick::None(_) if !self.requires(Kind::FlatDark) => {}
-                pick => return Some(pick),
-            }
-        }
-        let bias = want(&[Kind::Bias], false);
-        if self.wants(Kind::Bias) {
-            match self.pick(&bias, Kind::Bias, None) {
-                Pick::None(_) if !self.requires(Kind::Bias) => {}
-                pick => return Some(pick),
-            }
-        }
-        let asked = if self.wants(Kind::Bias) {
-            Kind::Bias
-        } else {
-            Kind::FlatDark
-        };
-        let dark = want(&[Kind::Dark], true);
-        Some(self.pick(&dark, asked, None))
-    }
-
     /// Chooses a master; where there is none, says what to shoot: frames of kind `asked`.
-    fn pick(&self, want: &Want<'_>, asked: Kind, at: Option<Celsius>) -> Pick {
+    pub(super) fn pick(&self, want: &Want<'_>, asked: Kind, at: Option<Celsius>) -> Pick {
         if let Some(offer) = want.choose(&self.offers)
             && let Some(master) = self.plan.masters.get(&offer.fingerprint)
         {
@@ -471,165 +141,5 @@ impl<'a, 'p> Rig<'a, 'p> {
             wait: Box::new(wait),
             shoot: shoot.map(Box::new),
         })
-    }
-
-    /// The wishes of a light: dark, bias, flat.
-    pub(super) fn wishes<'m>(&'m self, light: &'m Member<'a>) -> [(Kind, Want<'m>); 3] {
-        let frame = light.frame;
-        let tolerance = &self.profile().tolerance;
-        let base = |kinds: &'static [Kind]| Want {
-            kinds,
-            camera: &frame.camera,
-            exposure: None,
-            temperature: None,
-            flat_for: None,
-            moment: light.moment,
-            profile: self.profile(),
-            site: &self.settings.site,
-        };
-        [
-            (
-                Kind::Dark,
-                Want {
-                    exposure: Some((frame.exposure, tolerance.exposure_fraction)),
-                    temperature: Some((frame.felt_temperature(), tolerance.temperature_c)),
-                    ..base(&[Kind::Dark])
-                },
-            ),
-            (Kind::Bias, base(&[Kind::Bias])),
-            (
-                Kind::Flat,
-                Want {
-                    flat_for: Some(frame),
-                    ..base(&[Kind::Flat])
-                },
-            ),
-        ]
-    }
-
-    fn light_recipe(&self, light: &Member<'a>) -> Result<LightRecipe, Lack> {
-        let frame = light.frame;
-        // Asked for at the set-point where there is one: that is what the person sets.
-        let at = frame.set_point.or_else(|| {
-            frame
-                .temperature
-                .and_then(|measured| Celsius::new(measured.get().round()))
-        });
-        let [(_, dark), (_, bias), (_, flat)] = self.wishes(light);
-        let mut subtract = None;
-        if self.wants(Kind::Dark) {
-            match self.pick(&dark, Kind::Dark, at) {
-                Pick::Found(used) => subtract = Some(used),
-                Pick::None(lack) if self.requires(Kind::Dark) => return Err(lack),
-                Pick::None(_) => {}
-            }
-        }
-        let subtract = match subtract {
-            Some(used) => used,
-            // A flat divides what is left of the light without its pedestal: there is no way
-            // around the bias where no dark is used.
-            None => match self.pick(&bias, Kind::Bias, None) {
-                Pick::Found(used) => used,
-                Pick::None(lack) => return Err(lack),
-            },
-        };
-        let mut divide = None;
-        if self.wants(Kind::Flat) {
-            match self.pick(&flat, Kind::Flat, None) {
-                Pick::Found(used) => divide = Some(used),
-                Pick::None(lack) if self.requires(Kind::Flat) => return Err(lack),
-                Pick::None(_) => {}
-            }
-        }
-        Ok(LightRecipe {
-            input: Input {
-                digest: light.digest,
-                file: light.entry.file.clone(),
-                stamp: light.entry.stamp,
-            },
-            facts: LightFacts {
-                rig: frame.rig.clone(),
-                camera: frame.camera.clone(),
-                night: light.night,
-                filter: frame.filter.clone(),
-                target: frame.target.clone(),
-                exposure: frame.exposure,
-                start: light.moment,
-            },
-            subtract,
-            divide,
-        })
-    }
-
-    /// Plans all lights.
-    pub(super) fn lights(&mut self, needs: &mut Needs) {
-        let measured = self
-            .rule(Kind::Dark)
-            .is_some_and(|rule| rule.rule == Rule::Measured);
-        for light in &self.cast.lights {
-            if measured {
-                let warning = format!(
-                    "{}: the dark rule `measured` acts as `required` until the sensor has been measured",
-                    self.profile().name
-                );
-                let warnings = self.plan.warnings.entry(light.night).or_default();
-                if !warnings.contains(&warning) {
-                    warnings.push(warning);
-                }
-            }
-            let state = match self.light_recipe(light) {
-                Ok(recipe) => self.light(light, recipe),
-                // Nothing is to be shot for a light that is gone: it could not be calibrated.
-                Err(lack) if !light.entry.present => match self.last_product(light.digest) {
-                    Some(made) => LightState::Calibrated(made.fingerprint),
-                    None => LightState::Waiting(*lack.wait),
-                },
-                Err(lack) => {
-                    if let Some(shoot) = lack.shoot {
-                        let target = light.frame.target.as_deref();
-                        needs.add(light.night, *shoot, Waiting::light(target));
-                    }
-                    LightState::Waiting(*lack.wait)
-                }
-            };
-            self.plan.lights.insert(light.index, state);
-        }
-    }
-
-    fn light(&mut self, light: &Member<'a>, recipe: LightRecipe) -> LightState {
-        let masters: Vec<MasterUse> = std::iter::once(&recipe.subtract)
-            .chain(&recipe.divide)
-            .cloned()
-            .collect();
-        let facts = recipe.facts.clone();
-        let recipe = Recipe::Light(recipe);
-        let fingerprint = recipe.fingerprint();
-        if self.snapshot.made.contains_key(&fingerprint) {
-            return LightState::Calibrated(fingerprint);
-        }
-        let wait = if !light.entry.present {
-            Wait::Gone
-        } else if let Some(failure) = self.snapshot.failed.get(&fingerprint) {
-            Wait::Failed(failure.reason.clone())
-        } else if let Some(wait) = masters.iter().find_map(|used| self.pending(used)) {
-            wait
-        } else {
-            let product = names::light(&facts, fingerprint);
-            self.plan.tasks.push(Task {
-                fingerprint,
-                product,
-                recipe,
-            });
-            Wait::InLine
-        };
-        // While better masters are on their way, the product on file goes on standing.
-        match self.last_product(light.digest) {
-            Some(made) => LightState::Calibrated(made.fingerprint),
-            None => LightState::Waiting(wait),
-        }
-    }
-
-    fn last_product(&self, digest: Digest) -> Option<&'a Made> {
-        self.on_file.lights.get(&digest)?.first().copied()
     }
 }

@@ -1,0 +1,173 @@
+//! A rig's lights find their masters.
+
+use super::cast::Member;
+use super::matching::Want;
+use super::names;
+use super::rig::{Lack, Pick, Rig};
+use super::shoot::{Needs, Waiting};
+use crate::facts::{
+    Celsius, Digest, Input, Kind, LightFacts, LightRecipe, LightState, Made, MasterUse, Recipe,
+    Rule, Task, Wait,
+};
+
+impl<'a> Rig<'a, '_> {
+    /// The wishes of a light: dark, bias, flat.
+    pub(super) fn wishes<'m>(&'m self, light: &'m Member<'a>) -> [(Kind, Want<'m>); 3] {
+        let frame = light.frame;
+        let tolerance = &self.profile().tolerance;
+        let base = |kinds: &'static [Kind]| Want {
+            kinds,
+            camera: &frame.camera,
+            exposure: None,
+            temperature: None,
+            flat_for: None,
+            moment: light.moment,
+            profile: self.profile(),
+            site: &self.settings.site,
+        };
+        [
+            (
+                Kind::Dark,
+                Want {
+                    exposure: Some((frame.exposure, tolerance.exposure_fraction)),
+                    temperature: Some((frame.felt_temperature(), tolerance.temperature_c)),
+                    ..base(&[Kind::Dark])
+                },
+            ),
+            (Kind::Bias, base(&[Kind::Bias])),
+            (
+                Kind::Flat,
+                Want {
+                    flat_for: Some(frame),
+                    ..base(&[Kind::Flat])
+                },
+            ),
+        ]
+    }
+
+    fn light_recipe(&self, light: &Member<'a>) -> Result<LightRecipe, Lack> {
+        let frame = light.frame;
+        // Asked for at the set-point where there is one: that is what the person sets.
+        let at = frame.set_point.or_else(|| {
+            frame
+                .temperature
+                .and_then(|measured| Celsius::new(measured.get().round()))
+        });
+        let [(_, dark), (_, bias), (_, flat)] = self.wishes(light);
+        let mut subtract = None;
+        if self.wants(Kind::Dark) {
+            match self.pick(&dark, Kind::Dark, at) {
+                Pick::Found(used) => subtract = Some(used),
+                Pick::None(lack) if self.requires(Kind::Dark) => return Err(lack),
+                Pick::None(_) => {}
+            }
+        }
+        let subtract = match subtract {
+            Some(used) => used,
+            // A flat divides what is left of the light without its pedestal: there is no way
+            // around the bias where no dark is used.
+            None => match self.pick(&bias, Kind::Bias, None) {
+                Pick::Found(used) => used,
+                Pick::None(lack) => return Err(lack),
+            },
+        };
+        let mut divide = None;
+        if self.wants(Kind::Flat) {
+            match self.pick(&flat, Kind::Flat, None) {
+                Pick::Found(used) => divide = Some(used),
+                Pick::None(lack) if self.requires(Kind::Flat) => return Err(lack),
+                Pick::None(_) => {}
+            }
+        }
+        Ok(LightRecipe {
+            input: Input {
+                digest: light.digest,
+                file: light.entry.file.clone(),
+                stamp: light.entry.stamp,
+            },
+            facts: LightFacts {
+                rig: frame.rig.clone(),
+                camera: frame.camera.clone(),
+                night: light.night,
+                filter: frame.filter.clone(),
+                target: frame.target.clone(),
+                exposure: frame.exposure,
+                start: light.moment,
+            },
+            subtract,
+            divide,
+        })
+    }
+
+    /// Plans all lights.
+    pub(super) fn lights(&mut self, needs: &mut Needs) {
+        let measured = self
+            .rule(Kind::Dark)
+            .is_some_and(|rule| rule.rule == Rule::Measured);
+        for light in &self.cast.lights {
+            if measured {
+                let warning = format!(
+                    "{}: the dark rule `measured` acts as `required` until the sensor has been measured",
+                    self.profile().name
+                );
+                let warnings = self.plan.warnings.entry(light.night).or_default();
+                if !warnings.contains(&warning) {
+                    warnings.push(warning);
+                }
+            }
+            let state = match self.light_recipe(light) {
+                Ok(recipe) => self.light(light, recipe),
+                // Nothing is to be shot for a light that is gone: it could not be calibrated.
+                Err(lack) if !light.entry.present => match self.last_product(light.digest) {
+                    Some(made) => LightState::Calibrated(made.fingerprint),
+                    None => LightState::Waiting(*lack.wait),
+                },
+                Err(lack) => {
+                    if let Some(shoot) = lack.shoot {
+                        let target = light.frame.target.as_deref();
+                        needs.add(light.night, *shoot, Waiting::light(target));
+                    }
+                    LightState::Waiting(*lack.wait)
+                }
+            };
+            self.plan.lights.insert(light.index, state);
+        }
+    }
+
+    fn light(&mut self, light: &Member<'a>, recipe: LightRecipe) -> LightState {
+        let masters: Vec<MasterUse> = std::iter::once(&recipe.subtract)
+            .chain(&recipe.divide)
+            .cloned()
+            .collect();
+        let facts = recipe.facts.clone();
+        let recipe = Recipe::Light(recipe);
+        let fingerprint = recipe.fingerprint();
+        if self.snapshot.made.contains_key(&fingerprint) {
+            return LightState::Calibrated(fingerprint);
+        }
+        let wait = if !light.entry.present {
+            Wait::Gone
+        } else if let Some(failure) = self.snapshot.failed.get(&fingerprint) {
+            Wait::Failed(failure.reason.clone())
+        } else if let Some(wait) = masters.iter().find_map(|used| self.pending(used)) {
+            wait
+        } else {
+            let product = names::light(&facts, fingerprint);
+            self.plan.tasks.push(Task {
+                fingerprint,
+                product,
+                recipe,
+            });
+            Wait::InLine
+        };
+        // While better masters are on their way, the product on file goes on standing.
+        match self.last_product(light.digest) {
+            Some(made) => LightState::Calibrated(made.fingerprint),
+            None => LightState::Waiting(wait),
+        }
+    }
+
+    fn last_product(&self, digest: Digest) -> Option<&'a Made> {
+        self.on_file.lights.get(&digest)?.first().copied()
+    }
+}
