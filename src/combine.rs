@@ -15,13 +15,16 @@ use crate::facts::{Combining, InputCount};
 
 mod float;
 mod integer;
+mod lanes;
 mod network;
 mod scalar;
+mod simd;
 mod small;
 
 #[cfg(test)]
 mod tests;
 
+pub use simd::Level;
 pub use small::{Clip, MAD_TO_SD, Moments, clipped, clipped_sorted, mad, mean_and_sd, median};
 
 /// N exposures of the same stretch of pixels; all slices have the same length.
@@ -71,14 +74,37 @@ pub fn combine(
     out: &mut [f32],
     rejected: &mut [InputCount],
 ) -> Combined {
+    combine_at(
+        Level::widest(),
+        method,
+        exposures,
+        saturation,
+        out,
+        rejected,
+    )
+}
+
+/// The same with the instructions of one level, for comparison. A level that the processor lacks
+/// is replaced by the plain one.
+///
+/// # Panics
+/// As [`combine`].
+pub fn combine_at(
+    level: Level,
+    method: &Combining,
+    exposures: Exposures<'_>,
+    saturation: f64,
+    out: &mut [f32],
+    rejected: &mut [InputCount],
+) -> Combined {
     match exposures {
         Exposures::U16(exposures) => {
             check(exposures, out, rejected);
-            integer::combine(method, exposures, saturation, out, rejected)
+            integer::combine(level, method, exposures, saturation, out, rejected)
         }
         Exposures::F32(exposures) => {
             check(exposures, out, rejected);
-            float::combine(method, exposures, saturation, out, rejected)
+            float::combine(level, method, exposures, saturation, out, rejected)
         }
     }
 }

@@ -18,10 +18,12 @@ pub(super) struct Bounds {
 }
 
 impl Bounds {
+    #[inline(always)]
     pub(super) fn below(&self, value: f64) -> bool {
         value * self.scale < self.lower
     }
 
+    #[inline(always)]
     pub(super) fn above(&self, value: f64) -> bool {
         value * self.scale > self.upper
     }
@@ -42,6 +44,7 @@ pub(super) struct Limits {
 ///
 /// In this scale the square root is the one thing that is rounded, so a sample that lies exactly
 /// on a bound is seen to lie there.
+#[inline(always)]
 pub(super) fn integer_bounds(limits: &Limits, count: f64, variance: f64, centre: f64) -> Bounds {
     let spread = 2.0 * variance.sqrt();
     Bounds {
@@ -56,6 +59,7 @@ pub(super) fn integer_bounds(limits: &Limits, count: f64, variance: f64, centre:
 ///
 /// The mean lies within one standard deviation of the median, so the subtraction in the variance
 /// loses at most about one bit, whatever the pedestal.
+#[inline(always)]
 pub(super) fn float_bounds(
     limits: &Limits,
     count: f64,
@@ -163,6 +167,7 @@ pub(super) fn middle<T: Copy + Into<f64>>(sorted: &[T]) -> f64 {
 }
 
 /// Negative zero becomes zero: sorting does not tell the two apart, so neither does the result.
+#[inline(always)]
 pub(super) fn unsigned_zero(value: f32) -> f32 {
     value + 0.0
 }
