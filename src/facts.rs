@@ -25,7 +25,7 @@ pub use frame::{
     Camera, Cfa, Colour, Frame, Kind, Optics, Pointing, RowOrder, Setting, filter_is_none,
 };
 pub use header::{Card, Header, Value};
-pub use made::{InputCount, Made, MadeStats};
+pub use made::{InputCount, Made, MadeStats, Temporal};
 pub use plan::{
     CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task, Wait,
 };

@@ -8,9 +8,11 @@
 //!
 //! It does not know why a product is wanted, nor what else there is.
 
+mod flat;
 mod light;
 mod master;
 pub mod provenance;
+mod temporal;
 
 use std::collections::BTreeMap;
 use std::fs;

@@ -11,6 +11,8 @@ mod change;
 mod demo;
 #[path = "once/messy.rs"]
 mod messy;
+#[path = "once/noise.rs"]
+mod noise;
 #[path = "once/same.rs"]
 mod same;
 

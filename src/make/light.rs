@@ -122,6 +122,7 @@ pub fn make(
         pixels,
         level: 0.0,
         noise: 0.0,
+        temporal: None,
         rejected: Vec::new(),
     };
     let draft = maker.disk.draft(&maker.output.join(&task.product))?;
@@ -161,6 +162,7 @@ pub fn make(
         pixels,
         level: background.level,
         noise: background.noise,
+        temporal: None,
         rejected: Vec::new(),
     };
     let size = writer.finish(&all_cards(&stats))?;

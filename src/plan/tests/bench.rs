@@ -285,6 +285,7 @@ impl FakeDisk {
                 pixels: 1,
                 level: 0.0,
                 noise: 0.0,
+                temporal: None,
                 rejected: Vec::new(),
             },
         };
