@@ -31,9 +31,11 @@ pub use plan::{
 };
 pub use profile::{
     CalibrationRules, CfaChoice, Combining, FlatLevel, FrameRule, GainMeaning, PathPattern,
-    Profile, Rule, ShortShots, Tolerance, Windows,
+    ProductRules, Profile, Rule, ShortShots, Tolerance, Windows,
 };
-pub use recipe::{Input, LightFacts, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe};
+pub use recipe::{
+    Extras, Input, LightFacts, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe,
+};
 pub use refusal::Refusal;
 pub use sample::{MESH, PlaneSample, Sample};
 pub use session::{

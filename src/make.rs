@@ -10,6 +10,7 @@
 
 mod flat;
 mod light;
+mod mask;
 mod master;
 pub mod provenance;
 mod temporal;

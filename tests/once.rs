@@ -13,6 +13,8 @@ mod demo;
 mod messy;
 #[path = "once/noise.rs"]
 mod noise;
+#[path = "once/planes.rs"]
+mod planes;
 #[path = "once/same.rs"]
 mod same;
 

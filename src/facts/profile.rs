@@ -151,6 +151,13 @@ pub struct ShortShots {
     pub under_fraction: f64,
 }
 
+/// What a rig's calibrated lights hold beside their pixels.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct ProductRules {
+    /// A plane of flags.
+    pub mask: bool,
+}
+
 /// One camera rig, checked.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Profile {
@@ -188,6 +195,8 @@ pub struct Profile {
     pub bias_max_s: f64,
     /// Shots not meant as lights.
     pub short_shots: ShortShots,
+    /// What its calibrated lights hold.
+    pub products: ProductRules,
     /// Evening dates on and after which the optical train is another; flats never cross one.
     pub train_changes: Vec<Date>,
 }

@@ -5,6 +5,7 @@
 //! | contents of every raw file that goes in | `input` parts, BLAKE3, sorted by time then digest |
 //! | the masters that are subtracted and divided by | `subtract`, `divide` parts, by fingerprint |
 //! | how pixels are combined, limits, flat level | `method` part, with its version |
+//! | what a light holds beside its pixels | `method` part, where there is anything |
 //! | facts written into the product's header | `fact` parts |
 //!
 //! What does not count: file names, times of arrival, the host, the number of threads.
@@ -23,7 +24,7 @@ use super::{
 };
 
 /// Changes with every change of what the arithmetic yields, so that old products are made again.
-const METHOD_VERSION: u32 = 1;
+const METHOD_VERSION: u32 = 2;
 
 /// One raw file that goes into a product.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -108,6 +109,14 @@ pub struct LightFacts {
     pub start: Timestamp,
 }
 
+/// What a calibrated light holds beside its pixels.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Extras {
+    /// A plane of flags; the value is the level at and above which a raw pixel counts as
+    /// saturated, ADU.
+    pub mask: Option<f64>,
+}
+
 /// How a light is calibrated.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LightRecipe {
@@ -119,6 +128,8 @@ pub struct LightRecipe {
     pub subtract: MasterUse,
     /// The flat.
     pub divide: Option<MasterUse>,
+    /// What goes with it.
+    pub extras: Extras,
 }
 
 /// How a product is made.
@@ -139,10 +150,7 @@ impl Recipe {
                     "{}/{METHOD_VERSION} {}",
                     recipe.facts.kind, recipe.combining
                 );
-                // Frames of floating-point numbers need not have a level at which they saturate.
-                if recipe.saturation < f64::MAX {
-                    text += &format!(" saturation={}", recipe.saturation);
-                }
+                text += &at_saturation(recipe.saturation);
                 if let Some(level) = recipe.flat_level {
                     text += match level {
                         FlatLevel::PerColour => " level=per-colour",
@@ -151,7 +159,7 @@ impl Recipe {
                 }
                 text
             }
-            Self::Light(_) => format!("light/{METHOD_VERSION}"),
+            Self::Light(recipe) => format!("light/{METHOD_VERSION}{}", recipe.extras),
         }
     }
 
@@ -209,6 +217,24 @@ impl Recipe {
             hasher.update(value.as_bytes());
         }
         Fingerprint::new(*hasher.finalize().as_bytes())
+    }
+}
+
+/// Frames of floating-point numbers need not have a level at which they saturate.
+fn at_saturation(level: f64) -> String {
+    if level < f64::MAX {
+        format!(" saturation={level}")
+    } else {
+        String::new()
+    }
+}
+
+impl std::fmt::Display for Extras {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        if let Some(saturation) = self.mask {
+            write!(f, " mask{}", at_saturation(saturation))?;
+        }
+        Ok(())
     }
 }
 

@@ -3,10 +3,11 @@
 use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
 
+use super::mask::DEAD;
 use crate::facts::{Cfa, Colour, FlatLevel};
 
 /// A flat pixel below this fraction of its colour's mean is dead (common practice).
-const DEAD: f32 = 0.05;
+const LEAST: f32 = 0.05;
 
 /// 0 for red and for monochrome sensors, 1 for green, 2 for blue.
 pub(super) fn colour_index(cfa: Option<Cfa>, x: usize, y: usize) -> usize {
@@ -17,10 +18,11 @@ pub(super) fn colour_index(cfa: Option<Cfa>, x: usize, y: usize) -> usize {
     }
 }
 
-/// Divides a combined flat by its mean and gives dead pixels the value 1. Returns the mean level
-/// of the exposures in ADU.
+/// Divides a combined flat by its mean, gives dead pixels the value 1 and flags them. Returns the
+/// mean level of the exposures in ADU.
 pub(super) fn normalise(
     plane: &mut Array2<f32>,
+    mask: &mut Array2<u8>,
     cfa: Option<Cfa>,
     levels: &[[f64; 3]],
     choice: FlatLevel,
@@ -68,15 +70,17 @@ pub(super) fn normalise(
     plane
         .axis_iter_mut(Axis(0))
         .into_par_iter()
+        .zip(mask.axis_iter_mut(Axis(0)))
         .enumerate()
-        .for_each(|(y, mut row)| {
-            for (x, value) in row.iter_mut().enumerate() {
+        .for_each(|(y, (mut row, mut mask))| {
+            for (x, (value, flags)) in row.iter_mut().zip(&mut mask).enumerate() {
                 let colour = colour_index(cfa, x, y);
                 let scaled = (f64::from(*value) * factors[colour]) as f32;
                 // NaN is not greater than anything, so it counts as dead too.
-                *value = if scaled > DEAD * usual[colour] {
+                *value = if scaled > LEAST * usual[colour] {
                     scaled
                 } else {
+                    *flags |= DEAD;
                     1.0
                 };
             }

@@ -9,10 +9,10 @@ use ndarray::{Array2, Axis};
 
 use super::flat::{colour_index, normalise};
 use super::temporal::{self, Tally};
-use super::{MakeError, Maker, Pulse, provenance, spoiled};
+use super::{MakeError, Maker, Pulse, mask, provenance, spoiled};
 use crate::combine::{Exposures, combine};
 use crate::facts::{InputCount, Kind, Made, MadeStats, MasterRecipe, Recipe, Task};
-use crate::fits::{ImageWriter, Source};
+use crate::fits::{ImageWriter, Plane, Samples, Source, Storage};
 use crate::measure;
 
 /// Bytes of all exposures' samples that one thread holds at a time: a few rows, near the cache.
@@ -41,33 +41,50 @@ pub fn make(
     if recipe.facts.kind == Kind::Flat {
         set.levels = set.measure_levels(pulse)?;
     }
-    let (mut plane, rejected, tally) = set.combine(pulse)?;
+    let (mut plane, mut mask, rejected, tally) = set.combine(pulse)?;
     for input in &recipe.inputs {
         maker.check(input)?;
     }
+    let cfa = recipe.facts.camera.cfa;
     let level = match recipe.flat_level {
-        Some(choice) => normalise(&mut plane, recipe.facts.camera.cfa, &set.levels, choice),
+        Some(choice) => normalise(&mut plane, &mut mask, cfa, &set.levels, choice),
         None => measure::plane_level(plane.view()),
     };
     let stats = MadeStats {
         pixels: plane.len() as u64,
         level,
-        noise: measure::pixel_noise(plane.view(), recipe.facts.camera.cfa.is_some()),
+        noise: measure::pixel_noise(plane.view(), cfa.is_some()),
         temporal: tally.figures(recipe.inputs.len()),
         rejected,
     };
     drop(set);
+    if recipe.facts.kind != Kind::Flat {
+        mask::flag_hot(plane.view(), stats.noise, cfa.is_some(), mask.view_mut());
+    }
     let mut cards = provenance::fact_cards(&recipe.facts);
     cards.extend(provenance::cards(&Recipe::Master(recipe.clone()), &stats));
     let draft = maker.disk.draft(&maker.output.join(&task.product))?;
-    let writer = ImageWriter::begin(draft, plane.ncols(), plane.nrows(), &cards)?;
+    let planes = vec![
+        Plane {
+            storage: Storage::F32,
+            cards: cards.clone(),
+        },
+        Plane {
+            storage: Storage::U8,
+            cards: mask::cards(),
+        },
+    ];
+    let writer = ImageWriter::begin(draft, plane.ncols(), plane.nrows(), planes)?;
     plane
         .axis_chunks_iter(Axis(0), 64)
         .into_par_iter()
+        .zip(mask.axis_chunks_iter(Axis(0), 64))
         .enumerate()
-        .try_for_each(|(index, rows)| {
+        .try_for_each(|(index, (rows, flags))| {
             pulse.beat()?;
-            writer.rows(index * 64, contiguous(rows.as_slice()))?;
+            let first = index * 64;
+            writer.rows(0, first, Samples::F32(contiguous(rows.as_slice())))?;
+            writer.rows(1, first, Samples::U8(contiguous(flags.as_slice())))?;
             Ok::<(), MakeError>(())
         })?;
     let size = writer.finish(&cards)?;
@@ -182,9 +199,13 @@ impl Set<'_> {
         })
     }
 
-    /// Combines all exposures strip by strip: the plane, rejections per exposure, and how the
-    /// exposures differ.
-    fn combine(&self, pulse: &Pulse) -> Result<(Array2<f32>, Vec<InputCount>, Tally), MakeError> {
+    /// Combines all exposures strip by strip: the plane, its mask, rejections per exposure, and how
+    /// the exposures differ.
+    #[allow(clippy::type_complexity, reason = "used once, taken apart at once")]
+    fn combine(
+        &self,
+        pulse: &Pulse,
+    ) -> Result<(Array2<f32>, Array2<u8>, Vec<InputCount>, Tally), MakeError> {
         let flat = self.recipe.facts.kind == Kind::Flat;
         let whole = !flat && self.sources.iter().all(Source::is_u16);
         let sample_bytes = if whole { 2 } else { 4 };
@@ -192,18 +213,21 @@ impl Set<'_> {
         let row_bytes = self.sources.len() * self.width * sample_bytes;
         let rows = (STRIP_BYTES.min(share) / row_bytes.max(1)).clamp(1, self.height.max(1));
         let mut plane = Array2::<f32>::zeros((self.height, self.width));
+        let mut mask = Array2::<u8>::zeros((self.height, self.width));
         let (counts, tally) = plane
             .axis_chunks_iter_mut(Axis(0), rows)
             .into_par_iter()
+            .zip(mask.axis_chunks_iter_mut(Axis(0), rows))
             .enumerate()
-            .map_init(Buffers::default, |buffers, (strip, mut out)| {
+            .map_init(Buffers::default, |buffers, (strip, (mut out, mut mask))| {
                 pulse.beat()?;
                 let (first, count) = (strip * rows, out.nrows());
                 let out = contiguous_mut(out.as_slice_mut());
+                let mask = contiguous_mut(mask.as_slice_mut());
                 if whole {
-                    self.whole_strip(buffers, first, count, out)
+                    self.whole_strip(buffers, first, count, (out, mask))
                 } else {
-                    self.real_strip(buffers, first, count, out)
+                    self.real_strip(buffers, first, count, (out, mask))
                 }
             })
             .try_reduce(
@@ -222,7 +246,7 @@ impl Set<'_> {
                     Ok((sum, tally))
                 },
             )?;
-        Ok((plane, counts, tally))
+        Ok((plane, mask, counts, tally))
     }
 
     fn whole_strip(
@@ -230,7 +254,7 @@ impl Set<'_> {
         buffers: &mut Buffers,
         first: usize,
         count: usize,
-        out: &mut [f32],
+        out: (&mut [f32], &mut [u8]),
     ) -> Result<(Vec<InputCount>, Tally), MakeError> {
         buffers.whole.resize_with(self.sources.len(), Vec::new);
         for (index, buffer) in buffers.whole.iter_mut().enumerate() {
@@ -246,7 +270,7 @@ impl Set<'_> {
         buffers: &mut Buffers,
         first: usize,
         count: usize,
-        out: &mut [f32],
+        out: (&mut [f32], &mut [u8]),
     ) -> Result<(Vec<InputCount>, Tally), MakeError> {
         buffers.real.resize_with(self.sources.len(), Vec::new);
         let mut saturation = self.recipe.saturation;
@@ -273,11 +297,15 @@ impl Set<'_> {
         exposures: Exposures<'_>,
         saturation: f64,
         first: usize,
-        out: &mut [f32],
+        (out, mask): (&mut [f32], &mut [u8]),
     ) -> (Vec<InputCount>, Tally) {
         let method = &self.recipe.combining;
         let mut rejected = vec![InputCount::default(); self.sources.len()];
-        combine(method, exposures, saturation, out, &mut rejected);
+        let found = combine(method, exposures, saturation, out, &mut rejected);
+        let lost = found.without_survivors;
+        if lost > 0 {
+            mask::flag_lost(method, exposures, saturation, out, lost, mask);
+        }
         let mut tally = Tally::default();
         for (line, start) in (0..out.len()).step_by(self.width).enumerate() {
             if temporal::is_sampled(first + line, self.height) {
@@ -318,6 +346,6 @@ fn contiguous<T>(slice: Option<&[T]>) -> &[T] {
     clippy::expect_used,
     reason = "whole rows of a standard-layout array are contiguous"
 )]
-fn contiguous_mut<T>(slice: Option<&mut [T]>) -> &mut [T] {
+pub(super) fn contiguous_mut<T>(slice: Option<&mut [T]>) -> &mut [T] {
     slice.expect("rows of a plane are contiguous")
 }

@@ -6,8 +6,8 @@ use super::names;
 use super::rig::{Lack, Pick, Rig};
 use super::shoot::{Needs, Waiting};
 use crate::facts::{
-    Celsius, Digest, Input, Kind, LightFacts, LightRecipe, LightState, Made, MasterUse, Recipe,
-    Rule, Task, Wait,
+    Celsius, Digest, Extras, Input, Kind, LightFacts, LightRecipe, LightState, Made, MasterUse,
+    Recipe, Rule, Task, Wait,
 };
 
 impl<'a> Rig<'a, '_> {
@@ -79,6 +79,7 @@ impl<'a> Rig<'a, '_> {
                 Pick::None(_) => {}
             }
         }
+        let products = &self.profile().products;
         Ok(LightRecipe {
             input: Input {
                 digest: light.digest,
@@ -96,6 +97,9 @@ impl<'a> Rig<'a, '_> {
             },
             subtract,
             divide,
+            extras: Extras {
+                mask: products.mask.then_some(light.sample.saturation),
+            },
         })
     }
 
