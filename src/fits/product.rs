@@ -209,7 +209,9 @@ impl ImageWriter {
         if let Some(primary) = self.units.first_mut() {
             primary.plane.cards = cards.to_vec();
         }
-        let mut size = 0;
+        // What lies between the data of two planes goes in one write: fill, then a header.
+        let mut end = 0;
+        let mut fill = Vec::new();
         for (place, unit) in self.units.iter().enumerate() {
             if unit.written.load(Ordering::Relaxed) != samples as u64 {
                 return Err(misuse(&self.draft, "not every row was written once"));
@@ -223,14 +225,16 @@ impl ImageWriter {
             if open.len() != unit.room {
                 return Err(misuse(&self.draft, "the header outgrew its room"));
             }
-            let checksum = sum::encode(sum::add(sum::sum(&open), data));
-            let end = unit.start + (unit.room + samples * storage.bytes()) as u64;
-            size = end.next_multiple_of(BLOCK as u64);
-            if size > end {
-                self.draft.write_at(end, &vec![0; (size - end) as usize])?;
-            }
-            self.draft.write_at(unit.start, &make(&checksum))?;
+            fill.extend(make(&sum::encode(sum::add(sum::sum(&open), data))));
+            self.draft.write_at(end, &fill)?;
+            let length = samples * storage.bytes();
+            end = unit.start + (unit.room + length) as u64;
+            fill = vec![0; length.next_multiple_of(BLOCK) - length];
         }
+        if !fill.is_empty() {
+            self.draft.write_at(end, &fill)?;
+        }
+        let size = end + fill.len() as u64;
         self.draft.publish()?;
         Ok(size)
     }
