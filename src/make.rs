@@ -14,6 +14,7 @@ mod mask;
 mod master;
 pub mod provenance;
 mod temporal;
+mod uncertainty;
 
 use std::collections::BTreeMap;
 use std::fs;

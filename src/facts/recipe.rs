@@ -3,7 +3,7 @@
 //! | counts | where it stands |
 //! |---|---|
 //! | contents of every raw file that goes in | `input` parts, BLAKE3, sorted by time then digest |
-//! | the masters that are subtracted and divided by | `subtract`, `divide` parts, by fingerprint |
+//! | the masters that are subtracted and divided by | `subtract`, `pedestal`, `divide` parts, by fingerprint |
 //! | how pixels are combined, limits, flat level | `method` part, with its version |
 //! | what a light holds beside its pixels | `method` part, where there is anything |
 //! | facts written into the product's header | `fact` parts |
@@ -20,7 +20,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     Camera, Celsius, Combining, Degrees, Digest, FileId, Fingerprint, FlatLevel, Kind, Optics,
-    Seconds, Stamp,
+    Seconds, Sensor, Stamp,
 };
 
 /// Changes with every change of what the arithmetic yields, so that old products are made again.
@@ -115,6 +115,8 @@ pub struct Extras {
     /// A plane of flags; the value is the level at and above which a raw pixel counts as
     /// saturated, ADU.
     pub mask: Option<f64>,
+    /// A plane of standard deviations, from this noise of the sensor.
+    pub uncertainty: Option<Sensor>,
 }
 
 /// How a light is calibrated.
@@ -126,6 +128,8 @@ pub struct LightRecipe {
     pub facts: LightFacts,
     /// The dark, else the bias.
     pub subtract: MasterUse,
+    /// Beside a dark: the bias, where the light's own charge must be known.
+    pub pedestal: Option<MasterUse>,
     /// The flat.
     pub divide: Option<MasterUse>,
     /// What goes with it.
@@ -176,12 +180,17 @@ impl Recipe {
         }
     }
 
-    /// The masters it is made with: what is subtracted, then what is divided by.
+    /// The masters it is made with: what is subtracted, the pedestal, what is divided by.
     pub fn masters(&self) -> Vec<&MasterUse> {
+        self.roles().into_iter().map(|(_, used)| used).collect()
+    }
+
+    fn roles(&self) -> Vec<(&'static str, &MasterUse)> {
         match self {
-            Self::Master(recipe) => recipe.subtract.iter().collect(),
-            Self::Light(recipe) => std::iter::once(&recipe.subtract)
-                .chain(&recipe.divide)
+            Self::Master(recipe) => recipe.subtract.iter().map(|u| ("subtract", u)).collect(),
+            Self::Light(recipe) => std::iter::once(("subtract", &recipe.subtract))
+                .chain(recipe.pedestal.iter().map(|used| ("pedestal", used)))
+                .chain(recipe.divide.iter().map(|used| ("divide", used)))
                 .collect(),
         }
     }
@@ -196,12 +205,7 @@ impl Recipe {
         for input in self.raws() {
             parts.push(("input", input.digest.to_string()));
         }
-        for master in self.masters() {
-            let label = if master.kind == Kind::Flat {
-                "divide"
-            } else {
-                "subtract"
-            };
+        for (label, master) in self.roles() {
             parts.push((label, format!("{} {}", master.kind, master.fingerprint)));
         }
         parts
@@ -233,6 +237,13 @@ impl std::fmt::Display for Extras {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         if let Some(saturation) = self.mask {
             write!(f, " mask{}", at_saturation(saturation))?;
+        }
+        if let Some(sensor) = self.uncertainty {
+            write!(
+                f,
+                " uncertainty read-noise={}e gain={}e/adu",
+                sensor.read_noise_e, sensor.electrons_per_adu
+            )?;
         }
         Ok(())
     }

@@ -10,7 +10,7 @@ use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
 
 use super::master::contiguous_mut;
-use super::{MakeError, Maker, Pulse, mask, provenance, spoiled};
+use super::{MakeError, Maker, Pulse, mask, provenance, spoiled, uncertainty};
 use crate::facts::{
     Camera, Card, Fingerprint, LightRecipe, Made, MadeStats, MasterUse, Recipe, Task, Value,
 };
@@ -42,6 +42,8 @@ struct Held {
     plane: Array2<f32>,
     /// Its flags, where they are wanted and the file has them.
     mask: Option<Array2<u8>>,
+    /// Square of its temporal noise.
+    variance: f64,
 }
 
 impl Held {
@@ -112,7 +114,11 @@ impl Maker {
                 .transpose()?,
             false => None,
         };
+        // A master of before it was measured has its pixels' scatter, fixed pattern included.
+        let header = source.header();
+        let noise = header.number("DLTNOISE").or(header.number("DLNOISE"));
         Ok(Held {
+            variance: noise.unwrap_or(0.0).powi(2),
             fingerprint: used.fingerprint,
             flags,
             plane,
@@ -154,6 +160,10 @@ pub fn make(
         Some(used) => Some(maker.planes.get(maker, used, camera, flags)?),
         None => None,
     };
+    let pedestal = match &recipe.pedestal {
+        Some(used) => Some(maker.planes.get(maker, used, camera, flags)?),
+        None => None,
+    };
     let (width, height) = (source.width(), source.height());
     let kept: Vec<Card> = source
         .header()
@@ -185,11 +195,16 @@ pub fn make(
         storage: Storage::U8,
         cards: mask::cards(),
     }));
+    let sigma_place = planes.len();
+    planes.extend(recipe.extras.uncertainty.map(|_| Plane {
+        storage: Storage::F32,
+        cards: uncertainty::cards(),
+    }));
     let writer = ImageWriter::begin(draft, width, height, planes)?;
     let raw_path = maker.raw_path(&recipe.input.file)?;
     let cells = (0..height.div_ceil(ROWS))
         .into_par_iter()
-        .map_init(Buffers::default, |Buffers { rows, mask }, strip| {
+        .map_init(Buffers::default, |Buffers { rows, mask, sigma }, strip| {
             pulse.beat()?;
             let first = strip * ROWS;
             let count = ROWS.min(height - first);
@@ -217,14 +232,26 @@ pub fn make(
                 writer.rows(1, first, Samples::U8(mask))?;
             }
             let below = plane_part(&subtract.plane, part.clone());
+            if let Some(sensor) = &recipe.extras.uncertainty {
+                let bias = pedestal.as_ref().unwrap_or(&subtract);
+                let bias = plane_part(&bias.plane, part.clone());
+                uncertainty::before(sensor, rows, bias, subtract.variance, sigma);
+            }
             rows.iter_mut()
                 .zip(below)
                 .for_each(|(value, below)| *value -= below);
             if let Some(divide) = &divide {
-                let flat = plane_part(&divide.plane, part);
+                let flat = plane_part(&divide.plane, part.clone());
                 rows.iter_mut()
                     .zip(flat)
                     .for_each(|(value, flat)| *value /= flat);
+            }
+            if recipe.extras.uncertainty.is_some() {
+                let flat = divide
+                    .as_ref()
+                    .map(|flat| (plane_part(&flat.plane, part), flat.variance));
+                uncertainty::after(rows, flat, sigma);
+                writer.rows(sigma_place, first, Samples::F32(sigma))?;
             }
             writer.rows(0, first, Samples::F32(rows))?;
             Ok(measure::band(width, rows, camera.cfa))
@@ -251,6 +278,7 @@ pub fn make(
 struct Buffers {
     rows: Vec<f32>,
     mask: Vec<u8>,
+    sigma: Vec<f32>,
 }
 
 #[allow(

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use dawnledger::facts::{Kind, SessionLog};
 use dawnledger::fits::{Source, checksums_hold};
-use dawnledger::simulate::{Scenario, frames, ideal};
+use dawnledger::simulate::{Scenario, frames, ideal, truth};
 
 use crate::demo::pixels;
 use crate::observatory::Observatory;
@@ -137,6 +137,36 @@ fn masks_say_what_is_hot_and_what_saturated() {
         }
     }
     assert!(saturated > 10, "{saturated} saturated pixels");
+}
+
+#[test]
+fn uncertainties_are_the_scatter_around_the_truth() {
+    let more = "products: {uncertainty: true}\nsensor: {read_noise_e: 3, electrons_per_adu: 0.5}\n";
+    let night = night(more);
+    let files = frames(&night.scenario);
+    let mut scores = Vec::new();
+    for number in 0..3 {
+        let entry = &night.log.lights[number];
+        assert!(entry.masters.bias.is_some() && entry.masters.dark.is_some());
+        let file = files
+            .iter()
+            .find(|file| file.path.to_str() == Some(&entry.file));
+        let truth = truth(&night.scenario, file.unwrap()).unwrap();
+        let path = night.light(number);
+        assert_eq!(checksums_hold(&path).unwrap(), Some(true));
+        let flags = mask(&path).unwrap();
+        let plane = Source::open_plane(&path, "DLSIGMA").unwrap().unwrap();
+        let mut sigma = vec![0.0; WIDTH * HEIGHT];
+        plane.rows_f32(0, HEIGHT, &mut sigma).unwrap();
+        for (place, value) in pixels(&path).iter().enumerate() {
+            if flags[place] == 0 {
+                scores.push(f64::from((value - truth[place]) / sigma[place]));
+            }
+        }
+    }
+    let found = dawnledger::combine::clipped(&mut scores, 5.0, 10).unwrap();
+    assert!((found.sd - 1.0).abs() < 0.03, "{found:?}");
+    assert!(found.mean.abs() < 0.1, "{found:?}");
 }
 
 #[test]

@@ -62,6 +62,7 @@ pub fn profile(name: &str, camera: &str) -> Profile {
             under_s: 15.0,
             under_fraction: 0.25,
         },
+        sensor: None,
         products: ProductRules::default(),
         train_changes: Vec::new(),
     }
