@@ -25,15 +25,17 @@ pub use frame::{
     Camera, Cfa, Colour, Frame, Kind, Optics, Pointing, RowOrder, Setting, filter_is_none,
 };
 pub use header::{Card, Header, Value};
-pub use made::{InputCount, Made, MadeStats};
+pub use made::{InputCount, Made, MadeStats, Temporal};
 pub use plan::{
     CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task, Wait,
 };
 pub use profile::{
     CalibrationRules, CfaChoice, Combining, FlatLevel, FrameRule, GainMeaning, PathPattern,
-    Profile, Rule, ShortShots, Tolerance, Windows,
+    ProductRules, Profile, Rule, Sensor, ShortShots, Tolerance, Windows,
 };
-pub use recipe::{Input, LightFacts, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe};
+pub use recipe::{
+    Extras, Input, LightFacts, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe,
+};
 pub use refusal::Refusal;
 pub use sample::{MESH, PlaneSample, Sample};
 pub use session::{

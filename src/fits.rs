@@ -31,7 +31,7 @@ use crate::facts::{Header, Refusal};
 
 pub use child::unpack_child;
 pub use encode::header_block;
-pub use product::ImageWriter;
+pub use product::{ImageWriter, Plane, Samples, Storage};
 pub use source::Source;
 pub use sum::checksums_hold;
 pub use unpack::Unpacker;

@@ -8,9 +8,13 @@
 //!
 //! It does not know why a product is wanted, nor what else there is.
 
+mod flat;
 mod light;
+mod mask;
 mod master;
 pub mod provenance;
+mod temporal;
+mod uncertainty;
 
 use std::collections::BTreeMap;
 use std::fs;

@@ -13,6 +13,10 @@ mod demo;
 mod keep;
 #[path = "once/messy.rs"]
 mod messy;
+#[path = "once/noise.rs"]
+mod noise;
+#[path = "once/planes.rs"]
+mod planes;
 #[path = "once/same.rs"]
 mod same;
 

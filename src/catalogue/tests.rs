@@ -17,6 +17,7 @@ use super::*;
 use crate::facts::{
     Camera, Celsius, Cfa, Degrees, Digest, Frame, InputCount, Kind, MESH, MadeStats, MasterFacts,
     MasterUse, Optics, PlaneSample, Pointing, RelPath, RowOrder, Sample, Seconds, Setting,
+    Temporal,
 };
 use fixtures::*;
 

@@ -12,6 +12,7 @@ use crate::facts::{
 
 use super::ConfigError;
 use super::bounds::{said, within};
+use super::products::{self, RawProducts, RawSensor};
 use super::rules::{self, RawRules};
 use super::text::{Fault, read, steps};
 use super::words::{OneOrMore, RawPath, filters, keywords, kinds, paths};
@@ -35,6 +36,8 @@ struct RawProfile {
     flat: Option<RawFlat>,
     bias_max_s: Option<f64>,
     short_shots: Option<RawShortShots>,
+    sensor: Option<RawSensor>,
+    products: Option<RawProducts>,
     train_changes: Option<Vec<String>>,
 }
 
@@ -142,6 +145,8 @@ fn check(raw: RawProfile) -> Result<Profile, Fault> {
             &steps!["bias_max_s"],
         )?,
         short_shots: short_shots(raw.short_shots.unwrap_or_default())?,
+        products: products::check(raw.products.unwrap_or_default(), raw.sensor.is_some())?,
+        sensor: products::sensor(raw.sensor)?,
         train_changes: train_changes(&raw.train_changes.unwrap_or_default())?,
     })
 }

@@ -10,8 +10,8 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::facts::{
-    CfaChoice, Combining, FlatLevel, GainMeaning, Kind, Rule, ShortShots, Tolerance, WatchMode,
-    Windows,
+    CfaChoice, Combining, FlatLevel, GainMeaning, Kind, Rule, Sensor, ShortShots, Tolerance,
+    WatchMode, Windows,
 };
 
 const SETTINGS: &str = include_str!("../../config/settings.yaml");
@@ -285,6 +285,9 @@ fn minimal_profile_has_the_documented_defaults() {
     assert_eq!(profile.saturation_adu, None);
     assert_eq!(profile.flat_level, FlatLevel::PerColour);
     assert_eq!(profile.flat_range, (0.15, 0.70));
+    let products = profile.products;
+    assert!(products.mask && !products.uncertainty);
+    assert_eq!(profile.sensor, None);
     assert_eq!(profile.bias_max_s, 0.5);
     assert_eq!(
         profile.short_shots,
@@ -321,6 +324,8 @@ gain_keyword: electrons-per-adu
 cfa: gbrg
 saturation_adu: 60000
 flat: {level: common, min_fraction: 0.2, max_fraction: 0.5}
+products: {mask: false, uncertainty: true}
+sensor: {read_noise_e: 1.5, electrons_per_adu: 0.78}
 bias_max_s: 0.1
 short_shots: {under_s: 5, under_fraction: 0.1}
 train_changes: [2026-08-20, 2026-01-02]
@@ -369,6 +374,13 @@ tolerance: {flat_dark_exposure_fraction: 0.2}
     assert_eq!(profile.saturation_adu, Some(60_000.0));
     assert_eq!(profile.flat_level, FlatLevel::Common);
     assert_eq!(profile.flat_range, (0.2, 0.5));
+    let products = profile.products;
+    assert!(!products.mask && products.uncertainty);
+    let noise = Sensor {
+        read_noise_e: 1.5,
+        electrons_per_adu: 0.78,
+    };
+    assert_eq!(profile.sensor, Some(noise));
     assert_eq!(profile.bias_max_s, 0.1);
     assert_eq!(profile.short_shots.under_s, 5.0);
     assert_eq!(profile.train_changes, [date(2026, 1, 2), date(2026, 8, 20)]);

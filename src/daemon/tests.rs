@@ -211,6 +211,7 @@ fn a_master_is_made_anew_even_where_the_disk_was_full_at_first() {
             pixels: 0,
             level: 0.0,
             noise: 0.0,
+            temporal: None,
             rejected: Vec::new(),
         },
     };

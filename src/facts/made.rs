@@ -14,6 +14,15 @@ pub struct InputCount {
     pub high: u64,
 }
 
+/// The noise of a master that would differ if it were made of other exposures.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Temporal {
+    /// As measured from two halves of its exposures; in ADU, of a flat in parts of its level.
+    pub measured: f64,
+    /// One exposure's over the root of their number: what their mean would have.
+    pub ideal: f64,
+}
+
 /// What was measured while the product was made.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct MadeStats {
@@ -24,6 +33,9 @@ pub struct MadeStats {
     pub level: f64,
     /// Robust standard deviation from pixel to pixel: master in its own units, light in ADU.
     pub noise: f64,
+    /// Of a master of two exposures or more.
+    #[serde(default)]
+    pub temporal: Option<Temporal>,
     /// Rejected samples per exposure, in the order of [`Made::inputs`]; empty for a light.
     pub rejected: Vec<InputCount>,
 }

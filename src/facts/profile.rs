@@ -151,6 +151,24 @@ pub struct ShortShots {
     pub under_fraction: f64,
 }
 
+/// What a rig's calibrated lights hold beside their pixels.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct ProductRules {
+    /// A plane of flags.
+    pub mask: bool,
+    /// A plane of standard deviations.
+    pub uncertainty: bool,
+}
+
+/// What a sensor adds to the light's own noise, at the gain the rig is used with.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Sensor {
+    /// Read noise of one exposure, electrons.
+    pub read_noise_e: f64,
+    /// Gain, electrons per ADU.
+    pub electrons_per_adu: f64,
+}
+
 /// One camera rig, checked.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Profile {
@@ -188,6 +206,10 @@ pub struct Profile {
     pub bias_max_s: f64,
     /// Shots not meant as lights.
     pub short_shots: ShortShots,
+    /// Its sensor's noise, where the profile knows it.
+    pub sensor: Option<Sensor>,
+    /// What its calibrated lights hold. An uncertainty comes with [`Profile::sensor`] only.
+    pub products: ProductRules,
     /// Evening dates on and after which the optical train is another; flats never cross one.
     pub train_changes: Vec<Date>,
 }

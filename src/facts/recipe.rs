@@ -3,8 +3,9 @@
 //! | counts | where it stands |
 //! |---|---|
 //! | contents of every raw file that goes in | `input` parts, BLAKE3, sorted by time then digest |
-//! | the masters that are subtracted and divided by | `subtract`, `divide` parts, by fingerprint |
+//! | the masters that are subtracted and divided by | `subtract`, `pedestal`, `divide` parts, by fingerprint |
 //! | how pixels are combined, limits, flat level | `method` part, with its version |
+//! | what a light holds beside its pixels | `method` part, where there is anything |
 //! | facts written into the product's header | `fact` parts |
 //!
 //! What does not count: file names, times of arrival, the host, the number of threads.
@@ -19,11 +20,11 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     Camera, Celsius, Combining, Degrees, Digest, FileId, Fingerprint, FlatLevel, Kind, Optics,
-    Seconds, Stamp,
+    Seconds, Sensor, Stamp,
 };
 
 /// Changes with every change of what the arithmetic yields, so that old products are made again.
-const METHOD_VERSION: u32 = 1;
+const METHOD_VERSION: u32 = 2;
 
 /// One raw file that goes into a product.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -108,6 +109,16 @@ pub struct LightFacts {
     pub start: Timestamp,
 }
 
+/// What a calibrated light holds beside its pixels.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Extras {
+    /// A plane of flags; the value is the level at and above which a raw pixel counts as
+    /// saturated, ADU.
+    pub mask: Option<f64>,
+    /// A plane of standard deviations, from this noise of the sensor.
+    pub uncertainty: Option<Sensor>,
+}
+
 /// How a light is calibrated.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LightRecipe {
@@ -117,8 +128,12 @@ pub struct LightRecipe {
     pub facts: LightFacts,
     /// The dark, else the bias.
     pub subtract: MasterUse,
+    /// Beside a dark: the bias, where the light's own charge must be known.
+    pub pedestal: Option<MasterUse>,
     /// The flat.
     pub divide: Option<MasterUse>,
+    /// What goes with it.
+    pub extras: Extras,
 }
 
 /// How a product is made.
@@ -139,10 +154,7 @@ impl Recipe {
                     "{}/{METHOD_VERSION} {}",
                     recipe.facts.kind, recipe.combining
                 );
-                // Frames of floating-point numbers need not have a level at which they saturate.
-                if recipe.saturation < f64::MAX {
-                    text += &format!(" saturation={}", recipe.saturation);
-                }
+                text += &at_saturation(recipe.saturation);
                 if let Some(level) = recipe.flat_level {
                     text += match level {
                         FlatLevel::PerColour => " level=per-colour",
@@ -151,7 +163,7 @@ impl Recipe {
                 }
                 text
             }
-            Self::Light(_) => format!("light/{METHOD_VERSION}"),
+            Self::Light(recipe) => format!("light/{METHOD_VERSION}{}", recipe.extras),
         }
     }
 
@@ -168,12 +180,17 @@ impl Recipe {
         }
     }
 
-    /// The masters it is made with: what is subtracted, then what is divided by.
+    /// The masters it is made with: what is subtracted, the pedestal, what is divided by.
     pub fn masters(&self) -> Vec<&MasterUse> {
+        self.roles().into_iter().map(|(_, used)| used).collect()
+    }
+
+    fn roles(&self) -> Vec<(&'static str, &MasterUse)> {
         match self {
-            Self::Master(recipe) => recipe.subtract.iter().collect(),
-            Self::Light(recipe) => std::iter::once(&recipe.subtract)
-                .chain(&recipe.divide)
+            Self::Master(recipe) => recipe.subtract.iter().map(|u| ("subtract", u)).collect(),
+            Self::Light(recipe) => std::iter::once(("subtract", &recipe.subtract))
+                .chain(recipe.pedestal.iter().map(|used| ("pedestal", used)))
+                .chain(recipe.divide.iter().map(|used| ("divide", used)))
                 .collect(),
         }
     }
@@ -188,12 +205,7 @@ impl Recipe {
         for input in self.raws() {
             parts.push(("input", input.digest.to_string()));
         }
-        for master in self.masters() {
-            let label = if master.kind == Kind::Flat {
-                "divide"
-            } else {
-                "subtract"
-            };
+        for (label, master) in self.roles() {
             parts.push((label, format!("{} {}", master.kind, master.fingerprint)));
         }
         parts
@@ -209,6 +221,31 @@ impl Recipe {
             hasher.update(value.as_bytes());
         }
         Fingerprint::new(*hasher.finalize().as_bytes())
+    }
+}
+
+/// Frames of floating-point numbers need not have a level at which they saturate.
+fn at_saturation(level: f64) -> String {
+    if level < f64::MAX {
+        format!(" saturation={level}")
+    } else {
+        String::new()
+    }
+}
+
+impl std::fmt::Display for Extras {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        if let Some(saturation) = self.mask {
+            write!(f, " mask{}", at_saturation(saturation))?;
+        }
+        if let Some(sensor) = self.uncertainty {
+            write!(
+                f,
+                " uncertainty read-noise={}e gain={}e/adu",
+                sensor.read_noise_e, sensor.electrons_per_adu
+            )?;
+        }
+        Ok(())
     }
 }
 

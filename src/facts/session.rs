@@ -163,6 +163,10 @@ pub struct MasterEntry {
     pub rejected_high_fraction: f64,
     pub level_adu: f64,
     pub noise_adu: f64,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub temporal_noise_adu: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ideal_noise_adu: Option<f64>,
 }
 
 /// A file outside the lights and calibration frames.

@@ -182,6 +182,20 @@ impl Opened {
         Ok(Header::new(cards))
     }
 
+    /// The plain image extension whose EXTNAME is `name`: its cards and layout.
+    pub(super) fn find_plane(&self, name: &str) -> Result<Option<(Vec<Card>, Layout)>, FitsError> {
+        let named = |unit: &Unit| {
+            unit.is("IMAGE")
+                && unit.length > 0
+                && matches!(unit.find("EXTNAME"), Some(Value::Text(found)) if found == name)
+        };
+        let Some(unit) = self.units()?.into_iter().find(named) else {
+            return Ok(None);
+        };
+        let layout = Layout::claimed(&unit.cards, unit.bitpix, &unit.axes, unit.data)?;
+        Ok(Some((unit.cards, layout)))
+    }
+
     /// All header data units, for a walk over the whole file. Bytes after the last unit are left
     /// out.
     pub(super) fn units(&self) -> Result<Vec<Unit>, FitsError> {

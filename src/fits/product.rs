@@ -1,8 +1,9 @@
-//! Writing a product: one float image with its header, published in one step.
+//! Writing a product: one image with its header, and planes of the same size behind it as image
+//! extensions, published in one step.
 //!
 //! The bytes depend on cards and pixels alone: no date, no program version, checksum comments
-//! without the time. Rows may come from several threads in any order; one's complement sums do not
-//! mind the order.
+//! without the time. Each unit has checksums of its own. Rows may come from several threads in any
+//! order; one's complement sums do not mind the order.
 
 use std::io;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -14,19 +15,69 @@ use super::encode::header_block;
 use super::gate::BLOCK;
 use super::sum;
 
-/// Bytes of one sample.
-const SAMPLE: usize = 4;
 /// Samples converted at a time.
 const CHUNK: usize = 1 << 16;
 /// What CHECKSUM holds while the header is summed.
 const ZEROS: &str = "0000000000000000";
 
-/// A two-dimensional float32 image on its way to the disk. Dropped before [`ImageWriter::finish`],
-/// it leaves nothing.
-pub struct ImageWriter {
-    draft: Draft,
-    width: usize,
-    height: usize,
+/// How the samples of a plane are stored.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Storage {
+    /// 32-bit floating point.
+    F32,
+    /// Unsigned bytes.
+    U8,
+}
+
+impl Storage {
+    fn bytes(self) -> usize {
+        match self {
+            Self::F32 => 4,
+            Self::U8 => 1,
+        }
+    }
+}
+
+/// Rows of samples.
+#[derive(Clone, Copy, Debug)]
+pub enum Samples<'a> {
+    /// For a plane of [`Storage::F32`].
+    F32(&'a [f32]),
+    /// For a plane of [`Storage::U8`].
+    U8(&'a [u8]),
+}
+
+impl Samples<'_> {
+    fn len(&self) -> usize {
+        match self {
+            Self::F32(samples) => samples.len(),
+            Self::U8(samples) => samples.len(),
+        }
+    }
+
+    fn storage(&self) -> Storage {
+        match self {
+            Self::F32(_) => Storage::F32,
+            Self::U8(_) => Storage::U8,
+        }
+    }
+}
+
+/// A plane to be written: its storage and its own cards. The first is the primary image, each
+/// further one an image extension, whose cards name it by EXTNAME.
+#[derive(Clone, Debug)]
+pub struct Plane {
+    /// How its samples are stored.
+    pub storage: Storage,
+    /// All but the mandatory keywords and the checksums.
+    pub cards: Vec<Card>,
+}
+
+/// Where a plane lies and what was written of it.
+struct Unit {
+    plane: Plane,
+    /// First byte of its header.
+    start: u64,
     /// Bytes kept for the header.
     room: usize,
     /// Sum of the data so far, carries not yet folded.
@@ -35,106 +86,198 @@ pub struct ImageWriter {
     written: AtomicU64,
 }
 
+/// Two-dimensional planes of one size on their way to the disk. Dropped before
+/// [`ImageWriter::finish`], it leaves nothing.
+pub struct ImageWriter {
+    draft: Draft,
+    shape: Shape,
+    units: Vec<Unit>,
+}
+
+#[derive(Clone, Copy)]
+struct Shape {
+    width: usize,
+    height: usize,
+    /// Planes behind the primary.
+    extensions: usize,
+}
+
 impl ImageWriter {
-    /// Begins an image of `height` rows of `width` pixels, with room for a header of these cards.
+    /// Begins planes of `height` rows of `width` pixels, with room for headers of their cards.
     /// Mandatory keywords and checksums are added by the writer.
     ///
     /// # Errors
-    /// When the image has no pixels or more than a file can hold.
+    /// When there is no plane or pixel, or there are more than a file can hold.
     pub fn begin(
         draft: Draft,
         width: usize,
         height: usize,
-        cards: &[Card],
+        planes: Vec<Plane>,
     ) -> Result<Self, PublishError> {
-        let bytes = width
-            .checked_mul(height)
-            .and_then(|n| n.checked_mul(SAMPLE));
-        if bytes.is_none_or(|bytes| bytes == 0 || bytes > usize::MAX / 4) {
+        let samples = width.checked_mul(height);
+        let fits = |&samples: &usize| samples > 0 && samples < usize::MAX / 64;
+        let Some(samples) = samples.filter(fits).filter(|_| !planes.is_empty()) else {
             return Err(misuse(&draft, "an image of that size cannot be written"));
-        }
-        let room = header(width, height, cards, "0", ZEROS).len();
-        Ok(Self {
-            draft,
+        };
+        let shape = Shape {
             width,
             height,
-            room,
-            total: AtomicU64::new(0),
-            written: AtomicU64::new(0),
+            extensions: planes.len() - 1,
+        };
+        let mut start = 0;
+        let mut units = Vec::new();
+        for (place, plane) in planes.into_iter().enumerate() {
+            let room = header(shape, place, plane.storage, &plane.cards, "0", ZEROS).len();
+            let data = (samples * plane.storage.bytes()).next_multiple_of(BLOCK);
+            units.push(Unit {
+                plane,
+                start,
+                room,
+                total: AtomicU64::new(0),
+                written: AtomicU64::new(0),
+            });
+            start += (room + data) as u64;
+        }
+        Ok(Self {
+            draft,
+            shape,
+            units,
         })
     }
 
-    /// Writes whole rows from row `first` on. Each row is written once, in any order, from any
-    /// thread.
+    /// Writes whole rows of plane number `place` from row `first` on. Each row is written once, in
+    /// any order, from any thread.
     ///
     /// # Errors
-    /// When the disk refuses, or the pixels are not whole rows of the image.
-    pub fn rows(&self, first: usize, pixels: &[f32]) -> Result<(), PublishError> {
-        let end = first.checked_add(pixels.len() / self.width);
-        if !pixels.len().is_multiple_of(self.width) || end.is_none_or(|end| end > self.height) {
+    /// When the disk refuses, or the samples are not whole rows of that plane.
+    pub fn rows(
+        &self,
+        place: usize,
+        first: usize,
+        samples: Samples<'_>,
+    ) -> Result<(), PublishError> {
+        let Shape { width, height, .. } = self.shape;
+        let unit = self.units.get(place);
+        let unit = unit.filter(|unit| unit.plane.storage == samples.storage());
+        let end = first.checked_add(samples.len() / width);
+        let whole = samples.len().is_multiple_of(width) && end.is_some_and(|end| end <= height);
+        let Some(unit) = unit.filter(|_| whole) else {
             return Err(misuse(&self.draft, "rows do not fit the image"));
+        };
+        let skipped = unit.room + first * width * unit.plane.storage.bytes();
+        let offset = unit.start + skipped as u64;
+        match samples {
+            Samples::F32(samples) => self.put(unit, offset, samples, f32::to_be_bytes)?,
+            Samples::U8(samples) => self.put(unit, offset, samples, u8::to_be_bytes)?,
         }
-        let mut offset = (self.room + first * self.width * SAMPLE) as u64;
-        let mut buffer = vec![0; pixels.len().min(CHUNK) * SAMPLE];
-        for part in pixels.chunks(CHUNK) {
-            let bytes = &mut buffer[..part.len() * SAMPLE];
-            let (samples, _) = bytes.as_chunks_mut::<SAMPLE>();
-            for (sample, pixel) in samples.iter_mut().zip(part) {
-                *sample = pixel.to_be_bytes();
-            }
-            self.total
-                .fetch_add(u64::from(sum::sum(bytes)), Ordering::Relaxed);
-            self.draft.write_at(offset, bytes)?;
-            offset += bytes.len() as u64;
-        }
-        self.written
-            .fetch_add(pixels.len() as u64, Ordering::Relaxed);
+        let count = samples.len() as u64;
+        unit.written.fetch_add(count, Ordering::Relaxed);
         Ok(())
     }
 
-    /// Writes the header and publishes the file: its size in bytes. The cards may differ from
-    /// those of [`ImageWriter::begin`] in what they say, not in how many header blocks they take.
+    fn put<T: Copy, const N: usize>(
+        &self,
+        unit: &Unit,
+        mut offset: u64,
+        samples: &[T],
+        stored: impl Fn(T) -> [u8; N],
+    ) -> Result<(), PublishError> {
+        let mut buffer = vec![0; samples.len().min(CHUNK) * N];
+        for part in samples.chunks(CHUNK) {
+            let bytes = &mut buffer[..part.len() * N];
+            let (places, _) = bytes.as_chunks_mut::<N>();
+            for (place, &sample) in places.iter_mut().zip(part) {
+                *place = stored(sample);
+            }
+            let turn = (offset - unit.start) % 4;
+            let sum = sum::turned(sum::sum(bytes), turn as u32);
+            unit.total.fetch_add(u64::from(sum), Ordering::Relaxed);
+            self.draft.write_at(offset, bytes)?;
+            offset += bytes.len() as u64;
+        }
+        Ok(())
+    }
+
+    /// Writes the headers and publishes the file: its size in bytes. The primary's cards may
+    /// differ from those of [`ImageWriter::begin`] in what they say, not in how many header blocks
+    /// they take.
     ///
     /// # Errors
     /// When the disk refuses, rows are missing, or the header does not fit its room.
-    pub fn finish(self, cards: &[Card]) -> Result<u64, PublishError> {
-        let samples = self.width * self.height;
-        if self.written.into_inner() != samples as u64 {
-            return Err(misuse(&self.draft, "not every row was written once"));
+    pub fn finish(mut self, cards: &[Card]) -> Result<u64, PublishError> {
+        let samples = self.shape.width * self.shape.height;
+        if let Some(primary) = self.units.first_mut() {
+            primary.plane.cards = cards.to_vec();
         }
-        let data = sum::fold(self.total.into_inner());
-        let datasum = data.to_string();
-        let make = |checksum: &str| header(self.width, self.height, cards, &datasum, checksum);
-        let open = make(ZEROS);
-        if open.len() != self.room {
-            return Err(misuse(&self.draft, "the header outgrew its room"));
+        // What lies between the data of two planes goes in one write: fill, then a header.
+        let mut end = 0;
+        let mut fill = Vec::new();
+        for (place, unit) in self.units.iter().enumerate() {
+            if unit.written.load(Ordering::Relaxed) != samples as u64 {
+                return Err(misuse(&self.draft, "not every row was written once"));
+            }
+            let data = sum::fold(unit.total.load(Ordering::Relaxed));
+            let datasum = data.to_string();
+            let Plane { storage, cards } = &unit.plane;
+            let make =
+                |checksum: &str| header(self.shape, place, *storage, cards, &datasum, checksum);
+            let open = make(ZEROS);
+            if open.len() != unit.room {
+                return Err(misuse(&self.draft, "the header outgrew its room"));
+            }
+            fill.extend(make(&sum::encode(sum::add(sum::sum(&open), data))));
+            self.draft.write_at(end, &fill)?;
+            let length = samples * storage.bytes();
+            end = unit.start + (unit.room + length) as u64;
+            fill = vec![0; length.next_multiple_of(BLOCK) - length];
         }
-        let checksum = sum::encode(sum::add(sum::sum(&open), data));
-        let end = self.room + samples * SAMPLE;
-        let size = end.next_multiple_of(BLOCK);
-        if size > end {
-            self.draft.write_at(end as u64, &vec![0; size - end])?;
+        if !fill.is_empty() {
+            self.draft.write_at(end, &fill)?;
         }
-        self.draft.write_at(0, &make(&checksum))?;
+        let size = end + fill.len() as u64;
         self.draft.publish()?;
-        Ok(size as u64)
+        Ok(size)
     }
 }
 
-fn header(width: usize, height: usize, cards: &[Card], datasum: &str, checksum: &str) -> Vec<u8> {
+fn header(
+    shape: Shape,
+    place: usize,
+    storage: Storage,
+    cards: &[Card],
+    datasum: &str,
+    checksum: &str,
+) -> Vec<u8> {
     let integer = |number: usize| Value::Integer(i64::try_from(number).unwrap_or(i64::MAX));
     let text = |text: &str| Value::Text(text.to_owned());
+    let (bitpix, what) = match storage {
+        Storage::F32 => (-32, "32-bit floating point"),
+        Storage::U8 => (8, "unsigned bytes"),
+    };
     let mut all = vec![
-        Card::new(
-            "SIMPLE",
-            Value::Logical(true),
-            "conforms to the FITS standard",
-        ),
-        Card::new("BITPIX", Value::Integer(-32), "32-bit floating point"),
+        match place {
+            0 => Card::new(
+                "SIMPLE",
+                Value::Logical(true),
+                "conforms to the FITS standard",
+            ),
+            _ => Card::new("XTENSION", text("IMAGE"), "image extension"),
+        },
+        Card::new("BITPIX", Value::Integer(bitpix), what),
         Card::new("NAXIS", Value::Integer(2), ""),
-        Card::new("NAXIS1", integer(width), "columns"),
-        Card::new("NAXIS2", integer(height), "rows"),
+        Card::new("NAXIS1", integer(shape.width), "columns"),
+        Card::new("NAXIS2", integer(shape.height), "rows"),
     ];
+    if place > 0 {
+        all.push(Card::new("PCOUNT", Value::Integer(0), ""));
+        all.push(Card::new("GCOUNT", Value::Integer(1), ""));
+    } else if shape.extensions > 0 {
+        all.push(Card::new(
+            "EXTEND",
+            Value::Logical(true),
+            "planes follow as extensions",
+        ));
+    }
     all.extend_from_slice(cards);
     all.push(Card::new("DATASUM", text(datasum), "sum of the data"));
     all.push(Card::new(

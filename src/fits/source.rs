@@ -56,6 +56,20 @@ impl Source {
         Err(FitsError::unreadable("compressed more than twice"))
     }
 
+    /// Opens the plain image extension called `name` of a plain file; nothing where it has none.
+    ///
+    /// # Errors
+    /// As [`Source::open`].
+    pub fn open_plane(path: &Path, name: &str) -> Result<Option<Self>, FitsError> {
+        let opened = Opened::open(path)?;
+        let found = opened.find_plane(name)?;
+        Ok(found.map(|(cards, layout)| Self {
+            opened,
+            header: Header::new(cards),
+            layout,
+        }))
+    }
+
     /// The cards: the primary's facts, then those of the extension that holds the image, if one
     /// does. Keywords that describe the stored image are that unit's own.
     pub fn header(&self) -> &Header {

@@ -39,6 +39,13 @@ pub(super) fn fold(mut total: u64) -> u32 {
     total as u32
 }
 
+/// The sum of bytes that begin `turn` bytes after a word does, from their sum as if they began one.
+pub(super) fn turned(sum: u32, turn: u32) -> u32 {
+    // A byte one place later weighs 256 times less, and in one's complement 1/256 is 2^24: the
+    // sum turns to the right.
+    sum.rotate_right(8 * turn)
+}
+
 /// Two sums in one.
 pub(super) fn add(a: u32, b: u32) -> u32 {
     fold(u64::from(a) + u64::from(b))
@@ -165,6 +172,15 @@ mod tests {
         let padded = [&stored[..], &[0; 4]].concat();
         assert_eq!(sum(&padded), 4_294_836_225);
         assert_eq!(sum(&[0; 2880]), 0);
+    }
+
+    #[test]
+    fn pieces_may_begin_anywhere() {
+        let bytes: Vec<u8> = (0..103_u32).map(|n| (n * n * 37 + 11) as u8).collect();
+        for cut in 0..bytes.len() {
+            let rest = turned(sum(&bytes[cut..]), cut as u32 % 4);
+            assert_eq!(add(sum(&bytes[..cut]), rest), sum(&bytes), "{cut}");
+        }
     }
 
     #[test]

@@ -55,6 +55,8 @@ fn profile() -> Profile {
             under_s: 15.0,
             under_fraction: 0.25,
         },
+        sensor: None,
+        products: crate::facts::ProductRules::default(),
         train_changes: Vec::new(),
     }
 }

@@ -6,14 +6,15 @@
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use ndarray::Array2;
-use rayon::prelude::*;
+use ndarray::parallel::prelude::*;
+use ndarray::{Array2, Axis};
 
-use super::{MakeError, Maker, Pulse, provenance, spoiled};
+use super::master::contiguous_mut;
+use super::{MakeError, Maker, Pulse, mask, provenance, spoiled, uncertainty};
 use crate::facts::{
     Camera, Card, Fingerprint, LightRecipe, Made, MadeStats, MasterUse, Recipe, Task, Value,
 };
-use crate::fits::ImageWriter;
+use crate::fits::{FitsError, ImageWriter, Plane, Samples, Source, Storage};
 use crate::measure;
 
 /// Rows of a strip: the height of a background cell, so that cells never depend on strips.
@@ -30,11 +31,29 @@ const DROPPED: [&str; 22] = [
 /// Masters remembered between lights of a group, the latest first.
 pub struct Planes {
     budget: usize,
-    held: Mutex<VecDeque<(Fingerprint, Arc<Array2<f32>>)>>,
+    held: Mutex<VecDeque<Arc<Held>>>,
+}
+
+/// A master in memory.
+struct Held {
+    fingerprint: Fingerprint,
+    /// Whether its flags were wanted.
+    flags: bool,
+    plane: Array2<f32>,
+    /// Its flags, where they are wanted and the file has them.
+    mask: Option<Array2<u8>>,
+    /// Square of its temporal noise.
+    variance: f64,
+}
+
+impl Held {
+    fn bytes(&self) -> usize {
+        self.plane.len() * size_of::<f32>() + self.mask.as_ref().map_or(0, Array2::len)
+    }
 }
 
 impl Planes {
-    /// Remembers at most about `budget` bytes of pixels, and always the two masters in use.
+    /// Remembers at most about `budget` bytes of pixels, and always the two last used.
     pub fn new(budget: u64) -> Self {
         let budget = usize::try_from(budget).unwrap_or(usize::MAX);
         Self {
@@ -48,45 +67,82 @@ impl Planes {
         maker: &Maker,
         used: &MasterUse,
         camera: &Camera,
-    ) -> Result<Arc<Array2<f32>>, MakeError> {
+        flags: bool,
+    ) -> Result<Arc<Held>, MakeError> {
         let mut held = self.held.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(place) = held
             .iter()
-            .position(|(print, _)| *print == used.fingerprint)
+            .position(|held| held.fingerprint == used.fingerprint && held.flags == flags)
             && let Some(found) = held.remove(place)
         {
             held.push_front(found.clone());
-            return Ok(found.1);
+            return Ok(found);
         }
-        let source = maker.open_master(&used.product, camera)?;
-        let (width, height) = (source.width(), source.height());
-        let mut pixels = vec![0.0; width * height];
-        pixels
-            .par_chunks_mut(width * ROWS)
-            .enumerate()
-            .try_for_each(|(strip, out)| {
-                source
-                    .rows_f32(strip * ROWS, out.len() / width, out)
-                    .map_err(|error| MakeError::Master {
-                        path: maker.output.join(&used.product),
-                        reason: error.to_string(),
-                    })
-            })?;
-        let plane =
-            Array2::from_shape_vec((height, width), pixels).map_err(|error| MakeError::Master {
-                path: maker.output.join(&used.product),
-                reason: error.to_string(),
-            })?;
-        let plane = Arc::new(plane);
-        let bytes = |plane: &Array2<f32>| plane.len() * size_of::<f32>();
-        held.push_front((used.fingerprint, plane.clone()));
-        while held.len() > 2
-            && held.iter().map(|(_, plane)| bytes(plane)).sum::<usize>() > self.budget
-        {
+        let found = Arc::new(maker.load(used, camera, flags)?);
+        held.push_front(found.clone());
+        while held.len() > 2 && held.iter().map(|held| held.bytes()).sum::<usize>() > self.budget {
             held.pop_back();
         }
-        Ok(plane)
+        Ok(found)
     }
+}
+
+impl Maker {
+    /// Reads a master, with its flags where they are wanted.
+    fn load(&self, used: &MasterUse, camera: &Camera, flags: bool) -> Result<Held, MakeError> {
+        let unusable = |error: FitsError| MakeError::Master {
+            path: self.output.join(&used.product),
+            reason: error.to_string(),
+        };
+        let source = self.open_master(&used.product, camera)?;
+        let (width, height) = (source.width(), source.height());
+        let mut plane = Array2::zeros((height, width));
+        plane
+            .axis_chunks_iter_mut(Axis(0), ROWS)
+            .into_par_iter()
+            .enumerate()
+            .try_for_each(|(strip, mut out)| {
+                let count = out.nrows();
+                source.rows_f32(strip * ROWS, count, contiguous_mut(out.as_slice_mut()))
+            })
+            .map_err(unusable)?;
+        let mask = match flags {
+            true => Source::open_plane(&self.output.join(&used.product), mask::NAME)
+                .map_err(unusable)?
+                .filter(|mask| (mask.width(), mask.height()) == (width, height))
+                .map(|mask| bytes(&mask).map_err(unusable))
+                .transpose()?,
+            false => None,
+        };
+        // A master of before it was measured has its pixels' scatter, fixed pattern included.
+        let header = source.header();
+        let noise = header.number("DLTNOISE").or(header.number("DLNOISE"));
+        Ok(Held {
+            variance: noise.unwrap_or(0.0).powi(2),
+            fingerprint: used.fingerprint,
+            flags,
+            plane,
+            mask,
+        })
+    }
+}
+
+/// A whole plane of bytes.
+fn bytes(source: &Source) -> Result<Array2<u8>, FitsError> {
+    let mut plane = Array2::zeros((source.height(), source.width()));
+    plane
+        .axis_chunks_iter_mut(Axis(0), ROWS)
+        .into_par_iter()
+        .enumerate()
+        .try_for_each_init(Vec::new, |wide, (strip, mut out)| {
+            wide.resize(out.len(), 0);
+            source.rows_u16(strip * ROWS, out.nrows(), wide)?;
+            for (flags, wide) in out.iter_mut().zip(wide) {
+                *flags = *wide as u8;
+            }
+            Ok(())
+        })?;
+    Ok(plane)
 }
 
 /// Calibrates the light and publishes it.
@@ -98,9 +154,14 @@ pub fn make(
 ) -> Result<Made, MakeError> {
     let camera = &recipe.facts.camera;
     let source = maker.open(&recipe.input, camera)?;
-    let subtract = maker.planes.get(maker, &recipe.subtract, camera)?;
+    let flags = recipe.extras.mask.is_some();
+    let subtract = maker.planes.get(maker, &recipe.subtract, camera, flags)?;
     let divide = match &recipe.divide {
-        Some(used) => Some(maker.planes.get(maker, used, camera)?),
+        Some(used) => Some(maker.planes.get(maker, used, camera, flags)?),
+        None => None,
+    };
+    let pedestal = match &recipe.pedestal {
+        Some(used) => Some(maker.planes.get(maker, used, camera, flags)?),
         None => None,
     };
     let (width, height) = (source.width(), source.height());
@@ -122,14 +183,28 @@ pub fn make(
         pixels,
         level: 0.0,
         noise: 0.0,
+        temporal: None,
         rejected: Vec::new(),
     };
     let draft = maker.disk.draft(&maker.output.join(&task.product))?;
-    let writer = ImageWriter::begin(draft, width, height, &all_cards(&unknown))?;
+    let mut planes = vec![Plane {
+        storage: Storage::F32,
+        cards: all_cards(&unknown),
+    }];
+    planes.extend(flags.then(|| Plane {
+        storage: Storage::U8,
+        cards: mask::cards(),
+    }));
+    let sigma_place = planes.len();
+    planes.extend(recipe.extras.uncertainty.map(|_| Plane {
+        storage: Storage::F32,
+        cards: uncertainty::cards(),
+    }));
+    let writer = ImageWriter::begin(draft, width, height, planes)?;
     let raw_path = maker.raw_path(&recipe.input.file)?;
     let cells = (0..height.div_ceil(ROWS))
         .into_par_iter()
-        .map_init(Vec::new, |rows: &mut Vec<f32>, strip| {
+        .map_init(Buffers::default, |Buffers { rows, mask, sigma }, strip| {
             pulse.beat()?;
             let first = strip * ROWS;
             let count = ROWS.min(height - first);
@@ -138,17 +213,47 @@ pub fn make(
                 .rows_f32(first, count, rows)
                 .map_err(|error| spoiled(&recipe.input, &raw_path, error))?;
             let part = first * width..(first + count) * width;
-            let below = plane_part(&subtract, part.clone());
+            if let Some(saturation) = recipe.extras.mask {
+                mask.clear();
+                mask.extend(rows.iter().map(|&raw| {
+                    if f64::from(raw) < saturation {
+                        0
+                    } else {
+                        mask::SATURATED
+                    }
+                }));
+                for master in std::iter::once(&subtract).chain(&divide) {
+                    let Some(flagged) = &master.mask else {
+                        continue;
+                    };
+                    let flagged = plane_part(flagged, part.clone());
+                    mask.iter_mut().zip(flagged).for_each(|(m, f)| *m |= f);
+                }
+                writer.rows(1, first, Samples::U8(mask))?;
+            }
+            let below = plane_part(&subtract.plane, part.clone());
+            if let Some(sensor) = &recipe.extras.uncertainty {
+                let bias = pedestal.as_ref().unwrap_or(&subtract);
+                let bias = plane_part(&bias.plane, part.clone());
+                uncertainty::before(sensor, rows, bias, subtract.variance, sigma);
+            }
             rows.iter_mut()
                 .zip(below)
                 .for_each(|(value, below)| *value -= below);
             if let Some(divide) = &divide {
-                let flat = plane_part(divide, part);
+                let flat = plane_part(&divide.plane, part.clone());
                 rows.iter_mut()
                     .zip(flat)
                     .for_each(|(value, flat)| *value /= flat);
             }
-            writer.rows(first, rows)?;
+            if recipe.extras.uncertainty.is_some() {
+                let flat = divide
+                    .as_ref()
+                    .map(|flat| (plane_part(&flat.plane, part), flat.variance));
+                uncertainty::after(rows, flat, sigma);
+                writer.rows(sigma_place, first, Samples::F32(sigma))?;
+            }
+            writer.rows(0, first, Samples::F32(rows))?;
             Ok(measure::band(width, rows, camera.cfa))
         })
         .collect::<Result<Vec<_>, MakeError>>()?;
@@ -161,16 +266,25 @@ pub fn make(
         pixels,
         level: background.level,
         noise: background.noise,
+        temporal: None,
         rejected: Vec::new(),
     };
     let size = writer.finish(&all_cards(&stats))?;
     Ok(Maker::record(task, size, stats))
 }
 
+/// What a thread works in.
+#[derive(Default)]
+struct Buffers {
+    rows: Vec<f32>,
+    mask: Vec<u8>,
+    sigma: Vec<f32>,
+}
+
 #[allow(
     clippy::expect_used,
     reason = "a plane is made by from_shape_vec in standard layout"
 )]
-fn plane_part(plane: &Array2<f32>, part: std::ops::Range<usize>) -> &[f32] {
+fn plane_part<T>(plane: &Array2<T>, part: std::ops::Range<usize>) -> &[T] {
     &plane.as_slice().expect("standard layout")[part]
 }

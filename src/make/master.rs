@@ -7,20 +7,16 @@
 use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
 
-use super::{MakeError, Maker, Pulse, provenance, spoiled};
+use super::flat::{colour_index, normalise};
+use super::temporal::{self, Tally};
+use super::{MakeError, Maker, Pulse, mask, provenance, spoiled};
 use crate::combine::{Exposures, combine};
-use crate::facts::{
-    Card, Cfa, Colour, FlatLevel, InputCount, Kind, Made, MadeStats, MasterFacts, MasterRecipe,
-    Recipe, RowOrder, Task, Value,
-};
-use crate::fits::{ImageWriter, Source};
+use crate::facts::{InputCount, Kind, Made, MadeStats, MasterRecipe, Recipe, Task};
+use crate::fits::{ImageWriter, Plane, Samples, Source, Storage};
 use crate::measure;
 
 /// Bytes of all exposures' samples that one thread holds at a time: a few rows, near the cache.
 const STRIP_BYTES: usize = 4 << 20;
-
-/// A flat pixel below this fraction of its colour's mean is dead (common practice).
-const DEAD: f32 = 0.05;
 
 /// An open set.
 struct Set<'a> {
@@ -45,32 +41,50 @@ pub fn make(
     if recipe.facts.kind == Kind::Flat {
         set.levels = set.measure_levels(pulse)?;
     }
-    let (mut plane, rejected) = set.combine(pulse)?;
+    let (mut plane, mut mask, rejected, tally) = set.combine(pulse)?;
     for input in &recipe.inputs {
         maker.check(input)?;
     }
+    let cfa = recipe.facts.camera.cfa;
     let level = match recipe.flat_level {
-        Some(choice) => normalise(&mut plane, recipe.facts.camera.cfa, &set.levels, choice),
+        Some(choice) => normalise(&mut plane, &mut mask, cfa, &set.levels, choice),
         None => measure::plane_level(plane.view()),
     };
     let stats = MadeStats {
         pixels: plane.len() as u64,
         level,
-        noise: measure::pixel_noise(plane.view(), recipe.facts.camera.cfa.is_some()),
+        noise: measure::pixel_noise(plane.view(), cfa.is_some()),
+        temporal: tally.figures(recipe.inputs.len()),
         rejected,
     };
     drop(set);
-    let mut cards = fact_cards(&recipe.facts);
+    if recipe.facts.kind != Kind::Flat {
+        mask::flag_hot(plane.view(), stats.noise, cfa.is_some(), mask.view_mut());
+    }
+    let mut cards = provenance::fact_cards(&recipe.facts);
     cards.extend(provenance::cards(&Recipe::Master(recipe.clone()), &stats));
     let draft = maker.disk.draft(&maker.output.join(&task.product))?;
-    let writer = ImageWriter::begin(draft, plane.ncols(), plane.nrows(), &cards)?;
+    let planes = vec![
+        Plane {
+            storage: Storage::F32,
+            cards: cards.clone(),
+        },
+        Plane {
+            storage: Storage::U8,
+            cards: mask::cards(),
+        },
+    ];
+    let writer = ImageWriter::begin(draft, plane.ncols(), plane.nrows(), planes)?;
     plane
         .axis_chunks_iter(Axis(0), 64)
         .into_par_iter()
+        .zip(mask.axis_chunks_iter(Axis(0), 64))
         .enumerate()
-        .try_for_each(|(index, rows)| {
+        .try_for_each(|(index, (rows, flags))| {
             pulse.beat()?;
-            writer.rows(index * 64, contiguous(rows.as_slice()))?;
+            let first = index * 64;
+            writer.rows(0, first, Samples::F32(contiguous(rows.as_slice())))?;
+            writer.rows(1, first, Samples::U8(contiguous(flags.as_slice())))?;
             Ok::<(), MakeError>(())
         })?;
     let size = writer.finish(&cards)?;
@@ -185,8 +199,13 @@ impl Set<'_> {
         })
     }
 
-    /// Combines all exposures strip by strip: the plane, and rejections per exposure.
-    fn combine(&self, pulse: &Pulse) -> Result<(Array2<f32>, Vec<InputCount>), MakeError> {
+    /// Combines all exposures strip by strip: the plane, its mask, rejections per exposure, and how
+    /// the exposures differ.
+    #[allow(clippy::type_complexity, reason = "used once, taken apart at once")]
+    fn combine(
+        &self,
+        pulse: &Pulse,
+    ) -> Result<(Array2<f32>, Array2<u8>, Vec<InputCount>, Tally), MakeError> {
         let flat = self.recipe.facts.kind == Kind::Flat;
         let whole = !flat && self.sources.iter().all(Source::is_u16);
         let sample_bytes = if whole { 2 } else { 4 };
@@ -194,31 +213,40 @@ impl Set<'_> {
         let row_bytes = self.sources.len() * self.width * sample_bytes;
         let rows = (STRIP_BYTES.min(share) / row_bytes.max(1)).clamp(1, self.height.max(1));
         let mut plane = Array2::<f32>::zeros((self.height, self.width));
-        let counts = plane
+        let mut mask = Array2::<u8>::zeros((self.height, self.width));
+        let (counts, tally) = plane
             .axis_chunks_iter_mut(Axis(0), rows)
             .into_par_iter()
+            .zip(mask.axis_chunks_iter_mut(Axis(0), rows))
             .enumerate()
-            .map_init(Buffers::default, |buffers, (strip, mut out)| {
+            .map_init(Buffers::default, |buffers, (strip, (mut out, mut mask))| {
                 pulse.beat()?;
                 let (first, count) = (strip * rows, out.nrows());
                 let out = contiguous_mut(out.as_slice_mut());
+                let mask = contiguous_mut(mask.as_slice_mut());
                 if whole {
-                    self.whole_strip(buffers, first, count, out)
+                    self.whole_strip(buffers, first, count, (out, mask))
                 } else {
-                    self.real_strip(buffers, first, count, out)
+                    self.real_strip(buffers, first, count, (out, mask))
                 }
             })
             .try_reduce(
-                || vec![InputCount::default(); self.sources.len()],
-                |mut sum, part| {
+                || {
+                    (
+                        vec![InputCount::default(); self.sources.len()],
+                        Tally::default(),
+                    )
+                },
+                |(mut sum, mut tally), (part, more)| {
                     for (sum, part) in sum.iter_mut().zip(part) {
                         sum.low += part.low;
                         sum.high += part.high;
                     }
-                    Ok(sum)
+                    tally.join(more);
+                    Ok((sum, tally))
                 },
             )?;
-        Ok((plane, counts))
+        Ok((plane, mask, counts, tally))
     }
 
     fn whole_strip(
@@ -226,24 +254,15 @@ impl Set<'_> {
         buffers: &mut Buffers,
         first: usize,
         count: usize,
-        out: &mut [f32],
-    ) -> Result<Vec<InputCount>, MakeError> {
+        out: (&mut [f32], &mut [u8]),
+    ) -> Result<(Vec<InputCount>, Tally), MakeError> {
         buffers.whole.resize_with(self.sources.len(), Vec::new);
         for (index, buffer) in buffers.whole.iter_mut().enumerate() {
             buffer.resize(count * self.width, 0);
             self.read(index, |source| source.rows_u16(first, count, buffer))?;
         }
         let slices: Vec<&[u16]> = buffers.whole.iter().map(Vec::as_slice).collect();
-        let mut rejected = vec![InputCount::default(); slices.len()];
-        let saturation = self.recipe.saturation;
-        combine(
-            &self.recipe.combining,
-            Exposures::U16(&slices),
-            saturation,
-            out,
-            &mut rejected,
-        );
-        Ok(rejected)
+        Ok(self.combine_strip(Exposures::U16(&slices), self.recipe.saturation, first, out))
     }
 
     fn real_strip(
@@ -251,8 +270,8 @@ impl Set<'_> {
         buffers: &mut Buffers,
         first: usize,
         count: usize,
-        out: &mut [f32],
-    ) -> Result<Vec<InputCount>, MakeError> {
+        out: (&mut [f32], &mut [u8]),
+    ) -> Result<(Vec<InputCount>, Tally), MakeError> {
         buffers.real.resize_with(self.sources.len(), Vec::new);
         let mut saturation = self.recipe.saturation;
         for (index, buffer) in buffers.real.iter_mut().enumerate() {
@@ -269,15 +288,32 @@ impl Set<'_> {
             }
         }
         let slices: Vec<&[f32]> = buffers.real.iter().map(Vec::as_slice).collect();
-        let mut rejected = vec![InputCount::default(); slices.len()];
-        combine(
-            &self.recipe.combining,
-            Exposures::F32(&slices),
-            saturation,
-            out,
-            &mut rejected,
-        );
-        Ok(rejected)
+        Ok(self.combine_strip(Exposures::F32(&slices), saturation, first, out))
+    }
+
+    /// Combines one strip, whose first row is `first`, and looks at its sampled rows.
+    fn combine_strip(
+        &self,
+        exposures: Exposures<'_>,
+        saturation: f64,
+        first: usize,
+        (out, mask): (&mut [f32], &mut [u8]),
+    ) -> (Vec<InputCount>, Tally) {
+        let method = &self.recipe.combining;
+        let mut rejected = vec![InputCount::default(); self.sources.len()];
+        let found = combine(method, exposures, saturation, out, &mut rejected);
+        let lost = found.without_survivors;
+        if lost > 0 {
+            mask::flag_lost(method, exposures, saturation, out, lost, mask);
+        }
+        let mut tally = Tally::default();
+        for (line, start) in (0..out.len()).step_by(self.width).enumerate() {
+            if temporal::is_sampled(first + line, self.height) {
+                let columns = start..start + self.width;
+                tally.add(method, exposures, saturation, first + line, columns);
+            }
+        }
+        (rejected, tally)
     }
 
     /// Divides a flat exposure's rows by its own levels.
@@ -298,133 +334,6 @@ struct Buffers {
     real: Vec<Vec<f32>>,
 }
 
-/// 0 for red and for monochrome sensors, 1 for green, 2 for blue.
-fn colour_index(cfa: Option<Cfa>, x: usize, y: usize) -> usize {
-    match cfa.map(|cfa| cfa.at(x, y)) {
-        None | Some(Colour::Red) => 0,
-        Some(Colour::Green) => 1,
-        Some(Colour::Blue) => 2,
-    }
-}
-
-/// Divides a combined flat by its mean and gives dead pixels the value 1. Returns the mean level
-/// of the exposures in ADU.
-fn normalise(
-    plane: &mut Array2<f32>,
-    cfa: Option<Cfa>,
-    levels: &[[f64; 3]],
-    choice: FlatLevel,
-) -> f64 {
-    let colours: &[usize] = if cfa.is_some() { &[0, 1, 2] } else { &[0] };
-    let mean_level = |colour: usize| {
-        levels.iter().map(|level| level[colour]).sum::<f64>() / levels.len().max(1) as f64
-    };
-    // Photosites per colour in a 2x2 cell: red, green, blue.
-    let weights: &[f64] = if cfa.is_some() {
-        &[0.25, 0.5, 0.25]
-    } else {
-        &[1.0]
-    };
-    let level: f64 = colours
-        .iter()
-        .zip(weights)
-        .map(|(&c, weight)| weight * mean_level(c))
-        .sum();
-    let mut sums = [(0.0f64, 0u64); 3];
-    for (y, row) in plane.outer_iter().enumerate() {
-        for (x, value) in row
-            .iter()
-            .enumerate()
-            .filter(|(_, v)| v.is_finite() && **v > 0.0)
-        {
-            let sum = &mut sums[colour_index(cfa, x, y)];
-            sum.0 += f64::from(*value);
-            sum.1 += 1;
-        }
-    }
-    let factor = |colour: usize| {
-        let (sum, count) = sums[colour];
-        let mean = if count == 0 { 1.0 } else { sum / count as f64 };
-        match choice {
-            FlatLevel::PerColour => 1.0 / mean,
-            FlatLevel::Common => mean_level(colour) / (level * mean),
-        }
-    };
-    let factors = [0, 1, 2].map(factor);
-    let usual = [0, 1, 2].map(|colour| match choice {
-        FlatLevel::PerColour => 1.0,
-        FlatLevel::Common => (mean_level(colour) / level) as f32,
-    });
-    plane
-        .axis_iter_mut(Axis(0))
-        .into_par_iter()
-        .enumerate()
-        .for_each(|(y, mut row)| {
-            for (x, value) in row.iter_mut().enumerate() {
-                let colour = colour_index(cfa, x, y);
-                let scaled = (f64::from(*value) * factors[colour]) as f32;
-                // NaN is not greater than anything, so it counts as dead too.
-                *value = if scaled > DEAD * usual[colour] {
-                    scaled
-                } else {
-                    1.0
-                };
-            }
-        });
-    level
-}
-
-/// The facts of a master in the de facto keywords, for other readers.
-fn fact_cards(facts: &MasterFacts) -> Vec<Card> {
-    let mut cards = Vec::new();
-    let mut add = |keyword: &str, value: Value, comment: &str| {
-        cards.push(Card::new(keyword, value, comment));
-    };
-    let camera = &facts.camera;
-    add(
-        "DLKIND",
-        Value::Text(facts.kind.to_string()),
-        "kind of master",
-    );
-    if facts.kind != Kind::Flat {
-        add("BUNIT", Value::Text("adu".to_owned()), "");
-    }
-    add("INSTRUME", Value::Text(camera.name.to_string()), "camera");
-    add("EXPTIME", Value::Real(facts.exposure.get()), "[s] exposure");
-    if let Some(temperature) = facts.temperature {
-        add(
-            "CCD-TEMP",
-            Value::Real(temperature.get()),
-            "[degC] sensor temperature",
-        );
-    }
-    if let Some(gain) = camera.gain {
-        add("GAIN", Value::Real(gain.get()), "gain setting");
-    }
-    if let Some(offset) = camera.offset {
-        add("OFFSET", Value::Real(offset.get()), "offset setting");
-    }
-    add("XBINNING", Value::Integer(i64::from(camera.binning.0)), "");
-    add("YBINNING", Value::Integer(i64::from(camera.binning.1)), "");
-    match camera.row_order {
-        RowOrder::TopDown => add("ROWORDER", Value::Text("TOP-DOWN".to_owned()), ""),
-        RowOrder::BottomUp => add("ROWORDER", Value::Text("BOTTOM-UP".to_owned()), ""),
-        RowOrder::Unstated => {}
-    }
-    if facts.kind == Kind::Flat {
-        add("FILTER", Value::Text(facts.filter.to_string()), "");
-        if let Some(telescope) = &facts.optics.telescope {
-            add("TELESCOP", Value::Text(telescope.to_string()), "");
-        }
-    }
-    add(
-        "DATE-OBS",
-        Value::Text(facts.first.to_string().trim_end_matches('Z').to_owned()),
-        "UTC",
-    );
-    cards
-}
-
 #[allow(
     clippy::expect_used,
     reason = "whole rows of a standard-layout array are contiguous"
@@ -437,6 +346,6 @@ fn contiguous<T>(slice: Option<&[T]>) -> &[T] {
     clippy::expect_used,
     reason = "whole rows of a standard-layout array are contiguous"
 )]
-fn contiguous_mut<T>(slice: Option<&mut [T]>) -> &mut [T] {
+pub(super) fn contiguous_mut<T>(slice: Option<&mut [T]>) -> &mut [T] {
     slice.expect("rows of a plane are contiguous")
 }

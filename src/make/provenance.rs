@@ -6,9 +6,12 @@
 //! | `DLMETHOD` | the method with its settings |
 //! | `DLFACTS` | what the product is, as one line of JSON |
 //! | `DLPIX`, `DLLEVEL`, `DLNOISE` | pixels, level and pixel-to-pixel noise |
+//! | `DLTNOISE`, `DLTIDEAL` | of a master: temporal noise as measured, and that of an ideal mean |
 //! | `DLNIN`, `DLI00001`... | raw files that went in: their number, their BLAKE3 digests |
 //! | `DLR00001`... | of a master: pixels rejected low and high per raw file, in the same order |
 //! | `DLNMS`, `DLM00001`... | masters it was made with: kind, fingerprint, product |
+//!
+//! A master also tells its facts in the de facto keywords, for other readers ([`fact_cards`]).
 //!
 //! [`cards`] writes and [`read`] reads them; together they lose nothing, so that a catalogue can be
 //! rebuilt from the products alone.
@@ -17,7 +20,7 @@ use serde::Serialize;
 
 use crate::facts::{
     Card, Digest, Fingerprint, Header, InputCount, Kind, Made, MadeStats, MasterFacts, MasterUse,
-    Recipe, Value,
+    Recipe, RowOrder, Temporal, Value,
 };
 
 /// The cards that describe a product.
@@ -37,12 +40,17 @@ pub fn cards(recipe: &Recipe, stats: &MadeStats) -> Vec<Card> {
         Card::new("DLPIX", count(stats.pixels as usize), "pixels"),
         Card::new("DLLEVEL", Value::Real(stats.level), "[adu] level"),
         Card::new("DLNOISE", Value::Real(stats.noise), "pixel-to-pixel noise"),
-        Card::new(
-            "DLNIN",
-            count(recipe.raws().len()),
-            "raw files that went in",
-        ),
     ];
+    if let Some(noise) = stats.temporal {
+        let real = |keyword, value, comment| Card::new(keyword, Value::Real(value), comment);
+        cards.push(real("DLTNOISE", noise.measured, "temporal noise"));
+        cards.push(real("DLTIDEAL", noise.ideal, "that of an ideal mean"));
+    }
+    cards.push(Card::new(
+        "DLNIN",
+        count(recipe.raws().len()),
+        "raw files that went in",
+    ));
     for (index, input) in recipe.raws().iter().enumerate() {
         cards.push(text(&numbered("DLI", index), input.digest.to_string(), ""));
     }
@@ -64,6 +72,57 @@ pub fn cards(recipe: &Recipe, stats: &MadeStats) -> Vec<Card> {
         let value = format!("{} {} {}", used.kind, used.fingerprint, used.product);
         cards.push(text(&numbered("DLM", index), value, ""));
     }
+    cards
+}
+
+/// The facts of a master in the de facto keywords, for other readers.
+pub fn fact_cards(facts: &MasterFacts) -> Vec<Card> {
+    let mut cards = Vec::new();
+    let mut add = |keyword: &str, value: Value, comment: &str| {
+        cards.push(Card::new(keyword, value, comment));
+    };
+    let camera = &facts.camera;
+    add(
+        "DLKIND",
+        Value::Text(facts.kind.to_string()),
+        "kind of master",
+    );
+    if facts.kind != Kind::Flat {
+        add("BUNIT", Value::Text("adu".to_owned()), "");
+    }
+    add("INSTRUME", Value::Text(camera.name.to_string()), "camera");
+    add("EXPTIME", Value::Real(facts.exposure.get()), "[s] exposure");
+    if let Some(temperature) = facts.temperature {
+        add(
+            "CCD-TEMP",
+            Value::Real(temperature.get()),
+            "[degC] sensor temperature",
+        );
+    }
+    if let Some(gain) = camera.gain {
+        add("GAIN", Value::Real(gain.get()), "gain setting");
+    }
+    if let Some(offset) = camera.offset {
+        add("OFFSET", Value::Real(offset.get()), "offset setting");
+    }
+    add("XBINNING", Value::Integer(i64::from(camera.binning.0)), "");
+    add("YBINNING", Value::Integer(i64::from(camera.binning.1)), "");
+    match camera.row_order {
+        RowOrder::TopDown => add("ROWORDER", Value::Text("TOP-DOWN".to_owned()), ""),
+        RowOrder::BottomUp => add("ROWORDER", Value::Text("BOTTOM-UP".to_owned()), ""),
+        RowOrder::Unstated => {}
+    }
+    if facts.kind == Kind::Flat {
+        add("FILTER", Value::Text(facts.filter.to_string()), "");
+        if let Some(telescope) = &facts.optics.telescope {
+            add("TELESCOP", Value::Text(telescope.to_string()), "");
+        }
+    }
+    add(
+        "DATE-OBS",
+        Value::Text(facts.first.to_string().trim_end_matches('Z').to_owned()),
+        "UTC",
+    );
     cards
 }
 
@@ -112,6 +171,10 @@ pub fn read(header: &Header, product: &str, size: u64) -> Option<Made> {
             pixels: u64::try_from(header.integer("DLPIX")?).ok()?,
             level: header.number("DLLEVEL")?,
             noise: header.number("DLNOISE")?,
+            temporal: header
+                .number("DLTNOISE")
+                .zip(header.number("DLTIDEAL"))
+                .map(|(measured, ideal)| Temporal { measured, ideal }),
             rejected,
         },
     })

@@ -92,5 +92,7 @@ fn master_entry(plan: &Plan, made: &Made) -> Option<MasterEntry> {
         level_adu: rounded(made.stats.level, 3),
         // A flat's noise is in its own units, a few thousandths.
         noise_adu: rounded(made.stats.noise, 6),
+        temporal_noise_adu: made.stats.temporal.map(|noise| rounded(noise.measured, 6)),
+        ideal_noise_adu: made.stats.temporal.map(|noise| rounded(noise.ideal, 6)),
     })
 }

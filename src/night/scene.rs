@@ -125,6 +125,8 @@ pub(super) fn full_log() -> SessionLog {
         rejected_high_fraction: 0.000_1,
         level_adu: 24_310.5,
         noise_adu: 0.004_125,
+        temporal_noise_adu: Some(0.002_25),
+        ideal_noise_adu: Some(0.002_125),
     };
     log.masters = vec![
         master(BIAS, Kind::Bias, None, 20, 0),

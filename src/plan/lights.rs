@@ -6,8 +6,8 @@ use super::names;
 use super::rig::{Lack, Pick, Rig};
 use super::shoot::{Needs, Waiting};
 use crate::facts::{
-    Celsius, Digest, Input, Kind, LightFacts, LightRecipe, LightState, Made, MasterUse, Recipe,
-    Rule, Task, Wait,
+    Celsius, Digest, Extras, Input, Kind, LightFacts, LightRecipe, LightState, Made, MasterUse,
+    Recipe, Rule, Task, Wait,
 };
 
 impl<'a> Rig<'a, '_> {
@@ -71,6 +71,17 @@ impl<'a> Rig<'a, '_> {
                 Pick::None(lack) => return Err(lack),
             },
         };
+        let products = &self.profile().products;
+        let uncertainty = self.profile().sensor.filter(|_| products.uncertainty);
+        let mut pedestal = None;
+        // The charge of a light without its bias would only be guessed; better than no light.
+        if uncertainty.is_some()
+            && subtract.kind == Kind::Dark
+            && self.wants(Kind::Bias)
+            && let Pick::Found(used) = self.pick(&bias, Kind::Bias, None)
+        {
+            pedestal = Some(used);
+        }
         let mut divide = None;
         if self.wants(Kind::Flat) {
             match self.pick(&flat, Kind::Flat, None) {
@@ -95,7 +106,12 @@ impl<'a> Rig<'a, '_> {
                 start: light.moment,
             },
             subtract,
+            pedestal,
             divide,
+            extras: Extras {
+                mask: products.mask.then_some(light.sample.saturation),
+                uncertainty,
+            },
         })
     }
 
@@ -135,12 +151,9 @@ impl<'a> Rig<'a, '_> {
     }
 
     fn light(&mut self, light: &Member<'a>, recipe: LightRecipe) -> LightState {
-        let masters: Vec<MasterUse> = std::iter::once(&recipe.subtract)
-            .chain(&recipe.divide)
-            .cloned()
-            .collect();
         let facts = recipe.facts.clone();
         let recipe = Recipe::Light(recipe);
+        let masters: Vec<MasterUse> = recipe.masters().into_iter().cloned().collect();
         let fingerprint = recipe.fingerprint();
         if self.snapshot.made.contains_key(&fingerprint) {
             return LightState::Calibrated(fingerprint);

@@ -4,7 +4,7 @@ use std::fs;
 use std::path::PathBuf;
 
 use dawnledger::facts::{Card, Value};
-use dawnledger::fits::{ImageWriter, checksums_hold};
+use dawnledger::fits::{ImageWriter, Plane, Samples, Source, Storage, checksums_hold};
 use dawnledger::publish::Disk;
 use proptest::prelude::*;
 use tempfile::TempDir;
@@ -97,6 +97,11 @@ fn every_kind_of_sample_is_read() {
     }
 }
 
+fn plane(storage: Storage, cards: &[Card]) -> Plane {
+    let cards = cards.to_vec();
+    Plane { storage, cards }
+}
+
 fn product(folder: &TempDir, width: usize, height: usize, values: &[f32], strip: usize) -> PathBuf {
     let path = folder.path().join("out/p.fits");
     let cards = [Card::new(
@@ -105,7 +110,8 @@ fn product(folder: &TempDir, width: usize, height: usize, values: &[f32], strip:
         "a long one",
     )];
     let draft = Disk::default().draft(&path).unwrap();
-    let writer = ImageWriter::begin(draft, width, height, &cards).unwrap();
+    let writer =
+        ImageWriter::begin(draft, width, height, vec![plane(Storage::F32, &cards)]).unwrap();
     // From the last strip to the first, in two threads.
     let mut strips: Vec<_> = values.chunks(strip * width).enumerate().collect();
     strips.reverse();
@@ -114,7 +120,8 @@ fn product(folder: &TempDir, width: usize, height: usize, values: &[f32], strip:
             let writer = &writer;
             scope.spawn(move || {
                 for (number, strip_values) in half {
-                    writer.rows(number * strip, strip_values).unwrap();
+                    let samples = Samples::F32(strip_values);
+                    writer.rows(0, number * strip, samples).unwrap();
                 }
             });
         }
@@ -167,29 +174,72 @@ fn a_product_is_the_same_in_whatever_order_it_was_written() {
 }
 
 #[test]
+fn planes_follow_as_extensions_with_sums_of_their_own() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("p.fits");
+    let named = [Card::new("EXTNAME", Value::Text("DLMASK".to_owned()), "")];
+    let draft = Disk::default().draft(&path).unwrap();
+    let planes = vec![plane(Storage::F32, &[]), plane(Storage::U8, &named)];
+    // Rows of seven bytes: most begin in the middle of a word.
+    let writer = ImageWriter::begin(draft, 7, 5, planes).unwrap();
+    let flags: Vec<u8> = (0..35).map(|n| n * 7).collect();
+    for row in [3, 0, 4, 1, 2] {
+        let bytes = &flags[7 * row..7 * row + 7];
+        writer.rows(1, row, Samples::U8(bytes)).unwrap();
+        writer.rows(0, row, Samples::F32(&[row as f32; 7])).unwrap();
+    }
+    let size = writer.finish(&[]).unwrap();
+    assert_eq!(size, 4 * 2880);
+    assert_eq!(checksums_hold(&path).unwrap(), Some(true));
+    assert_eq!(pixels(&open(&path).unwrap())[7..9], [1.0, 1.0]);
+    let mask = Source::open_plane(&path, "DLMASK").unwrap().unwrap();
+    let mut back = [0; 35];
+    mask.rows_u16(0, 5, &mut back).unwrap();
+    assert!(back.iter().zip(&flags).all(|(a, b)| *a == u16::from(*b)));
+    assert!(Source::open_plane(&path, "DLOTHER").unwrap().is_none());
+    let mut bytes = fs::read(&path).unwrap();
+    bytes[3 * 2880 + 20] ^= 1;
+    let path = saved(&folder, "bad.fits", &bytes);
+    assert_eq!(checksums_hold(&path).unwrap(), Some(false));
+}
+
+#[test]
 fn a_writer_used_wrongly_publishes_nothing() {
     let folder = TempDir::new().unwrap();
     let path = folder.path().join("p.fits");
-    let begin = || ImageWriter::begin(Disk::default().draft(&path).unwrap(), 3, 2, &[]);
+    let begin = || {
+        let draft = Disk::default().draft(&path).unwrap();
+        ImageWriter::begin(draft, 3, 2, vec![plane(Storage::F32, &[])])
+    };
+    let zeros = |count| Samples::F32(&[0.0; 6][..count]);
     assert!(
-        begin().unwrap().rows(0, &[0.0; 4]).is_err(),
+        begin().unwrap().rows(0, 0, zeros(4)).is_err(),
         "no whole rows"
     );
     assert!(
-        begin().unwrap().rows(1, &[0.0; 6]).is_err(),
+        begin().unwrap().rows(0, 1, zeros(6)).is_err(),
         "beyond the last row"
     );
     let half = begin().unwrap();
-    half.rows(0, &[0.0; 3]).unwrap();
+    half.rows(0, 0, zeros(3)).unwrap();
     assert!(half.finish(&[]).is_err(), "a row is missing");
     let grown = begin().unwrap();
-    grown.rows(0, &[0.0; 6]).unwrap();
+    grown.rows(0, 0, zeros(6)).unwrap();
     assert!(
         grown.finish(&vec![real("DLX", 1.0); 40]).is_err(),
         "the header outgrew its room"
     );
     let draft = Disk::default().draft(&path).unwrap();
-    assert!(ImageWriter::begin(draft, 0, 2, &[]).is_err());
+    assert!(ImageWriter::begin(draft, 0, 2, vec![plane(Storage::F32, &[])]).is_err());
+    let draft = Disk::default().draft(&path).unwrap();
+    assert!(ImageWriter::begin(draft, 3, 2, vec![]).is_err());
+    let bytes = begin().unwrap();
+    assert!(
+        bytes.rows(0, 0, Samples::U8(&[0; 6])).is_err(),
+        "no such samples"
+    );
+    assert!(bytes.rows(1, 0, zeros(6)).is_err(), "no such plane");
+    drop(bytes);
     assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
 }
 

@@ -3,7 +3,7 @@
 use std::fs;
 
 use dawnledger::facts::{Card, Kind};
-use dawnledger::fits::{ImageWriter, Source, Unpacker};
+use dawnledger::fits::{ImageWriter, Plane, Samples, Source, Storage, Unpacker};
 use dawnledger::publish::Disk;
 
 use crate::observatory::{Observatory, assert_same, files, said};
@@ -155,8 +155,12 @@ fn floating_point_flats_are_judged_by_what_a_camera_can_give() {
             .cloned()
             .collect();
         let draft = Disk::default().draft(&path).unwrap();
-        let writer = ImageWriter::begin(draft, width, height, &cards).unwrap();
-        writer.rows(0, &pixels).unwrap();
+        let writer = {
+            let storage = Storage::F32;
+            let cards = cards.clone();
+            ImageWriter::begin(draft, width, height, vec![Plane { storage, cards }]).unwrap()
+        };
+        writer.rows(0, 0, Samples::F32(&pixels)).unwrap();
         writer.finish(&cards).unwrap();
     }
     here.once();

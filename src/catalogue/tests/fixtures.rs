@@ -135,6 +135,10 @@ pub(super) fn made(number: u8) -> Made {
             pixels: 24_000_000,
             level: 31_234.567_89,
             noise: 0.1,
+            temporal: Some(Temporal {
+                measured: 0.05,
+                ideal: 0.048,
+            }),
             rejected: vec![InputCount { low: 1, high: 2 }, InputCount::default()],
         },
     }

@@ -316,6 +316,15 @@ fn bad_profiles_are_named_with_line_and_column() {
             profile_with(&[("", "train_changes:\n- 2026-08-20\n- 2026-8-21\n")]),
             "10:3: found \"2026-8-21\", want an evening date such as 2026-09-05",
         ),
+        (
+            profile_with(&[("", "products:\n  uncertainty: true\n")]),
+            "9:3: an uncertainty needs the sensor's noise: want the key `sensor` with \
+             read_noise_e and electrons_per_adu, or false",
+        ),
+        (
+            profile_with(&[("", "sensor: {read_noise_e: 1.5, electrons_per_adu: 0}\n")]),
+            "8:29: found 0, want 0.001 to 1000 electrons per ADU",
+        ),
     ];
     complaints(&cases, |text| {
         parse_profile(text, Path::new("bad.yaml")).err()

@@ -145,6 +145,7 @@ fn made(number: u8, product: &str, inputs: &[u8], masters: &[(Kind, u8, &str)]) 
             pixels: 10_000,
             level: 500.123_456,
             noise: 3.000_000_4,
+            temporal: None,
             rejected: Vec::new(),
         },
     }

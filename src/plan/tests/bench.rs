@@ -62,6 +62,8 @@ pub fn profile(name: &str, camera: &str) -> Profile {
             under_s: 15.0,
             under_fraction: 0.25,
         },
+        sensor: None,
+        products: ProductRules::default(),
         train_changes: Vec::new(),
     }
 }
@@ -285,6 +287,7 @@ impl FakeDisk {
                 pixels: 1,
                 level: 0.0,
                 noise: 0.0,
+                temporal: None,
                 rejected: Vec::new(),
             },
         };

@@ -1,0 +1,238 @@
+//! How much a master still scatters from making to making, beside the least that its number of
+//! exposures allows.
+//!
+//! A few rows are looked at while their samples are at hand anyway. Each of their pixels gives two
+//! numbers: the difference of two neighbouring exposures, whose spread is the temporal noise of one
+//! exposure; and the difference of two masters, one of every second exposure and one of the others,
+//! both combined by the master's own method. Fixed pattern is in neither. Both spreads are clipped
+//! far out, so that hits and jumping pixels do not matter.
+//!
+//! It does not know what the exposures are of, nor how strips are cut: a row's numbers are a
+//! function of the row.
+
+use std::ops::Range;
+
+use crate::combine::{Exposures, clipped, combine};
+use crate::facts::{Combining, InputCount, Temporal};
+
+/// So many rows are looked at, spread evenly; all of a smaller image.
+const ROWS: usize = 32;
+/// Differences are clipped at so many standard deviations: that takes one in two million of a
+/// normal sample, and everything else that is not noise.
+const LIMIT: f64 = 5.0;
+/// Rounds of clipping.
+const ROUNDS: u32 = 20;
+
+/// Differences gathered so far.
+#[derive(Default)]
+pub(super) struct Tally {
+    neighbours: Vec<f64>,
+    halves: Vec<f64>,
+}
+
+/// True for the rows that are looked at.
+pub(super) fn is_sampled(row: usize, height: usize) -> bool {
+    (row * ROWS + height / 2) % height.max(1) < ROWS
+}
+
+impl Tally {
+    /// Adds one row of all exposures, those `columns` of the slices; `row` is its number. Fewer
+    /// than two exposures say nothing.
+    pub(super) fn add(
+        &mut self,
+        method: &Combining,
+        exposures: Exposures<'_>,
+        saturation: f64,
+        row: usize,
+        columns: Range<usize>,
+    ) {
+        match exposures {
+            Exposures::U16(all) => {
+                let samples = cut(all, columns);
+                self.add_row(method, &samples, |s| Exposures::U16(s), saturation, row);
+            }
+            Exposures::F32(all) => {
+                let samples = cut(all, columns);
+                self.add_row(method, &samples, |s| Exposures::F32(s), saturation, row);
+            }
+        }
+    }
+
+    fn add_row<T: Copy + Into<f64>>(
+        &mut self,
+        method: &Combining,
+        samples: &[&[T]],
+        exposures: impl for<'a> Fn(&'a [&'a [T]]) -> Exposures<'a>,
+        saturation: f64,
+        row: usize,
+    ) {
+        let pairs = samples.len() / 2;
+        if pairs == 0 {
+            return;
+        }
+        let width = samples[0].len();
+        let half = |start: usize| {
+            let half: Vec<&[T]> = samples.iter().copied().skip(start).step_by(2).collect();
+            let mut out = vec![0.0; width];
+            let mut rejected = vec![InputCount::default(); half.len()];
+            combine(
+                method,
+                exposures(&half),
+                saturation,
+                &mut out,
+                &mut rejected,
+            );
+            out
+        };
+        let (even, odd) = (half(0), half(1));
+        let halves = even
+            .iter()
+            .zip(&odd)
+            .map(|(a, b)| f64::from(*a) - f64::from(*b));
+        self.halves.extend(halves.filter(|d| d.is_finite()));
+        let neighbours = (0..width).map(|x| {
+            // Each pixel shows another pair, so that all take part however many there are. Pixels
+            // two apart have the same colour.
+            let pair = 2 * ((x / 2 + row) % pairs);
+            (samples[pair][x].into(), samples[pair + 1][x].into())
+        });
+        let counts = |&(a, b): &(f64, f64)| a < saturation && b < saturation;
+        let differences = neighbours.filter(counts).map(|(a, b)| a - b);
+        self.neighbours
+            .extend(differences.filter(|d| d.is_finite()));
+    }
+
+    /// Adds what other rows gave.
+    pub(super) fn join(&mut self, other: Self) {
+        self.neighbours.extend(other.neighbours);
+        self.halves.extend(other.halves);
+    }
+
+    /// The two figures for a master of `count` exposures; nothing where nothing was gathered.
+    pub(super) fn figures(mut self, count: usize) -> Option<Temporal> {
+        let whole = count as f64;
+        // A half's variance goes with the inverse of its number, the whole master's likewise.
+        let (even, odd) = (count.div_ceil(2) as f64, (count / 2) as f64);
+        let one = clipped(&mut self.neighbours, LIMIT, ROUNDS)?.sd / std::f64::consts::SQRT_2;
+        let halves = clipped(&mut self.halves, LIMIT, ROUNDS)?.sd;
+        Some(Temporal {
+            measured: halves * (even * odd).sqrt() / whole,
+            ideal: one / whole.sqrt(),
+        })
+    }
+}
+
+fn cut<'a, T>(exposures: &[&'a [T]], columns: Range<usize>) -> Vec<&'a [T]> {
+    exposures
+        .iter()
+        .map(|exposure| &exposure[columns.clone()])
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used)]
+
+    use super::*;
+
+    /// Normal deviates: Box-Muller on SplitMix64.
+    fn normal(state: &mut u64) -> f64 {
+        let mut unit = || {
+            *state = state.wrapping_add(0x9e37_79b9_7f4a_7c15);
+            let mut word = *state;
+            word = (word ^ (word >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+            word = (word ^ (word >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+            ((word ^ (word >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
+        };
+        let (radius, angle) = (1.0 - unit(), unit());
+        (-2.0 * radius.ln()).sqrt() * (std::f64::consts::TAU * angle).cos()
+    }
+
+    /// Exposures of normal noise on a fixed pattern that is far larger.
+    fn exposures(count: usize, sigma: f64, width: usize) -> Vec<Vec<f32>> {
+        let mut state = 11;
+        (0..count)
+            .map(|_| {
+                (0..width)
+                    .map(|x| ((x * 7919) % 1000) as f64 + sigma * normal(&mut state))
+                    .map(|value| value as f32)
+                    .collect()
+            })
+            .collect()
+    }
+
+    fn figures(method: &Combining, exposures: &[Vec<f32>]) -> Option<Temporal> {
+        let slices: Vec<&[f32]> = exposures.iter().map(Vec::as_slice).collect();
+        let mut tally = Tally::default();
+        let columns = 0..exposures[0].len();
+        tally.add(method, Exposures::F32(&slices), f64::INFINITY, 5, columns);
+        tally.figures(exposures.len())
+    }
+
+    const CLIP: Combining = Combining::SigmaClip {
+        low: 4.0,
+        high: 3.0,
+        iterations: 5,
+        median_centre: true,
+    };
+
+    #[test]
+    fn a_mean_reaches_the_ideal_for_even_and_odd_numbers() {
+        for count in [2, 3, 4, 9, 16, 25] {
+            let found = figures(&Combining::Mean, &exposures(count, 12.0, 60_000)).unwrap();
+            let wanted = 12.0 / (count as f64).sqrt();
+            assert!(
+                (found.ideal / wanted - 1.0).abs() < 0.01,
+                "{count}: {found:?}"
+            );
+            assert!(
+                (found.measured / wanted - 1.0).abs() < 0.01,
+                "{count}: {found:?}"
+            );
+        }
+    }
+
+    /// A median of 8 normal samples has 0.743 of their mean's efficiency (exact values for small
+    /// numbers: stats.stackexchange 468688). A master of 16 is measured by its halves.
+    #[test]
+    fn a_median_shows_what_it_costs() {
+        let found = figures(&Combining::Median, &exposures(16, 5.0, 60_000)).unwrap();
+        assert!((found.ideal - 1.25).abs() < 0.02, "{found:?}");
+        let cost = found.measured / found.ideal;
+        assert!((cost - 1.16).abs() < 0.02, "{cost}");
+    }
+
+    #[test]
+    fn hits_and_saturated_samples_do_not_count() {
+        let mut hit = exposures(12, 5.0, 60_000);
+        for (index, exposure) in hit.iter_mut().enumerate() {
+            for value in exposure.iter_mut().skip(index * 31).step_by(997) {
+                *value += 20_000.0;
+            }
+            exposure[index] = f32::NAN;
+        }
+        let found = figures(&CLIP, &hit).unwrap();
+        let wanted = 5.0 / 12.0_f64.sqrt();
+        assert!((found.ideal / wanted - 1.0).abs() < 0.02, "{found:?}");
+        // Clipping at 3 of so few costs a few per cent.
+        assert!(
+            (0.98..1.08).contains(&(found.measured / wanted)),
+            "{found:?}"
+        );
+    }
+
+    #[test]
+    fn one_exposure_says_nothing() {
+        assert_eq!(figures(&CLIP, &exposures(1, 5.0, 100)), None);
+    }
+
+    #[test]
+    fn rows_are_spread_evenly() {
+        for height in [1, 7, 32, 33, 64, 1000, 4176, 6388] {
+            let rows: Vec<usize> = (0..height).filter(|&y| is_sampled(y, height)).collect();
+            assert_eq!(rows.len(), height.min(ROWS), "{height}");
+            let gap = rows.windows(2).map(|pair| pair[1] - pair[0]).max();
+            assert!(gap.unwrap_or(1) <= height / ROWS + 1, "{height}");
+        }
+    }
+}
