@@ -31,7 +31,7 @@ pub use plan::{
 };
 pub use profile::{
     CalibrationRules, CfaChoice, Combining, FlatLevel, FrameRule, GainMeaning, PathPattern,
-    Profile, Rule, ShortShots, Tolerance, Windows,
+    Pedestal, Profile, Rule, SensorNoise, ShortShots, Tolerance, Windows,
 };
 pub use recipe::{Input, LightFacts, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe};
 pub use refusal::Refusal;

@@ -42,7 +42,7 @@ pub(super) fn combine(
     let mut work = Work {
         pairs: match method {
             Combining::Mean => Vec::new(),
-            Combining::Median | Combining::SigmaClip { .. } => merge_exchange(count),
+            _ => merge_exchange(count),
         },
         rows: vec![[0.0; LANES]; count],
         column: Vec::with_capacity(count),
@@ -76,6 +76,8 @@ pub(super) fn combine(
                 }
                 clipped.values
             }
+            // The others have their fast form in `lanes`.
+            _ => return scalar::combine(method, exposures, saturation, out, rejected),
         };
         for (value, result) in values.iter_mut().zip(result) {
             *value = scalar::unsigned_zero(result);

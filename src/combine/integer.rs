@@ -46,7 +46,7 @@ pub(super) fn combine(
     let mut work = Work {
         pairs: match method {
             Combining::Mean => Vec::new(),
-            Combining::Median | Combining::SigmaClip { .. } => merge_exchange(count),
+            _ => merge_exchange(count),
         },
         rows: vec![[0; LANES]; count],
     };
@@ -80,6 +80,8 @@ pub(super) fn combine(
                 }
                 clipped.values
             }
+            // The others have their fast form in `lanes`.
+            _ => return scalar::combine(method, exposures, saturation, out, rejected),
         };
         values.copy_from_slice(&result[..width]);
         for lane in (0..width).filter(|&lane| apart[lane]) {
