@@ -8,6 +8,7 @@
 //! does not know whether folders exist.
 
 mod bounds;
+mod combining;
 mod profile;
 mod rules;
 mod settings;

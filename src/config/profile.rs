@@ -12,6 +12,7 @@ use crate::facts::{
 
 use super::ConfigError;
 use super::bounds::{said, within};
+use super::combining::{self, RawSensor};
 use super::rules::{self, RawRules};
 use super::text::{Fault, read, steps};
 use super::words::{OneOrMore, RawPath, filters, keywords, kinds, paths};
@@ -36,6 +37,7 @@ struct RawProfile {
     bias_max_s: Option<f64>,
     short_shots: Option<RawShortShots>,
     train_changes: Option<Vec<String>>,
+    sensor: Option<RawSensor>,
 }
 
 #[derive(Default, Deserialize)]
@@ -113,11 +115,12 @@ fn check(raw: RawProfile) -> Result<Profile, Fault> {
         .map(|text| said(&text, "a telescope name", &steps!["telescope"]).map(str::to_owned))
         .transpose()?;
     let flat = raw.flat.unwrap_or_default();
+    let sensor = raw.sensor.as_ref().map(combining::sensor).transpose()?;
     Ok(Profile {
         name: slug(raw.name)?,
         cameras: cameras(&raw.camera)?,
         telescope,
-        calibration: rules::check(raw.calibration)?,
+        calibration: rules::check(raw.calibration, sensor)?,
         tolerance: tolerance(raw.tolerance.unwrap_or_default())?,
         windows: windows(raw.windows.unwrap_or_default())?,
         filters: filters(raw.filters.unwrap_or_default())?,

@@ -270,13 +270,29 @@ impl Set<'_> {
         }
         let slices: Vec<&[f32]> = buffers.real.iter().map(Vec::as_slice).collect();
         let mut rejected = vec![InputCount::default(); slices.len()];
-        combine(
-            &self.recipe.combining,
-            Exposures::F32(&slices),
-            saturation,
-            out,
-            &mut rejected,
-        );
+        let method = &self.recipe.combining;
+        if self.levels.is_empty() {
+            let exposures = Exposures::F32(&slices);
+            combine(method, exposures, saturation, out, &mut rejected);
+            return Ok(rejected);
+        }
+        // Row by row: colours, and with them levels, alternate along a row and from row to row.
+        let cfa = self.recipe.facts.camera.cfa;
+        for (line, out) in out.chunks_mut(self.width).enumerate() {
+            let row = line * self.width..line * self.width + out.len();
+            let samples: Vec<&[f32]> = slices.iter().map(|slice| &slice[row.clone()]).collect();
+            let level = |levels: &[f64; 3], x| levels[colour_index(cfa, x, first + line)];
+            let levels: Vec<[f64; 2]> = self
+                .levels
+                .iter()
+                .map(|levels| [level(levels, 0), level(levels, 1)])
+                .collect();
+            let exposures = Exposures::Scaled {
+                samples: &samples,
+                levels: &levels,
+            };
+            combine(method, exposures, saturation, out, &mut rejected);
+        }
         Ok(rejected)
     }
 
