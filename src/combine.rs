@@ -13,27 +13,68 @@
 
 use crate::facts::{Combining, InputCount};
 
+mod by_count;
+mod chunk;
+mod esd;
 mod float;
 mod integer;
 mod lanes;
 mod network;
+mod noise;
+mod ranked;
 mod scalar;
 mod simd;
 mod small;
+mod student;
+mod winsor;
 
 #[cfg(test)]
 mod tests;
 
+pub use by_count::choose;
+pub use esd::{EsdStep, generalized_esd};
 pub use simd::Level;
 pub use small::{Clip, MAD_TO_SD, Moments, clipped, clipped_sorted, mad, mean_and_sd, median};
+pub use student::student_t;
+pub use winsor::WINSOR_TO_SD;
+
+use noise::Model;
 
 /// N exposures of the same stretch of pixels; all slices have the same length.
 #[derive(Clone, Copy, Debug)]
 pub enum Exposures<'a> {
     /// Raw samples, ADU.
     U16(&'a [&'a [u16]]),
-    /// Scaled samples.
+    /// Samples that are no whole numbers, ADU.
     F32(&'a [&'a [f32]]),
+    /// Samples that were divided by a level.
+    Scaled {
+        /// ADU above the pedestal, divided by the level.
+        samples: &'a [&'a [f32]],
+        /// Levels, ADU, per exposure: of the places 0, 2, 4 of the stretch and of 1, 3, 5. On a
+        /// colour sensor those have different colours, so a stretch must not leave its row there.
+        levels: &'a [[f64; 2]],
+    },
+}
+
+impl Exposures<'_> {
+    /// How many.
+    pub fn count(&self) -> usize {
+        match self {
+            Self::U16(samples) => samples.len(),
+            Self::F32(samples) | Self::Scaled { samples, .. } => samples.len(),
+        }
+    }
+
+    /// Pixels of the stretch; 0 without exposures.
+    pub fn pixels(&self) -> usize {
+        match self {
+            Self::U16(samples) => samples.first().map_or(0, |row| row.len()),
+            Self::F32(samples) | Self::Scaled { samples, .. } => {
+                samples.first().map_or(0, |row| row.len())
+            }
+        }
+    }
 }
 
 /// What came up on the way.
@@ -97,14 +138,25 @@ pub fn combine_at(
     out: &mut [f32],
     rejected: &mut [InputCount],
 ) -> Combined {
+    let method = &resolve(method, rejected.len());
     match exposures {
         Exposures::U16(exposures) => {
             check(exposures, out, rejected);
-            integer::combine(level, method, exposures, saturation, out, rejected)
+            if in_lanes(method) {
+                lanes::combine::<i16>(level, method, exposures, saturation, out, rejected)
+            } else {
+                integer::combine(level, method, exposures, saturation, out, rejected)
+            }
         }
-        Exposures::F32(exposures) => {
-            check(exposures, out, rejected);
-            float::combine(level, method, exposures, saturation, out, rejected)
+        Exposures::F32(samples) | Exposures::Scaled { samples, .. } => {
+            check(samples, out, rejected);
+            if let Some((model, levels)) = scaled_model(method, &exposures) {
+                noise::combine(level, &model, samples, levels, saturation, out, rejected)
+            } else if in_lanes(method) {
+                lanes::combine::<f32>(level, method, samples, saturation, out, rejected)
+            } else {
+                float::combine(level, method, samples, saturation, out, rejected)
+            }
         }
     }
 }
@@ -120,15 +172,51 @@ pub fn combine_scalar(
     out: &mut [f32],
     rejected: &mut [InputCount],
 ) -> Combined {
+    let method = &resolve(method, rejected.len());
     match exposures {
         Exposures::U16(exposures) => {
             check(exposures, out, rejected);
             scalar::combine(method, exposures, saturation, out, rejected)
         }
-        Exposures::F32(exposures) => {
-            check(exposures, out, rejected);
-            scalar::combine(method, exposures, saturation, out, rejected)
+        Exposures::F32(samples) | Exposures::Scaled { samples, .. } => {
+            check(samples, out, rejected);
+            match scaled_model(method, &exposures) {
+                Some((model, levels)) => {
+                    noise::combine_scalar(&model, samples, levels, saturation, out, rejected)
+                }
+                None => scalar::combine(method, samples, saturation, out, rejected),
+            }
         }
+    }
+}
+
+/// The method itself, chosen where it is chosen by the number of exposures.
+fn resolve(method: &Combining, count: usize) -> Combining {
+    match *method {
+        Combining::ByCount { low, high, sensor } => choose(low, high, sensor, count),
+        other => other,
+    }
+}
+
+/// Whether a method's fast form is the one in `lanes`.
+fn in_lanes(method: &Combining) -> bool {
+    !matches!(
+        method,
+        Combining::Mean | Combining::Median | Combining::SigmaClip { .. }
+    )
+}
+
+/// The noise model where each exposure has its own scale.
+fn scaled_model<'a>(
+    method: &Combining,
+    exposures: &Exposures<'a>,
+) -> Option<(Model, &'a [[f64; 2]])> {
+    match (method, exposures) {
+        (Combining::NoiseModel { low, high, sensor }, Exposures::Scaled { samples, levels }) => {
+            assert_eq!(samples.len(), levels.len(), "levels of every exposure");
+            Some((Model::new(*low, *high, sensor), levels))
+        }
+        _ => None,
     }
 }
 

@@ -8,6 +8,7 @@
 //! does not know whether folders exist.
 
 mod bounds;
+mod combining;
 mod products;
 mod profile;
 mod rules;

@@ -31,7 +31,7 @@ pub use plan::{
 };
 pub use profile::{
     CalibrationRules, CfaChoice, Combining, FlatLevel, FrameRule, GainMeaning, PathPattern,
-    ProductRules, Profile, Rule, Sensor, ShortShots, Tolerance, Windows,
+    Pedestal, ProductRules, Profile, Rule, Sensor, SensorNoise, ShortShots, Tolerance, Windows,
 };
 pub use recipe::{
     Extras, Input, LightFacts, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe,

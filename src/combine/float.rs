@@ -6,7 +6,8 @@
 use crate::facts::{Combining, InputCount};
 
 use super::Combined;
-use super::lanes::{self, Lanes};
+use super::chunk::{self, Chunk};
+use super::lanes::Lane;
 use super::network::{merge_exchange, pruned};
 use super::scalar::{self, Limits, Pixel, float_bounds, unsigned_zero};
 use super::simd::{Kernel, Level};
@@ -17,20 +18,7 @@ const LANES: usize = 32;
 /// Lanes whose sums stay in registers.
 const GROUP: usize = 8;
 
-type Row = lanes::Row<f32, LANES>;
-
-/// The lowest `f32` that is at or above the saturation level; nothing where that excludes nothing.
-fn lowest_excluded(saturation: f64) -> f32 {
-    if saturation.is_nan() {
-        return f32::INFINITY;
-    }
-    let level = saturation as f32;
-    if f64::from(level) < saturation {
-        level.next_up()
-    } else {
-        level
-    }
-}
+type Row = chunk::Row<f32, LANES>;
 
 pub(super) fn combine(
     level: Level,
@@ -49,7 +37,7 @@ pub(super) fn combine(
         saturation,
         out,
         rejected,
-        lanes: Lanes::new(exposures.len(), 0.0),
+        lanes: Chunk::new(exposures.len()),
         column: Vec::with_capacity(exposures.len()),
         pixel: Pixel::new(),
         seen: Combined::default(),
@@ -63,7 +51,7 @@ struct Stretch<'a> {
     saturation: f64,
     out: &'a mut [f32],
     rejected: &'a mut [InputCount],
-    lanes: Lanes<f32, LANES>,
+    lanes: Chunk<f32, LANES>,
     column: Vec<f32>,
     pixel: Pixel<f32>,
     seen: Combined,
@@ -74,13 +62,13 @@ impl Kernel for Stretch<'_> {
 
     #[inline(always)]
     fn run(mut self) -> Combined {
-        let excluded = lowest_excluded(self.saturation);
+        let excluded = f32::limit(self.saturation);
         let pairs = self.pairs();
         let length = self.out.len();
         for first in (0..length).step_by(LANES) {
             let width = LANES.min(length - first);
-            self.lanes.gather(self.exposures, first, width, 0.0, |x| x);
-            let mut apart = self.spoiled(excluded);
+            self.lanes.gather(self.exposures, first, width);
+            let mut apart = f32::spoiled(&self.lanes.raw, excluded);
             let values = match *self.method {
                 Combining::Mean => self.mean(),
                 Combining::Median => self.median(&pairs),
@@ -97,6 +85,17 @@ impl Kernel for Stretch<'_> {
                         median_centre,
                     };
                     self.clip(&pairs, &limits, &mut apart)
+                }
+                // The others have their fast form in `lanes`.
+                _ => {
+                    let (method, saturation) = (self.method, self.saturation);
+                    return scalar::combine(
+                        method,
+                        self.exposures,
+                        saturation,
+                        self.out,
+                        self.rejected,
+                    );
                 }
             };
             for (value, result) in self.out[first..first + width].iter_mut().zip(values) {
@@ -118,7 +117,7 @@ impl Stretch<'_> {
         match self.method {
             Combining::Mean => Vec::new(),
             Combining::Median => pruned(&merge_exchange(count), &[(count - 1) / 2, count / 2]),
-            Combining::SigmaClip { .. } => merge_exchange(count),
+            _ => merge_exchange(count),
         }
     }
 
@@ -134,20 +133,6 @@ impl Stretch<'_> {
         );
     }
 
-    /// The lanes with a sample that must not enter.
-    #[inline(always)]
-    fn spoiled(&self, excluded: f32) -> [bool; LANES] {
-        let mut spoiled = [false; LANES];
-        for row in &self.lanes.raw {
-            for lane in 0..LANES {
-                // False for NaN and both infinities as well.
-                let enters = (row.0[lane] < excluded) & (row.0[lane] > f32::NEG_INFINITY);
-                spoiled[lane] |= !enters;
-            }
-        }
-        spoiled
-    }
-
     #[inline(always)]
     fn mean(&self) -> [f32; LANES] {
         let count = self.exposures.len() as f64;
@@ -155,7 +140,7 @@ impl Stretch<'_> {
         for (at, means) in means.as_chunks_mut::<GROUP>().0.iter_mut().enumerate() {
             let mut sums = [0.0f64; GROUP];
             for row in &self.lanes.raw {
-                let row = &row.0.as_chunks::<GROUP>().0[at];
+                let row = &row.as_chunks::<GROUP>().0[at];
                 for lane in 0..GROUP {
                     sums[lane] += f64::from(row[lane]);
                 }
@@ -169,9 +154,7 @@ impl Stretch<'_> {
     fn median(&mut self, pairs: &[(u32, u32)]) -> [f32; LANES] {
         self.lanes.sort(pairs);
         let (below, above) = self.middle();
-        std::array::from_fn(|lane| {
-            ((f64::from(below.0[lane]) + f64::from(above.0[lane])) / 2.0) as f32
-        })
+        std::array::from_fn(|lane| ((f64::from(below[lane]) + f64::from(above[lane])) / 2.0) as f32)
     }
 
     fn middle(&self) -> (Row, Row) {
@@ -199,19 +182,19 @@ impl Stretch<'_> {
         let mut values = [0.0; LANES];
         let mut loses = [false; LANES];
         for lane in 0..LANES {
-            let reference = f64::from(above.0[lane]);
-            let median = (f64::from(below.0[lane]) + reference) / 2.0;
+            let reference = f64::from(above[lane]);
+            let median = (f64::from(below[lane]) + reference) / 2.0;
             values[lane] = (reference + sums[lane] / size) as f32;
             let bounds = float_bounds(limits, size, sums[lane], squares[lane], reference, median);
             loses[lane] =
-                bounds.below(f64::from(least.0[lane])) | bounds.above(f64::from(most.0[lane]));
+                bounds.below(f64::from(least[lane])) | bounds.above(f64::from(most[lane]));
         }
         let mut any = false;
         for lane in 0..LANES {
             if apart[lane] {
                 // NaN may have upset the order; with these bounds nothing is counted.
-                least.0[lane] = f32::NEG_INFINITY;
-                most.0[lane] = f32::INFINITY;
+                least[lane] = f32::NEG_INFINITY;
+                most[lane] = f32::INFINITY;
                 continue;
             }
             if limits.iterations == 0 || !loses[lane] {
@@ -219,15 +202,15 @@ impl Stretch<'_> {
             }
             self.column.clear();
             self.column
-                .extend(self.lanes.sorted.iter().map(|row| row.0[lane]));
+                .extend(self.lanes.sorted.iter().map(|row| row[lane]));
             let (kept, _) = scalar::survivors(&self.column, limits);
             if kept.is_empty() {
                 apart[lane] = true;
                 continue;
             }
             any = true;
-            least.0[lane] = self.column[kept.start];
-            most.0[lane] = self.column[kept.end - 1];
+            least[lane] = self.column[kept.start];
+            most[lane] = self.column[kept.end - 1];
             values[lane] = <f32 as scalar::Sample>::mean(&self.column[kept]) as f32;
         }
         if any {
@@ -247,7 +230,7 @@ impl Stretch<'_> {
             let reference = reference.as_chunks::<GROUP>().0[at].map(f64::from);
             let (mut sum, mut square) = ([0.0; GROUP], [0.0; GROUP]);
             for row in &self.lanes.sorted {
-                let row = &row.0.as_chunks::<GROUP>().0[at];
+                let row = &row.as_chunks::<GROUP>().0[at];
                 for lane in 0..GROUP {
                     let offset = f64::from(row[lane]) - reference[lane];
                     sum[lane] += offset;
@@ -265,8 +248,8 @@ impl Stretch<'_> {
         for (row, count) in self.lanes.raw.iter().zip(self.rejected.iter_mut()) {
             let (mut low, mut high) = (0u32, 0u32);
             for lane in 0..LANES {
-                low += u32::from(row.0[lane] < least.0[lane]);
-                high += u32::from(row.0[lane] > most.0[lane]);
+                low += u32::from(row[lane] < least[lane]);
+                high += u32::from(row[lane] > most[lane]);
             }
             count.low += u64::from(low);
             count.high += u64::from(high);

@@ -7,7 +7,8 @@
 use crate::facts::{Combining, InputCount};
 
 use super::Combined;
-use super::lanes::{self, Lanes};
+use super::chunk::{self, Chunk};
+use super::lanes::Lane;
 use super::network::{merge_exchange, pruned};
 use super::scalar::{self, Limits, Pixel};
 use super::simd::{Kernel, Level};
@@ -21,22 +22,7 @@ const LANES: usize = 64;
 /// Above this many exposures the sums of a pixel might not fit, and speed is no concern.
 const MOST: usize = 1 << 15;
 
-type Row<T = i16> = lanes::Row<T, LANES>;
-
-#[inline(always)]
-fn turn(value: u16) -> i16 {
-    (value ^ 0x8000) as i16
-}
-
-#[inline(always)]
-fn turn_back(value: i16) -> u16 {
-    value as u16 ^ 0x8000
-}
-
-/// The lowest sample that must not enter, turned, where there is one.
-fn lowest_excluded(saturation: f64) -> Option<i16> {
-    (saturation <= f64::from(u16::MAX)).then_some(turn(saturation.max(0.0).ceil() as u16))
-}
+type Row<T = i16> = chunk::Row<T, LANES>;
 
 pub(super) fn combine(
     level: Level,
@@ -90,6 +76,17 @@ impl Kernel for Stretch<'_> {
                 iterations,
                 median_centre,
             }),
+            // The others have their fast form in `lanes`.
+            _ => {
+                let (method, saturation) = (self.method, self.saturation);
+                return scalar::combine(
+                    method,
+                    self.exposures,
+                    saturation,
+                    self.out,
+                    self.rejected,
+                );
+            }
         }
         self.seen
     }
@@ -101,11 +98,6 @@ impl Stretch<'_> {
         (0..length)
             .step_by(LANES)
             .map(move |first| (first, LANES.min(length - first)))
-    }
-
-    #[inline(always)]
-    fn gather(&self, lanes: &mut Lanes<i16, LANES>, first: usize, width: usize) {
-        lanes.gather(self.exposures, first, width, turn(0), turn);
     }
 
     /// Leaves a pixel to the specification.
@@ -120,15 +112,15 @@ impl Stretch<'_> {
         );
     }
 
-    /// Leaves those pixels of a chunk to the specification that have a sample at or above `level`.
+    /// Leaves those pixels of a chunk to the specification that have a sample above `limit`.
     #[inline(always)]
-    fn set_spoiled_apart(&mut self, level: i16, most: &Row, first: usize, width: usize) {
+    fn set_spoiled_apart(&mut self, limit: i32, most: &Row, first: usize, width: usize) {
         let mut any = false;
-        for &most in &most.0 {
-            any |= most >= level;
+        for &most in most.iter() {
+            any |= i32::from(most) > limit;
         }
         if any {
-            for lane in (0..width).filter(|&lane| most.0[lane] >= level) {
+            for lane in (0..width).filter(|&lane| i32::from(most[lane]) > limit) {
                 self.set_apart(first + lane);
             }
         }
@@ -136,43 +128,41 @@ impl Stretch<'_> {
 
     #[inline(always)]
     fn mean(&mut self) {
-        let excluded = lowest_excluded(self.saturation);
+        let limit = i16::limit(self.saturation);
         let count = self.exposures.len() as f64;
-        let mut lanes = Lanes::new(self.exposures.len(), turn(0));
+        let mut lanes = Chunk::<i16, LANES>::new(self.exposures.len());
         for (first, width) in self.chunks() {
-            self.gather(&mut lanes, first, width);
+            lanes.gather(self.exposures, first, width);
             let means: [f32; LANES] = lanes
                 .totals()
                 .map(|total| (f64::from(total) / count) as f32);
             self.out[first..first + width].copy_from_slice(&means[..width]);
-            if let Some(level) = excluded {
+            if limit < i32::from(i16::MAX) {
                 let (_, most) = lanes.extremes();
-                self.set_spoiled_apart(level, &most, first, width);
+                self.set_spoiled_apart(limit, &most, first, width);
             }
         }
     }
 
     #[inline(always)]
     fn median(&mut self) {
-        let excluded = lowest_excluded(self.saturation);
+        let limit = i16::limit(self.saturation);
         let count = self.exposures.len();
         let (below, above, last) = ((count - 1) / 2, count / 2, count - 1);
         let pairs = pruned(&merge_exchange(count), &[below, above, last]);
-        let mut lanes = Lanes::new(count, turn(0));
+        let mut lanes = Chunk::<i16, LANES>::new(count);
         for (first, width) in self.chunks() {
-            self.gather(&mut lanes, first, width);
+            lanes.gather(self.exposures, first, width);
             lanes.sort(&pairs);
-            let (below, above) = (&lanes.sorted[below].0, &lanes.sorted[above].0);
+            let (below, above) = (&lanes.sorted[below], &lanes.sorted[above]);
             let medians: [f32; LANES] = std::array::from_fn(|lane| {
-                let sum = u32::from(turn_back(below[lane])) + u32::from(turn_back(above[lane]));
+                let sum = u32::from(below[lane].raw()) + u32::from(above[lane].raw());
                 // Below 2^24: exact.
                 sum as f32 / 2.0
             });
             self.out[first..first + width].copy_from_slice(&medians[..width]);
-            if let Some(level) = excluded {
-                let most = lanes.sorted[last];
-                self.set_spoiled_apart(level, &most, first, width);
-            }
+            let most = lanes.sorted[last];
+            self.set_spoiled_apart(limit, &most, first, width);
         }
     }
 }

@@ -1,76 +1,335 @@
-//! A chunk of pixels side by side: one row per exposure, one lane per pixel.
+//! The methods of [`Ranked`], a chunk of neighbouring pixels at a time.
 //!
-//! Everything runs down the rows in lockstep over the lanes. Row lengths are constants, so that the
-//! loops become vector instructions of whatever width the caller is compiled for; hence
-//! `#[inline(always)]` (see [`super::simd`]).
+//! A chunk is sorted by the network. Most pixels of most images lose nothing, which is settled side
+//! by side; the others are looked at one by one, by the specification's own function. Pixels with a
+//! sample that must not enter are left to the specification altogether.
 
-use super::network::{self, Ordered, Pairs};
+use std::ops::Range;
 
-/// One sample of each pixel, at the start of a cache line.
-#[derive(Clone, Copy, Debug)]
-#[repr(align(64))]
-pub(super) struct Row<T, const LANES: usize>(pub [T; LANES]);
+use crate::facts::{Combining, InputCount};
 
-/// The samples of a chunk as they came, and sorted.
-pub(super) struct Lanes<T, const LANES: usize> {
-    /// One row per exposure.
-    pub raw: Vec<Row<T, LANES>>,
-    /// The same with every lane sorted upwards, after [`Lanes::sort`].
-    pub sorted: Vec<Row<T, LANES>>,
+use super::Combined;
+use super::chunk::{self, Chunk};
+use super::network::merge_exchange;
+use super::ranked::Ranked;
+use super::scalar::{self, Pixel, Sample, float_sums_of_rows, unsigned_zero};
+use super::simd::{Kernel, Level};
+use super::winsor::Away;
+
+/// Pixels that go through side by side.
+const LANES: usize = 64;
+
+type Row<T> = chunk::Row<T, LANES>;
+
+/// Above this many exposures 32-bit sums of a pixel might not fit, and speed is no concern.
+const MOST: usize = 1 << 15;
+
+/// A sample as it goes through the network.
+pub(super) trait Lane: Away + PartialOrd + Default {
+    /// No sample that enters is below the one or above the other.
+    const LEAST: Self;
+    const MOST: Self;
+    /// As it comes.
+    type Raw: Sample;
+    /// The highest that enters.
+    type Limit: Copy;
+
+    fn limit(saturation: f64) -> Self::Limit;
+    fn of(raw: Self::Raw) -> Self;
+    fn raw(self) -> Self::Raw;
+    /// Lanes with a sample that must not enter.
+    fn spoiled<const L: usize>(rows: &[chunk::Row<Self, L>], limit: Self::Limit) -> [bool; L];
+    /// Means of sorted lanes.
+    fn means<const L: usize>(rows: &[chunk::Row<Self, L>]) -> [f32; L];
 }
 
-impl<T: Ordered, const LANES: usize> Lanes<T, LANES> {
-    /// Room for `count` exposures; `rest` is in the lanes that no pixel has.
-    pub(super) fn new(count: usize, rest: T) -> Self {
-        Self {
-            raw: vec![Row([rest; LANES]); count],
-            sorted: vec![Row([rest; LANES]); count],
+/// 16-bit samples with the top bit turned over: every x86-64 has a vector minimum of signed 16-bit
+/// numbers.
+impl Away for i16 {
+    #[inline(always)]
+    fn away(self, reference: Self) -> f32 {
+        (i32::from(self) - i32::from(reference)) as f32
+    }
+}
+
+impl Lane for i16 {
+    const LEAST: Self = Self::MIN;
+    const MOST: Self = Self::MAX;
+    type Raw = u16;
+    type Limit = i32;
+
+    fn limit(saturation: f64) -> i32 {
+        if saturation <= f64::from(u16::MAX) {
+            saturation.max(0.0).ceil() as i32 - 32769
+        } else {
+            i32::from(i16::MAX)
         }
     }
 
-    /// Lays out `width` pixels from pixel `first` on, each sample turned by `turn`; lanes beyond
-    /// hold `rest`.
     #[inline(always)]
-    pub(super) fn gather<S: Copy>(
-        &mut self,
-        exposures: &[&[S]],
-        first: usize,
-        width: usize,
-        rest: T,
-        turn: impl Fn(S) -> T,
-    ) {
-        for (row, exposure) in self.raw.iter_mut().zip(exposures) {
-            let samples = &exposure[first..first + width];
-            if let Ok(samples) = <&[S; LANES]>::try_from(samples) {
-                for (turned, &sample) in row.0.iter_mut().zip(samples) {
-                    *turned = turn(sample);
+    fn of(raw: u16) -> Self {
+        (raw ^ 0x8000) as i16
+    }
+
+    #[inline(always)]
+    fn raw(self) -> u16 {
+        self as u16 ^ 0x8000
+    }
+
+    #[inline(always)]
+    fn spoiled<const L: usize>(rows: &[chunk::Row<Self, L>], limit: i32) -> [bool; L] {
+        let mut top = [i16::MIN; L];
+        for row in rows {
+            for (top, &value) in top.iter_mut().zip(row.iter()) {
+                *top = value.max(*top);
+            }
+        }
+        top.map(|top| i32::from(top) > limit)
+    }
+
+    #[inline(always)]
+    fn means<const L: usize>(rows: &[chunk::Row<Self, L>]) -> [f32; L] {
+        let mut sums = [0i32; L];
+        for row in rows {
+            for (sum, &value) in sums.iter_mut().zip(row.iter()) {
+                *sum += i32::from(value);
+            }
+        }
+        let count = rows.len() as f64;
+        sums.map(|sum| ((f64::from(sum) + 32768.0 * count) / count) as f32)
+    }
+}
+
+impl Away for f32 {
+    #[inline(always)]
+    fn away(self, reference: Self) -> f32 {
+        self - reference
+    }
+}
+
+impl Lane for f32 {
+    const LEAST: Self = Self::NEG_INFINITY;
+    const MOST: Self = Self::INFINITY;
+    type Raw = Self;
+    /// The lowest that does not enter.
+    type Limit = Self;
+
+    fn limit(saturation: f64) -> Self {
+        if saturation.is_nan() {
+            return Self::INFINITY;
+        }
+        let level = saturation as Self;
+        if f64::from(level) < saturation {
+            level.next_up()
+        } else {
+            level
+        }
+    }
+
+    #[inline(always)]
+    fn of(raw: Self) -> Self {
+        raw
+    }
+
+    #[inline(always)]
+    fn raw(self) -> Self {
+        self
+    }
+
+    #[inline(always)]
+    fn spoiled<const L: usize>(rows: &[chunk::Row<Self, L>], limit: Self) -> [bool; L] {
+        let mut spoiled = [false; L];
+        for row in rows {
+            for (spoiled, &value) in spoiled.iter_mut().zip(row.iter()) {
+                // False for NaN and both infinities as well.
+                *spoiled |= !(value < limit && value > Self::NEG_INFINITY);
+            }
+        }
+        spoiled
+    }
+
+    #[inline(always)]
+    fn means<const L: usize>(rows: &[chunk::Row<Self, L>]) -> [f32; L] {
+        let (sums, references) = float_sums_of_rows(rows);
+        let count = rows.len() as f64;
+        std::array::from_fn(|lane| (references[lane] + sums[lane] / count) as f32)
+    }
+}
+
+/// Combines a stretch.
+pub(super) fn combine<T: Lane>(
+    level: Level,
+    method: &Combining,
+    exposures: &[&[T::Raw]],
+    saturation: f64,
+    out: &mut [f32],
+    rejected: &mut [InputCount],
+) -> Combined {
+    let size = exposures.len();
+    if size == 0 || size > MOST {
+        return scalar::combine(method, exposures, saturation, out, rejected);
+    }
+    level.run(Stretch::<T> {
+        method,
+        exposures,
+        saturation,
+        out,
+        rejected,
+    })
+}
+
+/// A stretch of pixels to be combined.
+struct Stretch<'a, T: Lane> {
+    method: &'a Combining,
+    exposures: &'a [&'a [T::Raw]],
+    saturation: f64,
+    out: &'a mut [f32],
+    rejected: &'a mut [InputCount],
+}
+
+impl<T: Lane> Kernel for Stretch<'_, T> {
+    type Output = Combined;
+
+    #[inline(always)]
+    fn run(self) -> Combined {
+        let Self {
+            method,
+            exposures,
+            saturation,
+            out,
+            rejected,
+        } = self;
+        let size = exposures.len();
+        let pairs = merge_exchange(size);
+        let limit = T::limit(saturation);
+        let mut ranked = Ranked::of(method, size);
+        let fixed = ranked.fixed(size);
+        let mut lanes = Chunk::<T, LANES>::new(size);
+        let mut column = Vec::with_capacity(size);
+        let mut pixel = Pixel::new();
+        let mut seen = Combined::default();
+        for (chunk, values) in out.chunks_mut(LANES).enumerate() {
+            let first = chunk * LANES;
+            let width = values.len();
+            lanes.gather(exposures, first, width);
+            let mut apart = T::spoiled(&lanes.raw, limit);
+            lanes.sort(&pairs);
+            let rows = &lanes.sorted;
+            let mut kept: [Range<usize>; LANES] = std::array::from_fn(|_| 0..size);
+            let mut any = false;
+            let mut means;
+            if let Some(range) = &fixed {
+                any = range.len() < size;
+                means = T::means(&rows[range.clone()]);
+                for lane in (0..width).filter(|&lane| !apart[lane]) {
+                    kept[lane] = range.clone();
                 }
             } else {
-                row.0 = [rest; LANES];
-                for (turned, &sample) in row.0.iter_mut().zip(samples) {
-                    *turned = turn(sample);
+                means = T::means(rows);
+                let settled = ranked.settled(rows);
+                for lane in (0..width).filter(|&lane| !settled[lane]) {
+                    if apart[lane] {
+                        continue;
+                    }
+                    column.clear();
+                    column.extend(rows.iter().map(|row| row[lane].raw()));
+                    let range = ranked.kept(&column);
+                    if range.is_empty() {
+                        apart[lane] = true;
+                    } else if range.len() < size {
+                        means[lane] = <T::Raw as Sample>::mean(&column[range.clone()]) as f32;
+                        kept[lane] = range;
+                        any = true;
+                    }
                 }
             }
-        }
-    }
-
-    /// Sorts every lane; with fewer `pairs` than the whole network, what those put in place.
-    #[inline(always)]
-    pub(super) fn sort(&mut self, pairs: &Pairs) {
-        self.sorted.copy_from_slice(&self.raw);
-        network::sort(pairs, &mut self.sorted);
-    }
-
-    /// Smallest and largest sample of each lane, without sorting.
-    #[inline(always)]
-    pub(super) fn extremes(&self) -> (Row<T, LANES>, Row<T, LANES>) {
-        let (mut least, mut most) = (self.raw[0], self.raw[0]);
-        for row in &self.raw[1..] {
-            for lane in 0..LANES {
-                least.0[lane] = row.0[lane].lesser(least.0[lane]);
-                most.0[lane] = row.0[lane].greater(most.0[lane]);
+            if any {
+                let edges = Edges::of(rows, &kept);
+                edges.charge(&lanes.raw, width, rejected);
+            }
+            for (lane, value) in values.iter_mut().enumerate() {
+                *value = if apart[lane] {
+                    let samples = exposures.iter().map(|exposure| exposure[first + lane]);
+                    pixel.combine(method, samples, saturation, rejected, &mut seen)
+                } else {
+                    unsigned_zero(means[lane])
+                };
             }
         }
-        (least, most)
+        seen
+    }
+}
+
+/// Where the ranges of a chunk end.
+struct Edges<T> {
+    /// Smallest and largest sample kept.
+    smallest: [T; LANES],
+    largest: [T; LANES],
+    /// Of the samples equal to the smallest one kept, so many of the first exposures go.
+    first_of_smallest: [u16; LANES],
+    /// Of those equal to the largest one kept, so many of the first exposures stay (or go below).
+    first_of_largest: [u16; LANES],
+    /// Whether any range ends among equal samples.
+    among_equals: bool,
+}
+
+impl<T: Lane> Edges<T> {
+    /// From non-empty ranges of sorted rows.
+    #[inline(always)]
+    fn of(rows: &[Row<T>], kept: &[Range<usize>; LANES]) -> Self {
+        let mut edges = Self {
+            smallest: [T::LEAST; LANES],
+            largest: [T::MOST; LANES],
+            first_of_smallest: [0; LANES],
+            first_of_largest: [u16::MAX; LANES],
+            among_equals: false,
+        };
+        for (lane, kept) in kept.iter().enumerate() {
+            if kept.len() == rows.len() {
+                continue;
+            }
+            let at = |row: usize| rows[row][lane];
+            let (smallest, largest) = (at(kept.start), at(kept.end - 1));
+            edges.smallest[lane] = smallest;
+            edges.largest[lane] = largest;
+            if kept.start > 0 && at(kept.start - 1) == smallest {
+                let equal = (0..kept.start).rev().take_while(|&row| at(row) == smallest);
+                edges.first_of_smallest[lane] = equal.count() as u16;
+                edges.among_equals = true;
+            }
+            if kept.end < rows.len() && at(kept.end) == largest {
+                let equal = (0..kept.end).rev().take_while(|&row| at(row) == largest);
+                edges.first_of_largest[lane] = equal.count() as u16;
+                edges.among_equals = true;
+            }
+        }
+        edges
+    }
+
+    /// Adds what was dropped of each exposure.
+    #[inline(always)]
+    fn charge(mut self, raw: &[Row<T>], width: usize, rejected: &mut [InputCount]) {
+        for (row, count) in raw.iter().zip(rejected) {
+            let (mut low, mut high) = (0u16, 0u16);
+            // Lanes that no pixel has keep everything.
+            for lane in 0..LANES {
+                low += u16::from(row[lane] < self.smallest[lane]);
+                high += u16::from(row[lane] > self.largest[lane]);
+            }
+            if self.among_equals {
+                for lane in 0..width {
+                    let equal = u16::from(row[lane] == self.smallest[lane]);
+                    let goes = equal.min(self.first_of_smallest[lane]);
+                    self.first_of_smallest[lane] -= goes;
+                    low += goes;
+                    let equal = u16::from(row[lane] == self.largest[lane]);
+                    let stays = equal.min(self.first_of_largest[lane]);
+                    self.first_of_largest[lane] -= stays;
+                    high += equal - stays;
+                }
+            }
+            count.low += u64::from(low);
+            count.high += u64::from(high);
+        }
     }
 }

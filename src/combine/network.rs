@@ -6,7 +6,7 @@
 
 use std::collections::BTreeSet;
 
-use super::lanes::Row;
+use super::chunk::Row;
 
 /// Rows to be put in order one pair after the other: `(i, j)`, i < j, the lesser to i.
 pub(super) type Pairs = [(u32, u32)];
@@ -120,13 +120,16 @@ mod tests {
             let wanted = [0, (count - 1) / 2, count / 2, count - 1];
             let pairs = pruned(&whole, &wanted);
             for bits in 0u32..1 << count {
-                let mut rows: Vec<Row<i16, 1>> = (0..count)
-                    .map(|i| Row([(bits >> i & 1) as i16]))
-                    .collect();
+                let mut rows: Vec<Row<i16, 1>> =
+                    (0..count).map(|i| Row([(bits >> i & 1) as i16])).collect();
                 sort(&pairs, &mut rows);
                 let zeros = count - bits.count_ones() as usize;
                 for at in wanted {
-                    assert_eq!(rows[at].0[0], i16::from(at >= zeros), "{count} inputs, {bits:b}");
+                    assert_eq!(
+                        rows[at].0[0],
+                        i16::from(at >= zeros),
+                        "{count} inputs, {bits:b}"
+                    );
                 }
             }
         }
@@ -139,9 +142,8 @@ mod tests {
         for count in 0..=16 {
             let pairs = merge_exchange(count);
             for bits in 0u32..1 << count {
-                let mut rows: Vec<Row<i16, 1>> = (0..count)
-                    .map(|i| Row([(bits >> i & 1) as i16]))
-                    .collect();
+                let mut rows: Vec<Row<i16, 1>> =
+                    (0..count).map(|i| Row([(bits >> i & 1) as i16])).collect();
                 sort(&pairs, &mut rows);
                 assert!(is_sorted(&rows), "{count} inputs, {bits:b}");
             }

@@ -7,6 +7,8 @@
 use crate::facts::{Combining, InputCount};
 
 use super::Combined;
+use super::chunk::Row;
+use super::ranked::{Ranked, charge};
 
 /// A round's bounds, in units of 1/`scale`. Samples below `lower` or above `upper` go; those on a
 /// bound stay.
@@ -85,6 +87,9 @@ pub(super) fn float_bounds(
 
 /// What both kinds of sample can do.
 pub(super) trait Sample: Copy + PartialOrd + Into<f64> {
+    /// Whether sums of offsets from a pixel's median, and of their squares, are exact in `f64` (for
+    /// up to half a million samples).
+    const EXACT: bool;
     /// Any order that sorts finite samples by value.
     fn order(&self, other: &Self) -> std::cmp::Ordering;
     /// Zero of the scale in which [`Sample::bounds`] counts, from the pixel's smallest sample.
@@ -96,6 +101,8 @@ pub(super) trait Sample: Copy + PartialOrd + Into<f64> {
 }
 
 impl Sample for u16 {
+    const EXACT: bool = true;
+
     fn order(&self, other: &Self) -> std::cmp::Ordering {
         self.cmp(other)
     }
@@ -140,6 +147,8 @@ pub(super) fn float_sums(survivors: &[f32]) -> (f64, f64, f64) {
 }
 
 impl Sample for f32 {
+    const EXACT: bool = false;
+
     fn order(&self, other: &Self) -> std::cmp::Ordering {
         self.total_cmp(other)
     }
@@ -164,6 +173,28 @@ impl Sample for f32 {
 pub(super) fn middle<T: Copy + Into<f64>>(sorted: &[T]) -> f64 {
     let count = sorted.len();
     (sorted[(count - 1) / 2].into() + sorted[count / 2].into()) / 2.0
+}
+
+/// [`float_sums`] of sorted lanes, without the squares: sums and references.
+#[inline(always)]
+pub(super) fn float_sums_of_rows<T: Copy + Into<f64>, const L: usize>(
+    rows: &[Row<T, L>],
+) -> ([f64; L], [f64; L]) {
+    let reference = rows[rows.len() / 2].0.map(Into::into);
+    let mut sums = [0.0; L];
+    for row in rows {
+        for lane in 0..L {
+            sums[lane] += row[lane].into() - reference[lane];
+        }
+    }
+    (sums, reference)
+}
+
+/// Whether a sample may enter: finite and not saturated.
+pub(super) fn enters(value: impl Into<f64>, saturation: f64) -> bool {
+    let value: f64 = value.into();
+    let saturated = value >= saturation;
+    value.is_finite() && !saturated
 }
 
 /// Negative zero becomes zero: sorting does not tell the two apart, so neither does the result.
@@ -212,6 +243,9 @@ pub(super) fn survivors<T: Sample>(
 pub(super) struct Pixel<T> {
     entered: Vec<T>,
     finite: Vec<f64>,
+    order: Vec<(f64, usize)>,
+    /// The method in use, where it is of that sort.
+    ranked: Option<(Combining, Ranked)>,
 }
 
 impl<T: Sample> Pixel<T> {
@@ -219,6 +253,8 @@ impl<T: Sample> Pixel<T> {
         Self {
             entered: Vec::new(),
             finite: Vec::new(),
+            order: Vec::new(),
+            ranked: None,
         }
     }
 
@@ -231,11 +267,7 @@ impl<T: Sample> Pixel<T> {
         rejected: &mut [InputCount],
         seen: &mut Combined,
     ) -> f32 {
-        let enters = |value: T| {
-            let value: f64 = value.into();
-            let saturated = value >= saturation;
-            value.is_finite() && !saturated
-        };
+        let enters = |value: T| enters(value, saturation);
         self.entered.clear();
         self.entered
             .extend(samples.clone().filter(|&value| enters(value)));
@@ -281,12 +313,39 @@ impl<T: Sample> Pixel<T> {
                 }
                 T::mean(&self.entered[kept])
             }
+            Combining::Winsorized { .. }
+            | Combining::GeneralizedEsd { .. }
+            | Combining::Trimmed { .. }
+            | Combining::NoiseModel { .. }
+            | Combining::ByCount { .. } => {
+                self.entered.sort_unstable_by(T::order);
+                let ranked = match &mut self.ranked {
+                    Some((ready, ranked)) if ready == method => ranked,
+                    other => {
+                        &mut other
+                            .insert((*method, Ranked::of(method, rejected.len())))
+                            .1
+                    }
+                };
+                let kept = ranked.kept(&self.entered);
+                if kept.len() < self.entered.len() {
+                    charge(samples.clone(), enters, &kept, &mut self.order, rejected);
+                }
+                if kept.is_empty() {
+                    return self.last_resort(samples, seen);
+                }
+                T::mean(&self.entered[kept])
+            }
         };
         unsigned_zero(value as f32)
     }
 
     /// The median of all finite samples, the saturated ones included.
-    fn last_resort(&mut self, samples: impl Iterator<Item = T>, seen: &mut Combined) -> f32 {
+    pub(super) fn last_resort(
+        &mut self,
+        samples: impl Iterator<Item = T>,
+        seen: &mut Combined,
+    ) -> f32 {
         seen.without_survivors += 1;
         self.finite.clear();
         self.finite

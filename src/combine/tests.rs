@@ -1,6 +1,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use super::*;
+use crate::facts::{Pedestal, SensorNoise};
 
 /// A small generator with a fixed seed (Marsaglia's xorshift64*).
 struct Dice(u64);
@@ -67,6 +68,51 @@ impl<F> Form for F where
 {
 }
 
+fn sensor(pedestal: Pedestal) -> SensorNoise {
+    SensorNoise {
+        read_noise_adu: 9.0,
+        electrons_per_adu: 0.8,
+        pedestal,
+    }
+}
+
+/// The methods that drop a number or a range of the sorted samples at once.
+fn ranked_methods() -> Vec<Combining> {
+    let winsorized = |low, high| Combining::Winsorized { low, high };
+    let esd = |alpha, max_outliers| Combining::GeneralizedEsd {
+        alpha,
+        max_outliers,
+    };
+    let trimmed = |low, high| Combining::Trimmed { low, high };
+    let model = |low, high, pedestal| Combining::NoiseModel {
+        low,
+        high,
+        sensor: sensor(pedestal),
+    };
+    let by_count = |sensor| Combining::ByCount {
+        low: 4.0,
+        high: 3.0,
+        sensor,
+    };
+    vec![
+        winsorized(4.0, 3.0),
+        winsorized(2.0, 2.0),
+        winsorized(0.5, 1.0),
+        esd(0.05, 5),
+        esd(0.3, 3),
+        esd(0.01, 1),
+        esd(0.5, 40),
+        trimmed(0, 0),
+        trimmed(1, 2),
+        trimmed(0, 3),
+        trimmed(30, 1000),
+        model(4.0, 3.0, Pedestal::Level(450.0)),
+        model(1.0, 0.5, Pedestal::Whole),
+        by_count(None),
+        by_count(Some(sensor(Pedestal::Level(0.0)))),
+    ]
+}
+
 fn run(
     form: impl Fn(&Combining, Exposures<'_>, f64, &mut [f32], &mut [InputCount]) -> Combined,
     method: &Combining,
@@ -108,7 +154,7 @@ fn fast_integer_form_yields_the_bits_of_the_specification() {
                 })
                 .collect();
             let slices: Vec<&[u16]> = data.iter().map(Vec::as_slice).collect();
-            for method in methods() {
+            for method in methods().into_iter().chain(ranked_methods()) {
                 for saturation in [65535.0, 1e9, f64::NAN, 40000.5, 0.0] {
                     let exposures = Exposures::U16(&slices);
                     let plain = run(combine_scalar, &method, exposures, count, width, saturation);
@@ -151,7 +197,7 @@ fn fast_float_form_yields_the_bits_of_the_specification() {
                 })
                 .collect();
             let slices: Vec<&[f32]> = data.iter().map(Vec::as_slice).collect();
-            for method in methods() {
+            for method in methods().into_iter().chain(ranked_methods()) {
                 for saturation in [65535.0, f64::INFINITY, f64::NAN, 40000.1, 0.0] {
                     let exposures = Exposures::F32(&slices);
                     let plain = run(combine_scalar, &method, exposures, count, width, saturation);
@@ -182,7 +228,7 @@ fn very_many_exposures_of_the_whole_range() {
         .map(|_| (0..width).map(|at| pixel(&mut dice, at) as u16).collect())
         .collect();
     let slices: Vec<&[u16]> = data.iter().map(Vec::as_slice).collect();
-    for method in methods() {
+    for method in methods().into_iter().chain(ranked_methods()) {
         let exposures = Exposures::U16(&slices);
         let fast = run(combine, &method, exposures, count, width as usize, 1e9);
         let plain = run(

@@ -1,10 +1,9 @@
-//! The `products` part of a profile: what calibrated lights hold; and the `sensor` part, whose noise it needs.
+//! The `products` part of a profile: what calibrated lights hold.
 
 use serde::Deserialize;
 
-use crate::facts::{ProductRules, Sensor};
+use crate::facts::ProductRules;
 
-use super::bounds::within;
 use super::text::{Fault, steps};
 
 #[derive(Default, Deserialize)]
@@ -12,32 +11,6 @@ use super::text::{Fault, steps};
 pub(super) struct RawProducts {
     mask: Option<bool>,
     uncertainty: Option<bool>,
-}
-
-#[derive(Deserialize)]
-#[serde(
-    deny_unknown_fields,
-    expecting = "a mapping with read_noise_e and electrons_per_adu"
-)]
-pub(super) struct RawSensor {
-    read_noise_e: f64,
-    electrons_per_adu: f64,
-}
-
-pub(super) fn sensor(raw: Option<RawSensor>) -> Result<Option<Sensor>, Fault> {
-    let Some(raw) = raw else {
-        return Ok(None);
-    };
-    let value = |given, range, unit, key: &str| within(given, range, unit, &steps!["sensor", key]);
-    Ok(Some(Sensor {
-        read_noise_e: value(raw.read_noise_e, (0.0, 1000.0), "electrons", "read_noise_e")?,
-        electrons_per_adu: value(
-            raw.electrons_per_adu,
-            (0.001, 1000.0),
-            "electrons per ADU",
-            "electrons_per_adu",
-        )?,
-    }))
 }
 
 /// `sensor`: whether the profile knows its sensor's noise.

@@ -12,7 +12,8 @@ use crate::facts::{
 
 use super::ConfigError;
 use super::bounds::{said, within};
-use super::products::{self, RawProducts, RawSensor};
+use super::combining::{self, RawSensor};
+use super::products::{self, RawProducts};
 use super::rules::{self, RawRules};
 use super::text::{Fault, read, steps};
 use super::words::{OneOrMore, RawPath, filters, keywords, kinds, paths};
@@ -116,11 +117,12 @@ fn check(raw: RawProfile) -> Result<Profile, Fault> {
         .map(|text| said(&text, "a telescope name", &steps!["telescope"]).map(str::to_owned))
         .transpose()?;
     let flat = raw.flat.unwrap_or_default();
+    let sensor = raw.sensor.as_ref().map(combining::sensor).transpose()?;
     Ok(Profile {
         name: slug(raw.name)?,
         cameras: cameras(&raw.camera)?,
         telescope,
-        calibration: rules::check(raw.calibration)?,
+        calibration: rules::check(raw.calibration, sensor)?,
         tolerance: tolerance(raw.tolerance.unwrap_or_default())?,
         windows: windows(raw.windows.unwrap_or_default())?,
         filters: filters(raw.filters.unwrap_or_default())?,
@@ -145,8 +147,8 @@ fn check(raw: RawProfile) -> Result<Profile, Fault> {
             &steps!["bias_max_s"],
         )?,
         short_shots: short_shots(raw.short_shots.unwrap_or_default())?,
-        products: products::check(raw.products.unwrap_or_default(), raw.sensor.is_some())?,
-        sensor: products::sensor(raw.sensor)?,
+        products: products::check(raw.products.unwrap_or_default(), sensor.is_some())?,
+        sensor: sensor.map(combining::light_sensor),
         train_changes: train_changes(&raw.train_changes.unwrap_or_default())?,
     })
 }

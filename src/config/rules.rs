@@ -2,9 +2,10 @@
 
 use serde::Deserialize;
 
-use crate::facts::{CalibrationRules, Combining, FrameRule, Kind, Rule};
+use crate::facts::{CalibrationRules, FrameRule, Kind, Rule};
 
 use super::bounds::{duration, seconds, within};
+use super::combining::{RawCombine, SensorSaid, combining};
 use super::text::{Fault, steps};
 
 #[derive(Deserialize)]
@@ -39,37 +40,12 @@ enum RawRule {
     Measured,
 }
 
-#[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields, expecting = "a mapping with a method")]
-struct RawCombine {
-    method: Option<RawMethod>,
-    low: Option<f64>,
-    high: Option<f64>,
-    iterations: Option<u32>,
-    center: Option<RawCenter>,
-}
-
-#[derive(Clone, Copy, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-enum RawMethod {
-    SigmaClip,
-    Mean,
-    Median,
-}
-
-#[derive(Clone, Copy, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-enum RawCenter {
-    Median,
-    Mean,
-}
-
-pub(super) fn check(raw: RawRules) -> Result<CalibrationRules, Fault> {
+pub(super) fn check(raw: RawRules, sensor: Option<SensorSaid>) -> Result<CalibrationRules, Fault> {
     let rules = CalibrationRules {
-        bias: frame_rule(raw.bias, Kind::Bias)?,
-        flat_dark: frame_rule(raw.flat_dark, Kind::FlatDark)?,
-        dark: frame_rule(raw.dark, Kind::Dark)?,
-        flat: frame_rule(raw.flat, Kind::Flat)?,
+        bias: frame_rule(raw.bias, Kind::Bias, sensor)?,
+        flat_dark: frame_rule(raw.flat_dark, Kind::FlatDark, sensor)?,
+        dark: frame_rule(raw.dark, Kind::Dark, sensor)?,
+        flat: frame_rule(raw.flat, Kind::Flat, sensor)?,
     };
     together(&rules)?;
     Ok(rules)
@@ -118,7 +94,11 @@ fn together(rules: &CalibrationRules) -> Result<(), Fault> {
     Ok(())
 }
 
-fn frame_rule(raw: RawFrameRule, kind: Kind) -> Result<FrameRule, Fault> {
+fn frame_rule(
+    raw: RawFrameRule,
+    kind: Kind,
+    sensor: Option<SensorSaid>,
+) -> Result<FrameRule, Fault> {
     let at = |key: &str| steps!["calibration", kind.word(), key];
     let rule = match (raw.rule, kind) {
         (RawRule::Required, _) => Rule::Required,
@@ -149,58 +129,12 @@ fn frame_rule(raw: RawFrameRule, kind: Kind) -> Result<FrameRule, Fault> {
     };
     let hours = raw.run_gap_hours.unwrap_or(gap);
     let run_gap = within(hours, (0.1, 8760.0), "hours", &at("run_gap_hours"))?;
+    let min_frames = usize::try_from(min_frames).unwrap_or(10_000);
     Ok(FrameRule {
         rule,
-        min_frames: usize::try_from(min_frames).unwrap_or(10_000),
+        min_frames,
         quiet: seconds(raw.quiet_s, quiet, (0.0, 86_400.0), &at("quiet_s"))?,
         run_gap: duration(run_gap * 3600.0, &at("run_gap_hours"))?,
-        combining: combining(raw.combine.unwrap_or_default(), kind)?,
-    })
-}
-
-fn combining(raw: RawCombine, kind: Kind) -> Result<Combining, Fault> {
-    let at = |key: &str| steps!["calibration", kind.word(), "combine", key];
-    let plain = match raw.method.unwrap_or(RawMethod::SigmaClip) {
-        RawMethod::Mean => Some((Combining::Mean, "mean")),
-        RawMethod::Median => Some((Combining::Median, "median")),
-        RawMethod::SigmaClip => None,
-    };
-    if let Some((combining, name)) = plain {
-        let stray = [
-            ("low", raw.low.is_some()),
-            ("high", raw.high.is_some()),
-            ("iterations", raw.iterations.is_some()),
-            ("center", raw.center.is_some()),
-        ];
-        return match stray.iter().find(|(_, given)| *given) {
-            Some((key, _)) => Err(Fault::new(
-                &at(key),
-                format!(
-                    "`{key}` has no meaning for the method {name}: want sigma-clip, or no `{key}`"
-                ),
-            )),
-            None => Ok(combining),
-        };
-    }
-    // Limits of common practice; flats are clipped harder above, where stars are.
-    let (low, high) = match kind {
-        Kind::Bias => (4.0, 4.0),
-        Kind::Flat => (3.0, 2.5),
-        _ => (4.0, 3.0),
-    };
-    let range = (0.5, 100.0);
-    let unit = "standard deviations";
-    let iterations = raw.iterations.unwrap_or(5);
-    if !(1..=1000).contains(&iterations) {
-        return Err(Fault::new(
-            &at("iterations"),
-            format!("found {iterations}, want 1 to 1000"),
-        ));
-    }
-    Ok(Combining::SigmaClip {
-        low: within(raw.low.unwrap_or(low), range, unit, &at("low"))?,
-        high: within(raw.high.unwrap_or(high), range, unit, &at("high"))?,
-        iterations,
-        median_centre: matches!(raw.center.unwrap_or(RawCenter::Median), RawCenter::Median),
+        combining: combining(raw.combine.unwrap_or_default(), kind, min_frames, sensor)?,
     })
 }

@@ -469,3 +469,56 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn every_way_of_combining_arrives() {
+    let combined = |combine: &str| {
+        let rule = |kind: &str| format!("{kind}: {{rule: required, combine: {{{combine}}}}}");
+        let (bias, dark, flat) = (rule("bias"), rule("dark"), rule("flat"));
+        let text = profile_with(&[
+            ("bias: {rule: required}", bias.as_str()),
+            ("dark: {rule: never}", dark.as_str()),
+            ("flat: {rule: required}", flat.as_str()),
+            (
+                "",
+                "sensor: {read_noise_e: 1.5, electrons_per_adu: 0.25, bias_adu: 500}\n",
+            ),
+        ]);
+        let profile = parse_profile(&text, Path::new("p.yaml")).unwrap_or_else(|e| panic!("{e}"));
+        let rules = profile.calibration;
+        [rules.bias, rules.dark, rules.flat].map(|rule| rule.combining.to_string())
+    };
+    let model = "read_noise_adu=6 electrons_per_adu=0.25 pedestal";
+    assert_eq!(
+        combined("method: winsorized"),
+        [
+            "winsorized low=4 high=4",
+            "winsorized low=4 high=3",
+            "winsorized low=3 high=2.5"
+        ]
+    );
+    assert_eq!(
+        combined("method: generalized-esd, alpha: 0.01, max_outliers: 3")[0],
+        "generalized-esd alpha=0.01 max_outliers=3"
+    );
+    assert_eq!(
+        combined("method: generalized-esd")[0],
+        "generalized-esd alpha=0.05 max_outliers=5"
+    );
+    assert_eq!(
+        combined("method: trimmed, low: 0, high: 3")[1],
+        "trimmed low=0 high=3"
+    );
+    assert_eq!(
+        combined("method: noise-model, low: 5"),
+        [
+            format!("noise-model low=5 high=4 {model}=whole"),
+            format!("noise-model low=5 high=3 {model}=500"),
+            format!("noise-model low=5 high=2.5 {model}=0"),
+        ]
+    );
+    assert_eq!(
+        combined("method: by-count")[1],
+        format!("by-count low=4 high=3 {model}=500")
+    );
+}

@@ -46,6 +46,66 @@ pub enum Combining {
         /// True: bounds around the median; false: around the mean.
         median_centre: bool,
     },
+    /// Huber's scheme: a standard deviation from samples pulled in at 1.5 of it, then one clip.
+    Winsorized {
+        /// Lower bound in standard deviations.
+        low: f64,
+        /// Upper bound in standard deviations.
+        high: f64,
+    },
+    /// Rosner's generalized extreme studentized deviate test, then the mean of the survivors.
+    GeneralizedEsd {
+        /// Chance of finding an outlier among normal samples, 0 to 1.
+        alpha: f64,
+        /// Outliers looked for; never more than fewer than half of the samples.
+        max_outliers: u32,
+    },
+    /// The mean without so many of the smallest and largest; the median always stays.
+    Trimmed {
+        /// Smallest ones dropped.
+        low: u32,
+        /// Largest ones dropped.
+        high: u32,
+    },
+    /// One clip around the median by the noise that the sensor must have at that level.
+    NoiseModel {
+        /// Lower bound in standard deviations.
+        low: f64,
+        /// Upper bound in standard deviations.
+        high: f64,
+        /// What the noise follows from.
+        sensor: SensorNoise,
+    },
+    /// Chosen by the number of exposures; the table stands in the room `combine`.
+    ByCount {
+        /// Lower bound in standard deviations, where the method chosen has bounds.
+        low: f64,
+        /// Upper bound in standard deviations.
+        high: f64,
+        /// What a noise model needs; without it the choice is among the other methods.
+        sensor: Option<SensorNoise>,
+    },
+}
+
+/// What the noise of one exposure follows from: at a level c its variance is
+/// `read_noise_adu`^2 + max(c - pedestal, 0) / `electrons_per_adu`, in ADU^2.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SensorNoise {
+    /// Read noise, ADU.
+    pub read_noise_adu: f64,
+    /// Gain, electrons per ADU.
+    pub electrons_per_adu: f64,
+    /// How much of a level is no signal.
+    pub pedestal: Pedestal,
+}
+
+/// The part of a pixel's level that carries no shot noise.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Pedestal {
+    /// All of it: bias frames.
+    Whole,
+    /// So many ADU: 0 where the pedestal has been subtracted.
+    Level(f64),
 }
 
 /// What a profile asks of one kind of calibration frame.

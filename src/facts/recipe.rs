@@ -20,7 +20,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     Camera, Celsius, Combining, Degrees, Digest, FileId, Fingerprint, FlatLevel, Kind, Optics,
-    Seconds, Sensor, Stamp,
+    Pedestal, Seconds, Sensor, SensorNoise, Stamp,
 };
 
 /// Changes with every change of what the arithmetic yields, so that old products are made again.
@@ -275,6 +275,36 @@ impl std::fmt::Display for Combining {
                     "sigma-clip low={low} high={high} iterations={iterations} center={centre}"
                 )
             }
+            Self::Winsorized { low, high } => write!(f, "winsorized low={low} high={high}"),
+            Self::GeneralizedEsd {
+                alpha,
+                max_outliers,
+            } => write!(
+                f,
+                "generalized-esd alpha={alpha} max_outliers={max_outliers}"
+            ),
+            Self::Trimmed { low, high } => write!(f, "trimmed low={low} high={high}"),
+            Self::NoiseModel { low, high, sensor } => {
+                write!(f, "noise-model low={low} high={high} {sensor}")
+            }
+            Self::ByCount { low, high, sensor } => {
+                write!(f, "by-count low={low} high={high}")?;
+                sensor.map_or(Ok(()), |sensor| write!(f, " {sensor}"))
+            }
+        }
+    }
+}
+
+impl std::fmt::Display for SensorNoise {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(
+            f,
+            "read_noise_adu={} electrons_per_adu={} pedestal=",
+            self.read_noise_adu, self.electrons_per_adu
+        )?;
+        match self.pedestal {
+            Pedestal::Whole => f.write_str("whole"),
+            Pedestal::Level(adu) => write!(f, "{adu}"),
         }
     }
 }

@@ -106,12 +106,8 @@ pub(super) fn flag_lost(
 /// The same where clipping left nothing, which shows only in the count: halves the stretch as long
 /// as it has one.
 fn search_lost(method: &Combining, samples: Exposures<'_>, saturation: f64, mask: &mut [u8]) {
-    let exposures = match samples {
-        Exposures::U16(rows) => rows.len(),
-        Exposures::F32(rows) => rows.len(),
-    };
     let mut out = vec![0.0; mask.len()];
-    let mut rejected = vec![InputCount::default(); exposures];
+    let mut rejected = vec![InputCount::default(); samples.count()];
     let found = combine(method, samples, saturation, &mut out, &mut rejected);
     if found.without_survivors == 0 {
         return;
@@ -132,6 +128,20 @@ fn search_lost(method: &Combining, samples: Exposures<'_>, saturation: f64, mask
             let (a, b): (Vec<_>, Vec<_>) = rows.iter().map(|row| row.split_at(cut)).unzip();
             search_lost(method, Exposures::F32(&a), saturation, left);
             search_lost(method, Exposures::F32(&b), saturation, right);
+        }
+        Exposures::Scaled {
+            samples: rows,
+            levels,
+        } => {
+            let (a, b): (Vec<_>, Vec<_>) = rows.iter().map(|row| row.split_at(cut)).unzip();
+            // Behind an odd cut even places become odd ones.
+            let turned: Vec<[f64; 2]> = levels
+                .iter()
+                .map(|&[even, odd]| [[even, odd], [odd, even]][cut % 2])
+                .collect();
+            let scaled = |samples, levels| Exposures::Scaled { samples, levels };
+            search_lost(method, scaled(&a, levels), saturation, left);
+            search_lost(method, scaled(&b, &turned), saturation, right);
         }
     }
 }

@@ -288,7 +288,38 @@ impl Set<'_> {
             }
         }
         let slices: Vec<&[f32]> = buffers.real.iter().map(Vec::as_slice).collect();
-        Ok(self.combine_strip(Exposures::F32(&slices), saturation, first, out))
+        if self.levels.is_empty() {
+            return Ok(self.combine_strip(Exposures::F32(&slices), saturation, first, out));
+        }
+        // Row by row: colours, and with them levels, alternate along a row and from row to row.
+        let cfa = self.recipe.facts.camera.cfa;
+        let mut counts = vec![InputCount::default(); slices.len()];
+        let mut tally = Tally::default();
+        let (values, mask) = out;
+        let rows = values
+            .chunks_mut(self.width)
+            .zip(mask.chunks_mut(self.width));
+        for (line, out) in rows.enumerate() {
+            let row = line * self.width..(line + 1) * self.width;
+            let samples: Vec<&[f32]> = slices.iter().map(|slice| &slice[row.clone()]).collect();
+            let level = |levels: &[f64; 3], x| levels[colour_index(cfa, x, first + line)];
+            let levels: Vec<[f64; 2]> = self
+                .levels
+                .iter()
+                .map(|levels| [level(levels, 0), level(levels, 1)])
+                .collect();
+            let exposures = Exposures::Scaled {
+                samples: &samples,
+                levels: &levels,
+            };
+            let (part, more) = self.combine_strip(exposures, saturation, first + line, out);
+            for (sum, part) in counts.iter_mut().zip(part) {
+                sum.low += part.low;
+                sum.high += part.high;
+            }
+            tally.join(more);
+        }
+        Ok((counts, tally))
     }
 
     /// Combines one strip, whose first row is `first`, and looks at its sampled rows.

@@ -49,20 +49,37 @@ impl Tally {
         match exposures {
             Exposures::U16(all) => {
                 let samples = cut(all, columns);
-                self.add_row(method, &samples, |s| Exposures::U16(s), saturation, row);
+                let half = |samples: &[&[_]], _: usize| {
+                    combined(method, Exposures::U16(samples), saturation)
+                };
+                self.add_row(&samples, half, saturation, row);
             }
             Exposures::F32(all) => {
                 let samples = cut(all, columns);
-                self.add_row(method, &samples, |s| Exposures::F32(s), saturation, row);
+                let half = |samples: &[&[_]], _: usize| {
+                    combined(method, Exposures::F32(samples), saturation)
+                };
+                self.add_row(&samples, half, saturation, row);
+            }
+            Exposures::Scaled {
+                samples: all,
+                levels,
+            } => {
+                let samples = cut(all, columns);
+                let half = |samples: &[&[_]], start: usize| {
+                    let levels: Vec<_> = levels.iter().copied().skip(start).step_by(2).collect();
+                    let levels = levels.as_slice();
+                    combined(method, Exposures::Scaled { samples, levels }, saturation)
+                };
+                self.add_row(&samples, half, saturation, row);
             }
         }
     }
 
     fn add_row<T: Copy + Into<f64>>(
         &mut self,
-        method: &Combining,
         samples: &[&[T]],
-        exposures: impl for<'a> Fn(&'a [&'a [T]]) -> Exposures<'a>,
+        combined: impl Fn(&[&[T]], usize) -> Vec<f32>,
         saturation: f64,
         row: usize,
     ) {
@@ -73,16 +90,7 @@ impl Tally {
         let width = samples[0].len();
         let half = |start: usize| {
             let half: Vec<&[T]> = samples.iter().copied().skip(start).step_by(2).collect();
-            let mut out = vec![0.0; width];
-            let mut rejected = vec![InputCount::default(); half.len()];
-            combine(
-                method,
-                exposures(&half),
-                saturation,
-                &mut out,
-                &mut rejected,
-            );
-            out
+            combined(&half, start)
         };
         let (even, odd) = (half(0), half(1));
         let halves = even
@@ -120,6 +128,13 @@ impl Tally {
             ideal: one / whole.sqrt(),
         })
     }
+}
+
+fn combined(method: &Combining, exposures: Exposures<'_>, saturation: f64) -> Vec<f32> {
+    let mut out = vec![0.0; exposures.pixels()];
+    let mut rejected = vec![InputCount::default(); exposures.count()];
+    combine(method, exposures, saturation, &mut out, &mut rejected);
+    out
 }
 
 fn cut<'a, T>(exposures: &[&'a [T]], columns: Range<usize>) -> Vec<&'a [T]> {

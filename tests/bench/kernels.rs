@@ -48,6 +48,20 @@ fn methods() -> Vec<(&'static str, Combining)> {
         ("median", Combining::Median),
         ("sigma-clip-mean", clip(false)),
         ("sigma-clip-median", clip(true)),
+        (
+            "winsorized",
+            Combining::Winsorized {
+                low: 4.0,
+                high: 3.0,
+            },
+        ),
+        (
+            "generalized-esd",
+            Combining::GeneralizedEsd {
+                alpha: 0.05,
+                max_outliers: 5,
+            },
+        ),
     ]
 }
 

@@ -7,8 +7,9 @@
 use std::ops::Range;
 
 use super::sums::Sums;
-use super::{LANES, Row, Stretch, lowest_excluded, turn, turn_back};
-use crate::combine::lanes::{self, Lanes};
+use super::{LANES, Row, Stretch};
+use crate::combine::chunk::{self, Chunk};
+use crate::combine::lanes::Lane;
 use crate::combine::network::{Pairs, merge_exchange};
 use crate::combine::scalar::{Limits, integer_bounds};
 use crate::facts::InputCount;
@@ -17,20 +18,20 @@ impl Stretch<'_> {
     #[inline(always)]
     pub(super) fn clip(&mut self, limits: &Limits) {
         let count = self.exposures.len();
-        let excluded = lowest_excluded(self.saturation);
+        let limit = i16::limit(self.saturation);
         let pairs = merge_exchange(count);
-        let mut lanes = Lanes::new(count, turn(0));
+        let mut lanes = Chunk::new(count);
         let mut tally = Tally::new(count);
         let mut strays = Strays::new(count);
         for (first, width) in self.chunks() {
-            self.gather(&mut lanes, first, width);
+            lanes.gather(self.exposures, first, width);
             let (least, most) = if limits.median_centre {
                 lanes.sort(&pairs);
                 (lanes.sorted[0], lanes.sorted[count - 1])
             } else {
                 lanes.extremes()
             };
-            let apart = spoiled(&most, excluded);
+            let apart = most.map(|most| i32::from(most) > limit);
             let widest = widest(&least, &most, &apart);
             let sums = lanes.sums(&least, widest);
             let means = means(&sums, &least, count);
@@ -90,12 +91,12 @@ impl Stretch<'_> {
             self.set_apart(at);
             return;
         };
-        let smallest = u64::from(turn_back(sorted[0].0[lane]));
+        let smallest = u64::from(sorted[0][lane].raw());
         let survivors = range.len() as u64;
         let total = smallest * survivors + sum;
         self.out[at] = (total as f64 / survivors as f64) as f32;
-        kept.least.0[lane] = sorted[range.start].0[lane];
-        kept.most.0[lane] = sorted[range.end - 1].0[lane];
+        kept.least[lane] = sorted[range.start][lane];
+        kept.most[lane] = sorted[range.end - 1][lane];
     }
 }
 
@@ -108,15 +109,15 @@ struct Kept {
 impl Kept {
     fn everything() -> Self {
         Self {
-            least: lanes::Row([i16::MIN; LANES]),
-            most: lanes::Row([i16::MAX; LANES]),
+            least: chunk::Row([i16::MIN; LANES]),
+            most: chunk::Row([i16::MAX; LANES]),
         }
     }
 }
 
 /// Pixels of several chunks that lose something.
 struct Strays {
-    lanes: Lanes<i16, LANES>,
+    lanes: Chunk<i16, LANES>,
     sums: Sums,
     /// Which pixels they are.
     places: [usize; LANES],
@@ -126,7 +127,7 @@ struct Strays {
 impl Strays {
     fn new(count: usize) -> Self {
         Self {
-            lanes: Lanes::new(count, turn(0)),
+            lanes: Chunk::new(count),
             sums: Sums::zero(),
             places: [0; LANES],
             held: 0,
@@ -136,7 +137,7 @@ impl Strays {
     /// Takes pixel `at`, which is `lane` of `raw`.
     fn take(&mut self, raw: &[Row], lane: usize, at: usize, sums: &Sums) {
         for (mine, row) in self.lanes.raw.iter_mut().zip(raw) {
-            mine.0[self.held] = row.0[lane];
+            mine[self.held] = row[lane];
         }
         self.sums.plain[self.held] = sums.plain[lane];
         self.sums.squares[self.held] = sums.squares[lane];
@@ -155,7 +156,7 @@ struct Tally {
 impl Tally {
     fn new(count: usize) -> Self {
         Self {
-            lanes: vec![(lanes::Row([0; LANES]), lanes::Row([0; LANES])); count],
+            lanes: vec![(chunk::Row([0; LANES]), chunk::Row([0; LANES])); count],
             chunks: 0,
             counts: vec![InputCount::default(); count],
         }
@@ -166,8 +167,8 @@ impl Tally {
     fn add(&mut self, raw: &[Row], kept: &Kept) {
         for ((low, high), row) in self.lanes.iter_mut().zip(raw) {
             for lane in 0..LANES {
-                low.0[lane] += u16::from(row.0[lane] < kept.least.0[lane]);
-                high.0[lane] += u16::from(row.0[lane] > kept.most.0[lane]);
+                low[lane] += u16::from(row[lane] < kept.least[lane]);
+                high[lane] += u16::from(row[lane] > kept.most[lane]);
             }
         }
         self.chunks += 1;
@@ -178,7 +179,7 @@ impl Tally {
 
     fn carry(&mut self) {
         let total = |row: &mut Row<u16>| {
-            let total: u64 = row.0.iter().copied().map(u64::from).sum();
+            let total: u64 = row.iter().copied().map(u64::from).sum();
             row.0 = [0; LANES];
             total
         };
@@ -198,21 +199,12 @@ impl Tally {
     }
 }
 
-/// Lanes with a sample that must not enter.
-#[inline(always)]
-fn spoiled(most: &Row, excluded: Option<i16>) -> [bool; LANES] {
-    match excluded {
-        Some(level) => most.0.map(|most| most >= level),
-        None => [false; LANES],
-    }
-}
-
 /// The largest difference of two samples of a lane that is not `apart`.
 #[inline(always)]
 fn widest(least: &Row, most: &Row, apart: &[bool; LANES]) -> u16 {
     let mut widest = 0;
     for lane in 0..LANES {
-        let width = (most.0[lane] as u16).wrapping_sub(least.0[lane] as u16);
+        let width = (most[lane] as u16).wrapping_sub(least[lane] as u16);
         widest = widest.max(if apart[lane] { 0 } else { width });
     }
     widest
@@ -238,7 +230,7 @@ fn means(sums: &Sums, least: &Row, count: usize) -> [f32; LANES] {
     let mut means = [0.0; LANES];
     for lane in 0..LANES {
         // At most 2^15 samples: the whole sum fits 32 bits.
-        let smallest = u32::from(turn_back(least.0[lane]));
+        let smallest = u32::from(least[lane].raw());
         let total = smallest * count as u32 + sums.plain[lane];
         means[lane] = (f64::from(total) / count as f64) as f32;
     }
@@ -249,7 +241,7 @@ fn means(sums: &Sums, least: &Row, count: usize) -> [f32; LANES] {
 #[inline(always)]
 fn first_round(
     limits: &Limits,
-    lanes: &Lanes<i16, LANES>,
+    lanes: &Chunk<i16, LANES>,
     sums: &Sums,
     least: &Row,
     most: &Row,
@@ -266,9 +258,8 @@ fn first_round(
     if limits.iterations == 0 {
         return loses;
     }
-    let offset = |row: &Row, lane: usize| {
-        f64::from((row.0[lane] as u16).wrapping_sub(least.0[lane] as u16))
-    };
+    let offset =
+        |row: &Row, lane: usize| f64::from((row[lane] as u16).wrapping_sub(least[lane] as u16));
     let (below, above) = (&lanes.sorted[(size - 1) / 2], &lanes.sorted[size / 2]);
     for lane in 0..LANES {
         let sum = f64::from(sums.plain[lane]);
@@ -292,8 +283,8 @@ fn survivors(
     sums: &Sums,
 ) -> Option<(Range<usize>, u64)> {
     let count = sorted.len();
-    let smallest = sorted[0].0[lane] as u16;
-    let offset = |at: usize| u64::from((sorted[at].0[lane] as u16).wrapping_sub(smallest));
+    let smallest = sorted[0][lane] as u16;
+    let offset = |at: usize| u64::from((sorted[at][lane] as u16).wrapping_sub(smallest));
     let mut sum = u64::from(sums.plain[lane]);
     let mut squares = sums.squares[lane];
     let mut kept = 0..count;

@@ -1,7 +1,8 @@
 //! Exact sums of integer lanes.
 
-use super::{LANES, Row, turn_back};
-use crate::combine::lanes::Lanes;
+use super::{LANES, Row};
+use crate::combine::chunk::Chunk;
+use crate::combine::lanes::Lane;
 
 /// Lanes whose sums stay in registers.
 const GROUP: usize = 16;
@@ -21,7 +22,7 @@ impl Sums {
     }
 }
 
-impl Lanes<i16, LANES> {
+impl Chunk<i16, LANES> {
     /// Sum of each lane's samples.
     #[inline(always)]
     pub(super) fn totals(&self) -> [u32; LANES] {
@@ -29,9 +30,9 @@ impl Lanes<i16, LANES> {
         for (at, totals) in totals.as_chunks_mut::<GROUP>().0.iter_mut().enumerate() {
             let mut group = [0u32; GROUP];
             for row in &self.raw {
-                let row = &row.0.as_chunks::<GROUP>().0[at];
+                let row = &row.as_chunks::<GROUP>().0[at];
                 for lane in 0..GROUP {
-                    group[lane] += u32::from(turn_back(row[lane]));
+                    group[lane] += u32::from(row[lane].raw());
                 }
             }
             *totals = group;
@@ -50,12 +51,12 @@ impl Lanes<i16, LANES> {
         let (plain, _) = sums.plain.as_chunks_mut::<GROUP>();
         let (squares, _) = sums.squares.as_chunks_mut::<GROUP>();
         for at in 0..LANES / GROUP {
-            let least = &least.0.as_chunks::<GROUP>().0[at];
+            let least = &least.as_chunks::<GROUP>().0[at];
             let mut sum = [0u32; GROUP];
             for rows in self.raw.chunks(block) {
                 let mut part = [0u32; GROUP];
                 for row in rows {
-                    let row = &row.0.as_chunks::<GROUP>().0[at];
+                    let row = &row.as_chunks::<GROUP>().0[at];
                     for lane in 0..GROUP {
                         let offset = u32::from((row[lane] as u16).wrapping_sub(least[lane] as u16));
                         sum[lane] += offset;

@@ -263,6 +263,91 @@ fn bad_profiles_are_named_with_line_and_column() {
         (
             profile_with(&[(
                 "flat: {rule: required}",
+                "flat: {rule: required, combine: {method: winsorized, iterations: 3}}",
+            )]),
+            "7:56: `iterations` has no meaning for the method winsorized: want sigma-clip, or no \
+             `iterations`",
+        ),
+        (
+            profile_with(&[(
+                "flat: {rule: required}",
+                "flat: {rule: required, combine: {alpha: 0.1}}",
+            )]),
+            "7:36: `alpha` has no meaning for the method sigma-clip: want generalized-esd, or no `alpha`",
+        ),
+        (
+            profile_with(&[(
+                "flat: {rule: required}",
+                "flat: {rule: required, combine: {method: generalized-esd, alpha: 0.7}}",
+            )]),
+            "7:61: found 0.7, want 0.000001 to 0.5",
+        ),
+        (
+            profile_with(&[(
+                "flat: {rule: required}",
+                "flat: {rule: required, combine: {method: generalized-esd, max_outliers: 0}}",
+            )]),
+            "7:61: found 0, want 1 to 1000",
+        ),
+        (
+            profile_with(&[(
+                "flat: {rule: required}",
+                "flat: {rule: required, combine: {method: trimmed, low: 1.5}}",
+            )]),
+            "7:53: found 1.5, want a whole number of samples, 0 to 10000",
+        ),
+        (
+            profile_with(&[(
+                "flat: {rule: required}",
+                "flat: {rule: required, combine: {method: trimmed, high: 5}}",
+            )]),
+            "7:53: found 5 of at least 10 frames (min_frames), want 4 at most: the median must stay",
+        ),
+        (
+            profile_with(&[(
+                "flat: {rule: required}",
+                "flat: {rule: required, combine: {method: noise-model}}",
+            )]),
+            "7:36: noise-model needs the sensor's own figures: want, at the top of the profile, sensor: {read_noise_e: ..., electrons_per_adu: ..., bias_adu: ...}",
+        ),
+        (
+            profile_with(&[
+                (
+                    "dark: {rule: never}",
+                    "dark: {rule: required, combine: {method: noise-model}}",
+                ),
+                ("", "sensor: {read_noise_e: 1.5, electrons_per_adu: 0.25}\n"),
+            ]),
+            "5:36: the noise of a dark follows from its level above the bias: want bias_adu in the profile's sensor, or another method",
+        ),
+        (
+            profile_with(&[
+                (
+                    "dark: {rule: never}",
+                    "dark: {rule: required, combine: {method: by-count}}",
+                ),
+                ("", "sensor: {read_noise_e: 1.5, electrons_per_adu: 0.25}\n"),
+            ]),
+            "5:36: the noise of a dark follows from its level above the bias: want bias_adu in the profile's sensor, or another method",
+        ),
+        (
+            profile_with(&[(
+                "flat: {rule: required}",
+                "flat: {rule: required, combine: {method: plain}}",
+            )]),
+            "7:44: calibration.flat.combine.method: unknown variant `plain`, expected one of `mean`, `median`, `sigma-clip`, `winsorized`, `generalized-esd`, `trimmed`, `noise-model`, `by-count`",
+        ),
+        (
+            profile_with(&[("", "sensor: {read_noise_e: 0, electrons_per_adu: 1}\n")]),
+            "8:10: found 0, want 0.01 to 1000 electrons",
+        ),
+        (
+            profile_with(&[("", "sensor: {read_noise_e: 1}\n")]),
+            "8:9: sensor: missing field `electrons_per_adu`",
+        ),
+        (
+            profile_with(&[(
+                "flat: {rule: required}",
                 "flat: {rule: required, combine: {low: 0}}",
             )]),
             "7:36: found 0, want 0.5 to 100 standard deviations",

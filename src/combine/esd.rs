@@ -1,0 +1,225 @@
+//! The generalized extreme studentized deviate test (Rosner 1983, Technometrics 25, 165).
+//!
+//! The sample farthest from the mean of those that remain is taken out, time and again; step i has
+//! R_i = its distance / standard deviation (divisor n - 1) and a limit lambda_i. The number of
+//! outliers is the *largest* i with R_i > lambda_i: outliers mask each other, so an earlier step
+//! that stays below its limit ends nothing.
+//!
+//! Distances and deviations are compared without division: with m samples left, sum S and sum of
+//! squares Q, m times the distance against f_i sqrt(m Q - S^2), f_i = lambda_i sqrt(m / (m - 1)).
+
+use super::chunk::Row;
+use super::scalar::middle;
+use super::student::student_t;
+use super::winsor::Away;
+
+/// One step of the test.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct EsdStep {
+    /// The sample taken out.
+    pub removed: f64,
+    /// Its distance from the mean of those that remained, in their standard deviations; 0 where
+    /// they are all alike.
+    pub deviate: f64,
+    /// The limit, lambda_i.
+    pub limit: f64,
+}
+
+/// lambda_i of n samples, i from 1 to n - 2 (NIST/SEMATECH e-Handbook of Statistical Methods,
+/// 1.3.5.17.3).
+fn lambda(alpha: f64, count: usize, step: usize) -> f64 {
+    let rest = (count - step) as f64;
+    let t = student_t(
+        1.0 - alpha / (2.0 * (rest + 1.0)),
+        u32::try_from(count - step - 1).unwrap_or(u32::MAX),
+    );
+    rest * t / ((rest - 1.0 + t * t) * (rest + 1.0)).sqrt()
+}
+
+/// Steps taken for n samples: as many as asked for, as long as more than half of the samples
+/// remain. Beyond that the rest is too small to speak for the whole: three samples of which two
+/// happen to be alike make an outlier of the third, whatever it is.
+fn steps(max_outliers: u32, count: usize) -> usize {
+    (max_outliers as usize).min(count.saturating_sub(1) / 2)
+}
+
+/// All steps of the test, and the number of outliers: those of the first so many steps.
+pub fn generalized_esd(samples: &[f64], alpha: f64, max_outliers: u32) -> (Vec<EsdStep>, usize) {
+    let mut sorted = samples.to_vec();
+    sorted.sort_unstable_by(f64::total_cmp);
+    let mut taken = Vec::new();
+    if sorted.is_empty() {
+        return (taken, 0);
+    }
+    let mut test = Test::new(alpha, max_outliers);
+    let kept = test.walk(&sorted, false, |removed, far, spread, factor, left| {
+        let per = (left / (left - 1.0)).sqrt();
+        taken.push(EsdStep {
+            removed,
+            deviate: if spread > 0.0 {
+                far / spread / per
+            } else {
+                0.0
+            },
+            limit: factor / per,
+        });
+    });
+    (taken, sorted.len() - kept.len())
+}
+
+/// A test with its limits, by number of samples.
+pub(super) struct Test {
+    alpha: f64,
+    max_outliers: u32,
+    factors: Vec<Option<Box<[f64]>>>,
+}
+
+impl Test {
+    pub(super) fn new(alpha: f64, max_outliers: u32) -> Self {
+        Self {
+            alpha,
+            max_outliers,
+            factors: Vec::new(),
+        }
+    }
+
+    /// f_i for n samples.
+    pub(super) fn factors(&mut self, count: usize) -> &[f64] {
+        if self.factors.len() <= count {
+            self.factors.resize(count + 1, None);
+        }
+        let (alpha, most) = (self.alpha, steps(self.max_outliers, count));
+        self.factors[count].get_or_insert_with(|| {
+            let factor = |step: usize| {
+                let left = (count - step + 1) as f64;
+                lambda(alpha, count, step) * (left / (left - 1.0)).sqrt()
+            };
+            (1..=most).map(factor).collect()
+        })
+    }
+
+    /// The range of sorted samples that stays. Of two that are equally far the larger goes first.
+    pub(super) fn kept<T: Copy + Into<f64>>(
+        &mut self,
+        sorted: &[T],
+        exact: bool,
+    ) -> std::ops::Range<usize> {
+        self.walk(sorted, exact, |_, _, _, _, _| {})
+    }
+
+    /// Takes every step and tells of each: the sample taken out, m times its distance,
+    /// sqrt(m Q - S^2), f_i and m. `exact`: sums of offsets and their squares are exact in `f64`.
+    fn walk<T: Copy + Into<f64>>(
+        &mut self,
+        sorted: &[T],
+        exact: bool,
+        mut tell: impl FnMut(f64, f64, f64, f64, f64),
+    ) -> std::ops::Range<usize> {
+        let mut centre = middle(sorted);
+        let sums = |values: &[T], centre: f64| {
+            values.iter().fold((0.0, 0.0), |(sum, squares), &value| {
+                let away = value.into() - centre;
+                (sum + away, squares + away * away)
+            })
+        };
+        let mut left = 0..sorted.len();
+        let mut kept = left.clone();
+        let (mut sum, mut squares) = sums(sorted, centre);
+        for &factor in self.factors(sorted.len()) {
+            let count = left.len() as f64;
+            let (smallest, largest) = (sorted[left.start].into(), sorted[left.end - 1].into());
+            let down = sum - count * (smallest - centre);
+            let up = count * (largest - centre) - sum;
+            let removed = if up >= down {
+                left.end -= 1;
+                largest
+            } else {
+                left.start += 1;
+                smallest
+            };
+            let far = up.max(down);
+            let spread = (count * squares - sum * sum).max(0.0).sqrt();
+            if far > factor * spread {
+                kept = left.clone();
+            }
+            tell(removed, far, spread, factor, count);
+            if exact {
+                let away = removed - centre;
+                (sum, squares) = (sum - away, squares - away * away);
+            } else {
+                // Taking a square away that dwarfs the rest would leave rounding only.
+                centre = middle(&sorted[left.clone()]);
+                (sum, squares) = sums(&sorted[left.clone()], centre);
+            }
+        }
+        kept
+    }
+}
+
+/// Lanes of sorted rows of which it is certain that [`Test::kept`] drops nothing: all steps side by
+/// side in `f32`; what the sums may be off by counts against the lane.
+#[inline(always)]
+pub(super) fn settled<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f64]) -> [bool; L] {
+    let size = rows.len();
+    let reference = &rows[size / 2];
+    let mut sum = [0.0f32; L];
+    let mut squares = [0.0f32; L];
+    for row in rows {
+        for lane in 0..L {
+            let away = row[lane].away(reference[lane]);
+            sum[lane] += away;
+            squares[lane] += away * away;
+        }
+    }
+    // Bounds of what n additions put off, by Cauchy's inequality: of m times a distance, and of m
+    // times the sum of squares.
+    let rounding = size as f32 * 4e-7;
+    let mut off = [0.0f32; L];
+    let mut doubt = [0.0f32; L];
+    for lane in 0..L {
+        let whole = size as f32 * squares[lane];
+        off[lane] = rounding * whole.sqrt();
+        doubt[lane] = rounding * whole;
+    }
+    // Out of the range of `f32` nothing is certain.
+    let mut settled: [bool; L] =
+        std::array::from_fn(|lane| (1e-24..f32::INFINITY).contains(&doubt[lane]));
+    // Samples taken from below.
+    let mut from_below = [0.0f32; L];
+    for (step, &factor) in factors.iter().enumerate() {
+        let count = (size - step) as f32;
+        let square = (factor * factor * 0.999_999) as f32;
+        let mut smallest = [0.0f32; L];
+        let mut largest = [0.0f32; L];
+        for below in 0..=step {
+            let (low, high) = (&rows[below], &rows[size - 1 - step + below]);
+            for lane in 0..L {
+                let here = from_below[lane] == below as f32;
+                let (low, high) = (
+                    low[lane].away(reference[lane]),
+                    high[lane].away(reference[lane]),
+                );
+                smallest[lane] = if here { low } else { smallest[lane] };
+                largest[lane] = if here { high } else { largest[lane] };
+            }
+        }
+        for lane in 0..L {
+            let down = sum[lane] - count * smallest[lane];
+            let up = count * largest[lane] - sum[lane];
+            let upper = up > down;
+            let (far, near) = if upper { (up, down) } else { (down, up) };
+            let spread = count * squares[lane] - sum[lane] * sum[lane] - doubt[lane];
+            let reach = far + off[lane];
+            settled[lane] &= reach * reach <= square * spread && far - near > 2.0 * off[lane];
+            let removed = if upper { largest[lane] } else { smallest[lane] };
+            from_below[lane] += if upper { 0.0 } else { 1.0 };
+            sum[lane] -= removed;
+            squares[lane] -= removed * removed;
+        }
+    }
+    for lane in 0..L {
+        // Where all are alike nothing can go.
+        settled[lane] |= rows[size - 1][lane].away(rows[0][lane]) == 0.0;
+    }
+    settled
+}
