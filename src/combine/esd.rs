@@ -182,8 +182,10 @@ pub(super) fn settled<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f6
         doubt[lane] = rounding * whole;
     }
     // Out of the range of `f32` nothing is certain.
-    let mut settled: [bool; L] =
-        std::array::from_fn(|lane| (1e-24..f32::INFINITY).contains(&doubt[lane]));
+    let mut settled = [false; L];
+    for lane in 0..L {
+        settled[lane] = (doubt[lane] >= 1e-24) & (doubt[lane] < f32::INFINITY);
+    }
     // Samples taken from below.
     let mut from_below = [0.0f32; L];
     for (step, &factor) in factors.iter().enumerate() {
@@ -210,7 +212,7 @@ pub(super) fn settled<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f6
             let (far, near) = if upper { (up, down) } else { (down, up) };
             let spread = count * squares[lane] - sum[lane] * sum[lane] - doubt[lane];
             let reach = far + off[lane];
-            settled[lane] &= reach * reach <= square * spread && far - near > 2.0 * off[lane];
+            settled[lane] &= (reach * reach <= square * spread) & (far - near > 2.0 * off[lane]);
             let removed = if upper { largest[lane] } else { smallest[lane] };
             from_below[lane] += if upper { 0.0 } else { 1.0 };
             sum[lane] -= removed;

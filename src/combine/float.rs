@@ -15,9 +15,6 @@ use super::simd::{Kernel, Level};
 /// Pixels that go through side by side.
 const LANES: usize = 32;
 
-/// Lanes whose sums stay in registers.
-const GROUP: usize = 8;
-
 type Row = chunk::Row<f32, LANES>;
 
 pub(super) fn combine(
@@ -135,17 +132,16 @@ impl Stretch<'_> {
 
     #[inline(always)]
     fn mean(&self) -> [f32; LANES] {
+        let mut sums = [0.0f64; LANES];
+        for row in &self.lanes.raw {
+            for lane in 0..LANES {
+                sums[lane] += f64::from(row[lane]);
+            }
+        }
         let count = self.exposures.len() as f64;
         let mut means = [0.0; LANES];
-        for (at, means) in means.as_chunks_mut::<GROUP>().0.iter_mut().enumerate() {
-            let mut sums = [0.0f64; GROUP];
-            for row in &self.lanes.raw {
-                let row = &row.as_chunks::<GROUP>().0[at];
-                for lane in 0..GROUP {
-                    sums[lane] += f64::from(row[lane]);
-                }
-            }
-            *means = sums.map(|sum| (sum / count) as f32);
+        for lane in 0..LANES {
+            means[lane] = (sums[lane] / count) as f32;
         }
         means
     }
@@ -154,9 +150,14 @@ impl Stretch<'_> {
     fn median(&mut self, pairs: &[(u32, u32)]) -> [f32; LANES] {
         self.lanes.sort(pairs);
         let (below, above) = self.middle();
-        std::array::from_fn(|lane| ((f64::from(below[lane]) + f64::from(above[lane])) / 2.0) as f32)
+        let mut medians = [0.0; LANES];
+        for lane in 0..LANES {
+            medians[lane] = ((f64::from(below[lane]) + f64::from(above[lane])) / 2.0) as f32;
+        }
+        medians
     }
 
+    #[inline(always)]
     fn middle(&self) -> (Row, Row) {
         let count = self.exposures.len();
         let sorted = &self.lanes.sorted;
@@ -222,24 +223,17 @@ impl Stretch<'_> {
     /// Sum and sum of squares of each sorted lane, counted from the upper of its middle two.
     #[inline(always)]
     fn sums(&self) -> ([f64; LANES], [f64; LANES]) {
-        let reference = self.middle().1.0;
-        let mut all = ([0.0; LANES], [0.0; LANES]);
-        let sums = all.0.as_chunks_mut::<GROUP>().0.iter_mut();
-        let squares = all.1.as_chunks_mut::<GROUP>().0.iter_mut();
-        for (at, (sums, squares)) in sums.zip(squares).enumerate() {
-            let reference = reference.as_chunks::<GROUP>().0[at].map(f64::from);
-            let (mut sum, mut square) = ([0.0; GROUP], [0.0; GROUP]);
-            for row in &self.lanes.sorted {
-                let row = &row.as_chunks::<GROUP>().0[at];
-                for lane in 0..GROUP {
-                    let offset = f64::from(row[lane]) - reference[lane];
-                    sum[lane] += offset;
-                    square[lane] += offset * offset;
-                }
+        let reference = self.middle().1;
+        let mut sums = [0.0; LANES];
+        let mut squares = [0.0; LANES];
+        for row in &self.lanes.sorted {
+            for lane in 0..LANES {
+                let offset = f64::from(row[lane]) - f64::from(reference[lane]);
+                sums[lane] += offset;
+                squares[lane] += offset * offset;
             }
-            (*sums, *squares) = (sum, square);
         }
-        all
+        (sums, squares)
     }
 
     /// Adds how many of each exposure's samples lie outside what is kept.

@@ -133,9 +133,11 @@ impl Stretch<'_> {
         let mut lanes = Chunk::<i16, LANES>::new(self.exposures.len());
         for (first, width) in self.chunks() {
             lanes.gather(self.exposures, first, width);
-            let means: [f32; LANES] = lanes
-                .totals()
-                .map(|total| (f64::from(total) / count) as f32);
+            let totals = lanes.totals();
+            let mut means = [0.0; LANES];
+            for lane in 0..LANES {
+                means[lane] = (f64::from(totals[lane]) / count) as f32;
+            }
             self.out[first..first + width].copy_from_slice(&means[..width]);
             if limit < i32::from(i16::MAX) {
                 let (_, most) = lanes.extremes();
@@ -155,11 +157,12 @@ impl Stretch<'_> {
             lanes.gather(self.exposures, first, width);
             lanes.sort(&pairs);
             let (below, above) = (&lanes.sorted[below], &lanes.sorted[above]);
-            let medians: [f32; LANES] = std::array::from_fn(|lane| {
+            let mut medians = [0.0; LANES];
+            for lane in 0..LANES {
                 let sum = u32::from(below[lane].raw()) + u32::from(above[lane].raw());
                 // Below 2^24: exact.
-                sum as f32 / 2.0
-            });
+                medians[lane] = sum as f32 / 2.0;
+            }
             self.out[first..first + width].copy_from_slice(&medians[..width]);
             let most = lanes.sorted[last];
             self.set_spoiled_apart(limit, &most, first, width);

@@ -84,7 +84,11 @@ impl Lane for i16 {
                 *top = value.max(*top);
             }
         }
-        top.map(|top| i32::from(top) > limit)
+        let mut spoiled = [false; L];
+        for lane in 0..L {
+            spoiled[lane] = i32::from(top[lane]) > limit;
+        }
+        spoiled
     }
 
     #[inline(always)]
@@ -96,7 +100,11 @@ impl Lane for i16 {
             }
         }
         let count = rows.len() as f64;
-        sums.map(|sum| ((f64::from(sum) + 32768.0 * count) / count) as f32)
+        let mut means = [0.0; L];
+        for lane in 0..L {
+            means[lane] = ((f64::from(sums[lane]) + 32768.0 * count) / count) as f32;
+        }
+        means
     }
 }
 
@@ -152,7 +160,11 @@ impl Lane for f32 {
     fn means<const L: usize>(rows: &[chunk::Row<Self, L>]) -> [f32; L] {
         let (sums, references) = float_sums_of_rows(rows);
         let count = rows.len() as f64;
-        std::array::from_fn(|lane| (references[lane] + sums[lane] / count) as f32)
+        let mut means = [0.0; L];
+        for lane in 0..L {
+            means[lane] = (references[lane] + sums[lane] / count) as f32;
+        }
+        means
     }
 }
 

@@ -97,10 +97,10 @@ pub(super) fn sort<T: Ordered, const LANES: usize>(pairs: &Pairs, rows: &mut [Ro
     for &(i, j) in pairs {
         let (head, tail) = rows.split_at_mut(j as usize);
         let (upper, lower) = (&mut head[i as usize], &mut tail[0]);
-        for (a, b) in upper.0.iter_mut().zip(&mut lower.0) {
-            let (x, y) = (*a, *b);
-            *a = x.lesser(y);
-            *b = x.greater(y);
+        for lane in 0..LANES {
+            let (x, y) = (upper.0[lane], lower.0[lane]);
+            upper.0[lane] = x.lesser(y);
+            lower.0[lane] = x.greater(y);
         }
     }
 }

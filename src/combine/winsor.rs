@@ -148,11 +148,13 @@ pub(super) fn settled<T: Away, const L: usize>(
     // Relative to n times the sum of squares, n additions put the variance off by less than this.
     let doubt = 1.0 - count * 4e-7;
     let factor = (WINSOR_TO_SD * WINSOR_TO_SD) as f32;
-    std::array::from_fn(|lane| {
+    let mut settled = [false; L];
+    for lane in 0..L {
         let variance = count * squares[lane] * doubt - sum[lane] * sum[lane];
         let least = count * least[lane];
         // Out of the range of `f32` nothing is certain; where all are alike nothing can go.
-        let sure = variance < f32::INFINITY && least > 1e-12;
-        least == 0.0 || sure && factor * variance >= least * least
-    })
+        let sure = (variance < f32::INFINITY) & (least > 1e-12);
+        settled[lane] = (least == 0.0) | (sure & (factor * variance >= least * least));
+    }
+    settled
 }

@@ -31,7 +31,10 @@ impl Stretch<'_> {
             } else {
                 lanes.extremes()
             };
-            let apart = most.map(|most| i32::from(most) > limit);
+            let mut apart = [false; LANES];
+            for lane in 0..LANES {
+                apart[lane] = i32::from(most[lane]) > limit;
+            }
             let widest = widest(&least, &most, &apart);
             let sums = lanes.sums(&least, widest);
             let means = means(&sums, &least, count);

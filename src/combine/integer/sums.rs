@@ -4,9 +4,6 @@ use super::{LANES, Row};
 use crate::combine::chunk::Chunk;
 use crate::combine::lanes::Lane;
 
-/// Lanes whose sums stay in registers.
-const GROUP: usize = 16;
-
 /// Sums of each lane, counted from its smallest sample.
 pub(super) struct Sums {
     pub plain: [u32; LANES],
@@ -26,16 +23,11 @@ impl Chunk<i16, LANES> {
     /// Sum of each lane's samples.
     #[inline(always)]
     pub(super) fn totals(&self) -> [u32; LANES] {
-        let mut totals = [0; LANES];
-        for (at, totals) in totals.as_chunks_mut::<GROUP>().0.iter_mut().enumerate() {
-            let mut group = [0u32; GROUP];
-            for row in &self.raw {
-                let row = &row.as_chunks::<GROUP>().0[at];
-                for lane in 0..GROUP {
-                    group[lane] += u32::from(row[lane].raw());
-                }
+        let mut totals = [0u32; LANES];
+        for row in &self.raw {
+            for lane in 0..LANES {
+                totals[lane] += u32::from(row[lane].raw());
             }
-            *totals = group;
         }
         totals
     }
@@ -48,26 +40,18 @@ impl Chunk<i16, LANES> {
         // As many rows as their squares fit 32 bits, in which more are added at once.
         let widest = u32::from(widest.max(1));
         let block = (u32::MAX / (widest * widest)) as usize;
-        let (plain, _) = sums.plain.as_chunks_mut::<GROUP>();
-        let (squares, _) = sums.squares.as_chunks_mut::<GROUP>();
-        for at in 0..LANES / GROUP {
-            let least = &least.as_chunks::<GROUP>().0[at];
-            let mut sum = [0u32; GROUP];
-            for rows in self.raw.chunks(block) {
-                let mut part = [0u32; GROUP];
-                for row in rows {
-                    let row = &row.as_chunks::<GROUP>().0[at];
-                    for lane in 0..GROUP {
-                        let offset = u32::from((row[lane] as u16).wrapping_sub(least[lane] as u16));
-                        sum[lane] += offset;
-                        part[lane] = part[lane].wrapping_add(offset * offset);
-                    }
-                }
-                for lane in 0..GROUP {
-                    squares[at][lane] += u64::from(part[lane]);
+        for rows in self.raw.chunks(block) {
+            let mut part = [0u32; LANES];
+            for row in rows {
+                for lane in 0..LANES {
+                    let offset = u32::from((row[lane] as u16).wrapping_sub(least[lane] as u16));
+                    sums.plain[lane] += offset;
+                    part[lane] = part[lane].wrapping_add(offset * offset);
                 }
             }
-            plain[at] = sum;
+            for lane in 0..LANES {
+                sums.squares[lane] += u64::from(part[lane]);
+            }
         }
         sums
     }
