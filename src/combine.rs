@@ -17,7 +17,7 @@ mod by_count;
 mod esd;
 mod float;
 mod integer;
-mod lanes;
+mod ranges;
 mod network;
 mod noise;
 mod ranked;
@@ -97,7 +97,7 @@ pub fn combine(
         Exposures::U16(exposures) => {
             check(exposures, out, rejected);
             if in_lanes(method) {
-                lanes::combine::<i16>(method, exposures, saturation, out, rejected)
+                ranges::combine::<i16>(method, exposures, saturation, out, rejected)
             } else {
                 integer::combine(method, exposures, saturation, out, rejected)
             }
@@ -107,7 +107,7 @@ pub fn combine(
             if let Some((model, levels)) = scaled_model(method, &exposures) {
                 noise::combine(&model, samples, levels, saturation, out, rejected)
             } else if in_lanes(method) {
-                lanes::combine::<f32>(method, samples, saturation, out, rejected)
+                ranges::combine::<f32>(method, samples, saturation, out, rejected)
             } else {
                 float::combine(method, samples, saturation, out, rejected)
             }
@@ -152,7 +152,7 @@ fn resolve(method: &Combining, count: usize) -> Combining {
     }
 }
 
-/// Whether a method's fast form is the one in `lanes`.
+/// Whether a method's fast form is the one in `ranges`.
 fn in_lanes(method: &Combining) -> bool {
     !matches!(
         method,

@@ -10,7 +10,7 @@
 
 use super::scalar::middle;
 use super::student::student_t;
-use super::winsor::Away;
+use super::winsor::{Away, sums};
 
 /// One step of the test.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -115,15 +115,9 @@ impl Test {
         mut tell: impl FnMut(f64, f64, f64, f64, f64),
     ) -> std::ops::Range<usize> {
         let mut centre = middle(sorted);
-        let sums = |values: &[T], centre: f64| {
-            values.iter().fold((0.0, 0.0), |(sum, squares), &value| {
-                let away = value.into() - centre;
-                (sum + away, squares + away * away)
-            })
-        };
         let mut left = 0..sorted.len();
         let mut kept = left.clone();
-        let (mut sum, mut squares) = sums(sorted, centre);
+        let (mut sum, mut squares) = sums(sorted, centre, exact);
         for &factor in self.factors(sorted.len()) {
             let count = left.len() as f64;
             let (smallest, largest) = (sorted[left.start].into(), sorted[left.end - 1].into());
@@ -148,7 +142,7 @@ impl Test {
             } else {
                 // Taking a square away that dwarfs the rest would leave rounding only.
                 centre = middle(&sorted[left.clone()]);
-                (sum, squares) = sums(&sorted[left.clone()], centre);
+                (sum, squares) = sums(&sorted[left.clone()], centre, exact);
             }
         }
         kept
@@ -157,6 +151,7 @@ impl Test {
 
 /// Lanes of sorted rows of which it is certain that [`Test::kept`] drops nothing: all steps side by
 /// side in `f32`; what the sums may be off by counts against the lane.
+#[inline(always)]
 pub(super) fn settled<T: Away, const L: usize>(rows: &[[T; L]], factors: &[f64]) -> [bool; L] {
     let size = rows.len();
     let reference = &rows[size / 2];

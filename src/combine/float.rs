@@ -76,7 +76,7 @@ pub(super) fn combine(
                 }
                 clipped.values
             }
-            // The others have their fast form in `lanes`.
+            // The others have their fast form in `ranges`.
             _ => return scalar::combine(method, exposures, saturation, out, rejected),
         };
         for (value, result) in values.iter_mut().zip(result) {

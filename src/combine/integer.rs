@@ -80,7 +80,7 @@ pub(super) fn combine(
                 }
                 clipped.values
             }
-            // The others have their fast form in `lanes`.
+            // The others have their fast form in `ranges`.
             _ => return scalar::combine(method, exposures, saturation, out, rejected),
         };
         values.copy_from_slice(&result[..width]);

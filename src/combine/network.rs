@@ -40,10 +40,12 @@ pub(super) trait Ordered: Copy {
 }
 
 impl Ordered for i16 {
+    #[inline(always)]
     fn lesser(self, other: Self) -> Self {
         self.min(other)
     }
 
+    #[inline(always)]
     fn greater(self, other: Self) -> Self {
         self.max(other)
     }
@@ -52,16 +54,19 @@ impl Ordered for i16 {
 impl Ordered for f32 {
     // Written so that one comparison decides both: equal values, zeros of either sign among them,
     // are exchanged or left, never doubled.
+    #[inline(always)]
     fn lesser(self, other: Self) -> Self {
         if self < other { self } else { other }
     }
 
+    #[inline(always)]
     fn greater(self, other: Self) -> Self {
         if self < other { other } else { self }
     }
 }
 
 /// Sorts every lane of `rows` upwards by the network for `rows.len()` inputs.
+#[inline(always)]
 pub(super) fn sort<T: Ordered, const LANES: usize>(
     pairs: &[(usize, usize)],
     rows: &mut [[T; LANES]],

@@ -9,7 +9,7 @@
 use crate::facts::{InputCount, Pedestal, SensorNoise};
 
 use super::Combined;
-use super::lanes::{Lane, gather};
+use super::ranges::{Lane, gather};
 use super::network::{merge_exchange, sort};
 use super::scalar::{Pixel, enters, middle, unsigned_zero};
 
@@ -43,11 +43,13 @@ impl Model {
     }
 
     /// Variance of one exposure at a level, ADU^2.
+    #[inline(always)]
     fn variance(&self, level: f64) -> f64 {
         self.floor + (level - self.pedestal).max(0.0) / self.electrons_per_adu
     }
 
     /// Whether a sample at `away` ADU from the centre goes.
+    #[inline(always)]
     fn drops(&self, away: f64, variance: f64) -> bool {
         let limit = if away < 0.0 { self.low } else { self.high };
         away * away > limit * variance
@@ -65,6 +67,7 @@ impl Model {
     }
 
     /// Lanes of sorted rows from which [`Model::kept`] drops nothing.
+    #[inline(always)]
     pub(super) fn settled<T: Lane, const L: usize>(&self, rows: &[[T; L]]) -> [bool; L] {
         let size = rows.len();
         std::array::from_fn(|lane| {

@@ -9,7 +9,7 @@ use std::ops::Range;
 use crate::facts::{Combining, InputCount};
 
 use super::esd::{self, Test};
-use super::lanes::Lane;
+use super::ranges::Lane;
 use super::noise::Model;
 use super::scalar::{self, Limits, Sample};
 use super::{by_count, winsor};
@@ -73,6 +73,7 @@ impl Ranked {
     }
 
     /// Lanes of sorted rows from which [`Ranked::kept`] drops nothing, as far as that is certain.
+    #[inline(always)]
     pub(super) fn settled<T: Lane, const L: usize>(&mut self, rows: &[[T; L]]) -> [bool; L] {
         match self {
             Self::SigmaClip(_) => [false; L],

@@ -171,6 +171,7 @@ pub(super) fn middle<T: Copy + Into<f64>>(sorted: &[T]) -> f64 {
 }
 
 /// [`float_sums`] of sorted lanes, without the squares: sums and references.
+#[inline(always)]
 pub(super) fn float_sums_of_rows<T: Copy + Into<f64>, const L: usize>(
     rows: &[[T; L]],
 ) -> ([f64; L], [f64; L]) {

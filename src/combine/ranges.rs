@@ -42,6 +42,7 @@ pub(super) trait Lane: Away + PartialOrd + Default {
 /// 16-bit samples with the top bit turned over: every x86-64 has a vector minimum of signed 16-bit
 /// numbers.
 impl Away for i16 {
+    #[inline(always)]
     fn away(self, reference: Self) -> f32 {
         (i32::from(self) - i32::from(reference)) as f32
     }
@@ -61,14 +62,17 @@ impl Lane for i16 {
         }
     }
 
+    #[inline(always)]
     fn of(raw: u16) -> Self {
         (raw ^ 0x8000) as i16
     }
 
+    #[inline(always)]
     fn raw(self) -> u16 {
         self as u16 ^ 0x8000
     }
 
+    #[inline(always)]
     fn spoiled<const L: usize>(rows: &[[Self; L]], limit: i32) -> [bool; L] {
         let mut top = [i16::MIN; L];
         for row in rows {
@@ -79,6 +83,7 @@ impl Lane for i16 {
         top.map(|top| i32::from(top) > limit)
     }
 
+    #[inline(always)]
     fn means<const L: usize>(rows: &[[Self; L]]) -> [f32; L] {
         let mut sums = [0i32; L];
         for row in rows {
@@ -92,6 +97,7 @@ impl Lane for i16 {
 }
 
 impl Away for f32 {
+    #[inline(always)]
     fn away(self, reference: Self) -> f32 {
         self - reference
     }
@@ -116,14 +122,17 @@ impl Lane for f32 {
         }
     }
 
+    #[inline(always)]
     fn of(raw: Self) -> Self {
         raw
     }
 
+    #[inline(always)]
     fn raw(self) -> Self {
         self
     }
 
+    #[inline(always)]
     fn spoiled<const L: usize>(rows: &[[Self; L]], limit: Self) -> [bool; L] {
         let mut spoiled = [false; L];
         for row in rows {
@@ -135,6 +144,7 @@ impl Lane for f32 {
         spoiled
     }
 
+    #[inline(always)]
     fn means<const L: usize>(rows: &[[Self; L]]) -> [f32; L] {
         let (sums, references) = float_sums_of_rows(rows);
         let count = rows.len() as f64;
@@ -143,6 +153,7 @@ impl Lane for f32 {
 }
 
 /// Lays out the samples of a chunk; lanes beyond `width` are zero.
+#[inline(always)]
 pub(super) fn gather<T: Lane, const L: usize>(
     rows: &mut [[T; L]],
     exposures: &[&[T::Raw]],
@@ -160,8 +171,39 @@ pub(super) fn gather<T: Lane, const L: usize>(
     }
 }
 
-/// Combines a stretch.
+/// Combines a stretch, with the widest vectors that the processor has. The arithmetic is the same:
+/// no level contracts or reorders anything.
 pub(super) fn combine<T: Lane>(
+    method: &Combining,
+    exposures: &[&[T::Raw]],
+    saturation: f64,
+    out: &mut [f32],
+    rejected: &mut [InputCount],
+) -> Combined {
+    #[cfg(target_arch = "x86_64")]
+    if std::arch::is_x86_feature_detected!("avx2") {
+        #[target_feature(enable = "avx2")]
+        fn wide<T: Lane>(
+            method: &Combining,
+            exposures: &[&[T::Raw]],
+            saturation: f64,
+            out: &mut [f32],
+            rejected: &mut [InputCount],
+        ) -> Combined {
+            stretch::<T>(method, exposures, saturation, out, rejected)
+        }
+        // SAFETY: the processor was just found to have AVX2, which is all that `wide` asks for.
+        #[allow(
+            unsafe_code,
+            reason = "vector instructions behind a look at the processor"
+        )]
+        return unsafe { wide::<T>(method, exposures, saturation, out, rejected) };
+    }
+    stretch::<T>(method, exposures, saturation, out, rejected)
+}
+
+#[inline(always)]
+fn stretch<T: Lane>(
     method: &Combining,
     exposures: &[&[T::Raw]],
     saturation: f64,
