@@ -17,11 +17,13 @@ mod by_count;
 mod esd;
 mod float;
 mod integer;
-mod ranges;
+mod lanes;
 mod network;
 mod noise;
+mod ranges;
 mod ranked;
 mod scalar;
+mod simd;
 mod small;
 mod student;
 mod winsor;
@@ -31,6 +33,7 @@ mod tests;
 
 pub use by_count::choose;
 pub use esd::{EsdStep, generalized_esd};
+pub use simd::Level;
 pub use small::{Clip, MAD_TO_SD, Moments, clipped, clipped_sorted, mad, mean_and_sd, median};
 pub use student::student_t;
 pub use winsor::WINSOR_TO_SD;
@@ -92,24 +95,47 @@ pub fn combine(
     out: &mut [f32],
     rejected: &mut [InputCount],
 ) -> Combined {
+    combine_at(
+        Level::widest(),
+        method,
+        exposures,
+        saturation,
+        out,
+        rejected,
+    )
+}
+
+/// The same with the instructions of one level, for comparison. A level that the processor lacks
+/// is replaced by the plain one.
+///
+/// # Panics
+/// As [`combine`].
+pub fn combine_at(
+    level: Level,
+    method: &Combining,
+    exposures: Exposures<'_>,
+    saturation: f64,
+    out: &mut [f32],
+    rejected: &mut [InputCount],
+) -> Combined {
     let method = &resolve(method, rejected.len());
     match exposures {
         Exposures::U16(exposures) => {
             check(exposures, out, rejected);
-            if in_lanes(method) {
-                ranges::combine::<i16>(method, exposures, saturation, out, rejected)
+            if keeps_ranges(method) {
+                ranges::combine::<i16>(level, method, exposures, saturation, out, rejected)
             } else {
-                integer::combine(method, exposures, saturation, out, rejected)
+                integer::combine(level, method, exposures, saturation, out, rejected)
             }
         }
         Exposures::F32(samples) | Exposures::Scaled { samples, .. } => {
             check(samples, out, rejected);
             if let Some((model, levels)) = scaled_model(method, &exposures) {
-                noise::combine(&model, samples, levels, saturation, out, rejected)
-            } else if in_lanes(method) {
-                ranges::combine::<f32>(method, samples, saturation, out, rejected)
+                noise::combine(level, &model, samples, levels, saturation, out, rejected)
+            } else if keeps_ranges(method) {
+                ranges::combine::<f32>(level, method, samples, saturation, out, rejected)
             } else {
-                float::combine(method, samples, saturation, out, rejected)
+                float::combine(level, method, samples, saturation, out, rejected)
             }
         }
     }
@@ -153,7 +179,7 @@ fn resolve(method: &Combining, count: usize) -> Combining {
 }
 
 /// Whether a method's fast form is the one in `ranges`.
-fn in_lanes(method: &Combining) -> bool {
+fn keeps_ranges(method: &Combining) -> bool {
     !matches!(
         method,
         Combining::Mean | Combining::Median | Combining::SigmaClip { .. }

@@ -8,9 +8,10 @@
 //! Distances and deviations are compared without division: with m samples left, sum S and sum of
 //! squares Q, m times the distance against f_i sqrt(m Q - S^2), f_i = lambda_i sqrt(m / (m - 1)).
 
+use super::lanes::Row;
 use super::scalar::middle;
 use super::student::student_t;
-use super::winsor::{Away, sums};
+use super::winsor::{Away, GROUP, sums};
 
 /// One step of the test.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -150,16 +151,32 @@ impl Test {
 }
 
 /// Lanes of sorted rows of which it is certain that [`Test::kept`] drops nothing: all steps side by
-/// side in `f32`; what the sums may be off by counts against the lane.
+/// side in `f32`; what the sums may be off by counts against the lane. `L` is a multiple of 16.
 #[inline(always)]
-pub(super) fn settled<T: Away, const L: usize>(rows: &[[T; L]], factors: &[f64]) -> [bool; L] {
+pub(super) fn settled<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f64]) -> [bool; L] {
+    let mut settled = [false; L];
+    for (at, settled) in settled.as_chunks_mut::<GROUP>().0.iter_mut().enumerate() {
+        *settled = settled_group(rows, factors, at);
+    }
+    settled
+}
+
+/// [`settled`] for one group of lanes.
+#[inline(always)]
+fn settled_group<T: Away, const L: usize>(
+    rows: &[Row<T, L>],
+    factors: &[f64],
+    at: usize,
+) -> [bool; GROUP] {
     let size = rows.len();
-    let reference = &rows[size / 2];
-    let mut sum = [0.0f32; L];
-    let mut squares = [0.0f32; L];
-    for row in rows {
-        for lane in 0..L {
-            let away = row[lane].away(reference[lane]);
+    let row = |at_row: usize| &rows[at_row].0.as_chunks::<GROUP>().0[at];
+    let reference = row(size / 2);
+    let mut sum = [0.0f32; GROUP];
+    let mut squares = [0.0f32; GROUP];
+    for each in rows {
+        let each = &each.0.as_chunks::<GROUP>().0[at];
+        for lane in 0..GROUP {
+            let away = each[lane].away(reference[lane]);
             sum[lane] += away;
             squares[lane] += away * away;
         }
@@ -167,26 +184,28 @@ pub(super) fn settled<T: Away, const L: usize>(rows: &[[T; L]], factors: &[f64])
     // Bounds of what n additions put off, by Cauchy's inequality: of m times a distance, and of m
     // times the sum of squares.
     let rounding = size as f32 * 4e-7;
-    let mut off = [0.0f32; L];
-    let mut doubt = [0.0f32; L];
-    for lane in 0..L {
+    let mut off = [0.0f32; GROUP];
+    let mut doubt = [0.0f32; GROUP];
+    for lane in 0..GROUP {
         let whole = size as f32 * squares[lane];
         off[lane] = rounding * whole.sqrt();
         doubt[lane] = rounding * whole;
     }
     // Out of the range of `f32` nothing is certain.
-    let mut settled: [bool; L] =
-        std::array::from_fn(|lane| (1e-24..f32::INFINITY).contains(&doubt[lane]));
+    let mut settled = [true; GROUP];
+    for lane in 0..GROUP {
+        settled[lane] = (doubt[lane] >= 1e-24) & (doubt[lane] < f32::INFINITY);
+    }
     // Samples taken from below.
-    let mut from_below = [0.0f32; L];
+    let mut from_below = [0.0f32; GROUP];
     for (step, &factor) in factors.iter().enumerate() {
         let count = (size - step) as f32;
         let square = (factor * factor * 0.999_999) as f32;
-        let mut smallest = [0.0f32; L];
-        let mut largest = [0.0f32; L];
+        let mut smallest = [0.0f32; GROUP];
+        let mut largest = [0.0f32; GROUP];
         for below in 0..=step {
-            let (low, high) = (&rows[below], &rows[size - 1 - step + below]);
-            for lane in 0..L {
+            let (low, high) = (row(below), row(size - 1 - step + below));
+            for lane in 0..GROUP {
                 let here = from_below[lane] == below as f32;
                 let (low, high) = (
                     low[lane].away(reference[lane]),
@@ -196,23 +215,25 @@ pub(super) fn settled<T: Away, const L: usize>(rows: &[[T; L]], factors: &[f64])
                 largest[lane] = if here { high } else { largest[lane] };
             }
         }
-        for lane in 0..L {
+        for lane in 0..GROUP {
             let down = sum[lane] - count * smallest[lane];
             let up = count * largest[lane] - sum[lane];
             let upper = up > down;
-            let (far, near) = if upper { (up, down) } else { (down, up) };
+            let far = if upper { up } else { down };
+            let near = if upper { down } else { up };
             let spread = count * squares[lane] - sum[lane] * sum[lane] - doubt[lane];
             let reach = far + off[lane];
-            settled[lane] &= reach * reach <= square * spread && far - near > 2.0 * off[lane];
+            settled[lane] &= (reach * reach <= square * spread) & (far - near > 2.0 * off[lane]);
             let removed = if upper { largest[lane] } else { smallest[lane] };
             from_below[lane] += if upper { 0.0 } else { 1.0 };
             sum[lane] -= removed;
             squares[lane] -= removed * removed;
         }
     }
-    for lane in 0..L {
+    let (first, last) = (row(0), row(size - 1));
+    for lane in 0..GROUP {
         // Where all are alike nothing can go.
-        settled[lane] |= rows[size - 1][lane].away(rows[0][lane]) == 0.0;
+        settled[lane] |= last[lane].away(first[lane]) == 0.0;
     }
     settled
 }

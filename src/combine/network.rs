@@ -4,9 +4,16 @@
 //! lockstep, one minimum and one maximum per comparison, which the compiler turns into vector
 //! instructions.
 
+use std::collections::BTreeSet;
+
+use super::lanes::Row;
+
+/// Rows to be put in order one pair after the other: `(i, j)`, i < j, the lesser to i.
+pub(super) type Pairs = [(u32, u32)];
+
 /// Batcher's merge exchange sort for any number of inputs (Knuth, The Art of Computer Programming,
 /// vol. 3, 5.2.2, algorithm M): pairs `(i, j)`, i < j, to be put in order one after the other.
-pub(super) fn merge_exchange(count: usize) -> Vec<(usize, usize)> {
+pub(super) fn merge_exchange(count: usize) -> Vec<(u32, u32)> {
     let mut pairs = Vec::new();
     if count < 2 {
         return pairs;
@@ -18,7 +25,7 @@ pub(super) fn merge_exchange(count: usize) -> Vec<(usize, usize)> {
         loop {
             for i in 0..count - d {
                 if i & p == r {
-                    pairs.push((i, i + d));
+                    pairs.push((i as u32, (i + d) as u32));
                 }
             }
             if q == p {
@@ -31,6 +38,25 @@ pub(super) fn merge_exchange(count: usize) -> Vec<(usize, usize)> {
         p /= 2;
     }
     pairs
+}
+
+/// What is left of a network where only the `wanted` rows need be right.
+pub(super) fn pruned(pairs: &Pairs, wanted: &[usize]) -> Vec<(u32, u32)> {
+    let mut needed: BTreeSet<u32> = wanted.iter().map(|&row| row as u32).collect();
+    let mut kept: Vec<_> = pairs
+        .iter()
+        .rev()
+        .filter(|(i, j)| {
+            let matters = needed.contains(i) || needed.contains(j);
+            if matters {
+                needed.extend([*i, *j]);
+            }
+            matters
+        })
+        .copied()
+        .collect();
+    kept.reverse();
+    kept
 }
 
 /// A sample that has a minimum and a maximum.
@@ -65,16 +91,13 @@ impl Ordered for f32 {
     }
 }
 
-/// Sorts every lane of `rows` upwards by the network for `rows.len()` inputs.
+/// Puts the rows in order by a network, lane by lane.
 #[inline(always)]
-pub(super) fn sort<T: Ordered, const LANES: usize>(
-    pairs: &[(usize, usize)],
-    rows: &mut [[T; LANES]],
-) {
+pub(super) fn sort<T: Ordered, const LANES: usize>(pairs: &Pairs, rows: &mut [Row<T, LANES>]) {
     for &(i, j) in pairs {
-        let (head, tail) = rows.split_at_mut(j);
-        let (upper, lower) = (&mut head[i], &mut tail[0]);
-        for (a, b) in upper.iter_mut().zip(lower.iter_mut()) {
+        let (head, tail) = rows.split_at_mut(j as usize);
+        let (upper, lower) = (&mut head[i as usize], &mut tail[0]);
+        for (a, b) in upper.0.iter_mut().zip(&mut lower.0) {
             let (x, y) = (*a, *b);
             *a = x.lesser(y);
             *b = x.greater(y);
@@ -86,6 +109,32 @@ pub(super) fn sort<T: Ordered, const LANES: usize>(
 mod tests {
     use super::*;
 
+    fn is_sorted(rows: &[Row<i16, 1>]) -> bool {
+        rows.iter().map(|row| row.0[0]).is_sorted()
+    }
+
+    #[test]
+    fn a_pruned_network_gets_the_wanted_rows_right() {
+        for count in 1..=13 {
+            let whole = merge_exchange(count);
+            let wanted = [0, (count - 1) / 2, count / 2, count - 1];
+            let pairs = pruned(&whole, &wanted);
+            for bits in 0u32..1 << count {
+                let mut rows: Vec<Row<i16, 1>> =
+                    (0..count).map(|i| Row([(bits >> i & 1) as i16])).collect();
+                sort(&pairs, &mut rows);
+                let zeros = count - bits.count_ones() as usize;
+                for at in wanted {
+                    assert_eq!(
+                        rows[at].0[0],
+                        i16::from(at >= zeros),
+                        "{count} inputs, {bits:b}"
+                    );
+                }
+            }
+        }
+    }
+
     /// The zero-one principle (Knuth, 5.3.4, theorem Z): a network that sorts all vectors of
     /// zeros and ones sorts everything.
     #[test]
@@ -93,10 +142,10 @@ mod tests {
         for count in 0..=16 {
             let pairs = merge_exchange(count);
             for bits in 0u32..1 << count {
-                let mut rows: Vec<[i16; 1]> =
-                    (0..count).map(|i| [(bits >> i & 1) as i16]).collect();
+                let mut rows: Vec<Row<i16, 1>> =
+                    (0..count).map(|i| Row([(bits >> i & 1) as i16])).collect();
                 sort(&pairs, &mut rows);
-                assert!(rows.is_sorted(), "{count} inputs, {bits:b}");
+                assert!(is_sorted(&rows), "{count} inputs, {bits:b}");
             }
         }
     }
@@ -107,11 +156,11 @@ mod tests {
             let pairs = merge_exchange(count);
             for start in 0..count {
                 for ones in 0..=count {
-                    let mut rows: Vec<[i16; 1]> = (0..count)
-                        .map(|i| [i16::from((i * 7 + start) % count < ones)])
+                    let mut rows: Vec<Row<i16, 1>> = (0..count)
+                        .map(|i| Row([i16::from((i * 7 + start) % count < ones)]))
                         .collect();
                     sort(&pairs, &mut rows);
-                    assert!(rows.is_sorted(), "{count} inputs");
+                    assert!(is_sorted(&rows), "{count} inputs");
                 }
             }
         }

@@ -9,12 +9,17 @@
 use crate::facts::{InputCount, Pedestal, SensorNoise};
 
 use super::Combined;
-use super::ranges::{Lane, gather};
-use super::network::{merge_exchange, sort};
+use super::lanes::{Lanes, Row};
+use super::network::{merge_exchange, pruned};
+use super::ranges::Lane;
 use super::scalar::{Pixel, enters, middle, unsigned_zero};
+use super::simd::{Kernel, Level};
 
 /// Pixels that go through side by side.
 const LANES: usize = 32;
+
+/// Lanes whose sums stay in registers.
+const GROUP: usize = 8;
 
 /// The noise model with its limits.
 #[derive(Clone, Copy, Debug)]
@@ -23,7 +28,7 @@ pub(super) struct Model {
     low: f64,
     high: f64,
     floor: f64,
-    electrons_per_adu: f64,
+    adu_per_electron: f64,
     /// ADU; infinite where all of a level is pedestal.
     pedestal: f64,
 }
@@ -34,7 +39,7 @@ impl Model {
             low: low * low,
             high: high * high,
             floor: sensor.read_noise_adu * sensor.read_noise_adu,
-            electrons_per_adu: sensor.electrons_per_adu,
+            adu_per_electron: 1.0 / sensor.electrons_per_adu,
             pedestal: match sensor.pedestal {
                 Pedestal::Whole => f64::INFINITY,
                 Pedestal::Level(adu) => adu,
@@ -45,7 +50,7 @@ impl Model {
     /// Variance of one exposure at a level, ADU^2.
     #[inline(always)]
     fn variance(&self, level: f64) -> f64 {
-        self.floor + (level - self.pedestal).max(0.0) / self.electrons_per_adu
+        self.floor + (level - self.pedestal).max(0.0) * self.adu_per_electron
     }
 
     /// Whether a sample at `away` ADU from the centre goes.
@@ -68,10 +73,10 @@ impl Model {
 
     /// Lanes of sorted rows from which [`Model::kept`] drops nothing.
     #[inline(always)]
-    pub(super) fn settled<T: Lane, const L: usize>(&self, rows: &[[T; L]]) -> [bool; L] {
+    pub(super) fn settled<T: Lane, const L: usize>(&self, rows: &[Row<T, L>]) -> [bool; L] {
         let size = rows.len();
         std::array::from_fn(|lane| {
-            let value = |at: usize| -> f64 { rows[at][lane].raw().into() };
+            let value = |at: usize| -> f64 { rows[at].0[lane].raw().into() };
             let centre = (value((size - 1) / 2) + value(size / 2)) / 2.0;
             let variance = self.variance(centre);
             !self.drops(value(0) - centre, variance)
@@ -154,6 +159,7 @@ pub(super) fn combine_scalar(
 
 /// Combines scaled exposures, a chunk of neighbouring pixels at a time.
 pub(super) fn combine(
+    level: Level,
     model: &Model,
     exposures: &[&[f32]],
     scales: &[[f64; 2]],
@@ -161,68 +167,125 @@ pub(super) fn combine(
     out: &mut [f32],
     rejected: &mut [InputCount],
 ) -> Combined {
-    let size = exposures.len();
-    if size == 0 {
+    if exposures.is_empty() {
         return combine_scalar(model, exposures, scales, saturation, out, rejected);
     }
-    let mut seen = Combined::default();
-    let mut single = Single {
-        pixel: Pixel::new(),
-        sorted: Vec::new(),
-    };
-    let pairs = merge_exchange(size);
-    let limit = f32::limit(saturation);
-    let mut rows = vec![[0.0f32; LANES]; size];
-    let mut sorted = rows.clone();
-    for (chunk, values) in out.chunks_mut(LANES).enumerate() {
-        let first = chunk * LANES;
-        let width = values.len();
-        gather(&mut rows, exposures, first, width);
-        let mut apart = f32::spoiled(&rows, limit);
-        apart[width..].fill(true);
-        sorted.copy_from_slice(&rows);
-        sort(&pairs, &mut sorted);
-        let centre: [f64; LANES] = std::array::from_fn(|lane| {
-            (f64::from(sorted[(size - 1) / 2][lane]) + f64::from(sorted[size / 2][lane])) / 2.0
-        });
-        let mut sum = [0.0f64; LANES];
-        let mut kept = [0.0f64; LANES];
-        for (row, scale) in rows.iter().zip(scales) {
+    level.run(Stretch {
+        model: *model,
+        exposures,
+        scales,
+        saturation,
+        out,
+        rejected,
+        single: Single {
+            pixel: Pixel::new(),
+            sorted: Vec::new(),
+        },
+        seen: Combined::default(),
+    })
+}
+
+/// A stretch of pixels to be combined.
+struct Stretch<'a> {
+    model: Model,
+    exposures: &'a [&'a [f32]],
+    scales: &'a [[f64; 2]],
+    saturation: f64,
+    out: &'a mut [f32],
+    rejected: &'a mut [InputCount],
+    single: Single,
+    seen: Combined,
+}
+
+impl Kernel for Stretch<'_> {
+    type Output = Combined;
+
+    #[inline(always)]
+    fn run(mut self) -> Combined {
+        let size = self.exposures.len();
+        let middle = [(size - 1) / 2, size / 2];
+        let pairs = pruned(&merge_exchange(size), &middle);
+        let limit = f32::limit(self.saturation);
+        let mut lanes = Lanes::<f32, LANES>::new(size, 0.0);
+        let length = self.out.len();
+        for first in (0..length).step_by(LANES) {
+            let width = LANES.min(length - first);
+            lanes.gather(self.exposures, first, width, 0.0, |sample| sample);
+            let mut apart = f32::spoiled(&lanes.raw, limit);
+            lanes.sort(&pairs);
+            let [below, above] = middle.map(|at| &lanes.sorted[at].0);
+            let mut centre = [0.0f64; LANES];
             for lane in 0..LANES {
-                // LANES is even, so places in the chunk are even where they are in the stretch.
-                let scale = scale[lane % 2];
-                let away = f64::from(row[lane]) - centre[lane];
-                let drops = model.drops(away * scale, model.variance(centre[lane] * scale));
-                sum[lane] += if drops { 0.0 } else { away };
-                kept[lane] += if drops { 0.0 } else { 1.0 };
+                centre[lane] = (f64::from(below[lane]) + f64::from(above[lane])) / 2.0;
             }
-        }
-        // A pixel that keeps nothing is left to the specification, which counts it as well.
-        for (apart, &kept) in apart.iter_mut().zip(&kept) {
-            *apart |= kept == 0.0;
-        }
-        let whole = |lane: usize| apart[lane] || kept[lane] == size as f64;
-        if !(0..LANES).all(whole) {
-            for ((row, scale), count) in rows.iter().zip(scales).zip(rejected.iter_mut()) {
-                for lane in (0..LANES).filter(|&lane| !whole(lane)) {
-                    let scale = scale[lane % 2];
-                    let away = f64::from(row[lane]) - centre[lane];
-                    if model.drops(away * scale, model.variance(centre[lane] * scale)) {
-                        count.low += u64::from(away < 0.0);
-                        count.high += u64::from(away > 0.0);
-                    }
+            let (sum, kept) = self.sums(&lanes.raw, &centre);
+            // A pixel that keeps nothing is left to the specification, which counts it as well.
+            for lane in 0..LANES {
+                apart[lane] |= kept[lane] == 0.0;
+            }
+            for lane in 0..width {
+                let at = first + lane;
+                if apart[lane] {
+                    let samples = self.exposures.iter().map(|exposure| exposure[at]);
+                    let samples = samples.zip(self.scales.iter().map(|pair| pair[at % 2]));
+                    self.out[at] = self.single.combine(
+                        &self.model,
+                        samples,
+                        self.saturation,
+                        self.rejected,
+                        &mut self.seen,
+                    );
+                    continue;
+                }
+                self.out[at] = unsigned_zero((centre[lane] + sum[lane] / kept[lane]) as f32);
+                if kept[lane] < size as f64 {
+                    self.charge(&lanes.raw, lane, centre[lane]);
                 }
             }
         }
-        for (lane, value) in values.iter_mut().enumerate() {
-            *value = if apart[lane] {
-                let samples = exposures.iter().map(|exposure| exposure[first + lane]);
-                let samples = samples.zip(scales.iter().map(|pair| pair[lane % 2]));
-                single.combine(model, samples, saturation, rejected, &mut seen)
-            } else {
-                unsigned_zero((centre[lane] + sum[lane] / kept[lane]) as f32)
-            };
+        self.seen
+    }
+}
+
+impl Stretch<'_> {
+    /// Sums of what each lane keeps, counted from its centre, and how many those are.
+    #[inline(always)]
+    fn sums(&self, raw: &[Row<f32, LANES>], centre: &[f64; LANES]) -> ([f64; LANES], [f64; LANES]) {
+        let (mut sum, mut kept) = ([0.0f64; LANES], [0.0f64; LANES]);
+        for at in 0..LANES / GROUP {
+            let centre = &centre.as_chunks::<GROUP>().0[at];
+            let (mut sums, mut counts) = ([0.0; GROUP], [0.0; GROUP]);
+            for (row, scale) in raw.iter().zip(self.scales) {
+                let row = &row.0.as_chunks::<GROUP>().0[at];
+                for lane in 0..GROUP {
+                    // Groups are even, so a lane's place is even where it is in the stretch.
+                    let scale = scale[lane % 2];
+                    let away = f64::from(row[lane]) - centre[lane];
+                    let variance = self.model.variance(centre[lane] * scale);
+                    let drops = self.model.drops(away * scale, variance);
+                    sums[lane] += if drops { 0.0 } else { away };
+                    counts[lane] += if drops { 0.0 } else { 1.0 };
+                }
+            }
+            sum.as_chunks_mut::<GROUP>().0[at] = sums;
+            kept.as_chunks_mut::<GROUP>().0[at] = counts;
+        }
+        (sum, kept)
+    }
+
+    /// Charges exposures with what a lane drops.
+    fn charge(&mut self, raw: &[Row<f32, LANES>], lane: usize, centre: f64) {
+        let exposures = raw.iter().zip(self.scales).zip(self.rejected.iter_mut());
+        for ((row, scale), count) in exposures {
+            let scale = scale[lane % 2];
+            let away = f64::from(row.0[lane]) - centre;
+            if self
+                .model
+                .drops(away * scale, self.model.variance(centre * scale))
+            {
+                count.low += u64::from(away < 0.0);
+                count.high += u64::from(away > 0.0);
+            }
         }
     }
-    seen
 }

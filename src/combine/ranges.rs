@@ -9,13 +9,18 @@ use std::ops::Range;
 use crate::facts::{Combining, InputCount};
 
 use super::Combined;
-use super::network::{merge_exchange, sort};
+use super::lanes::{Lanes, Row};
+use super::network::merge_exchange;
 use super::ranked::Ranked;
 use super::scalar::{self, Pixel, Sample, float_sums_of_rows, unsigned_zero};
+use super::simd::{Kernel, Level};
 use super::winsor::Away;
 
 /// Pixels that go through side by side.
 const LANES: usize = 64;
+
+/// Lanes whose sums stay in registers.
+const GROUP: usize = 16;
 
 /// Above this many exposures 32-bit sums of a pixel might not fit, and speed is no concern.
 const MOST: usize = 1 << 15;
@@ -34,9 +39,9 @@ pub(super) trait Lane: Away + PartialOrd + Default {
     fn of(raw: Self::Raw) -> Self;
     fn raw(self) -> Self::Raw;
     /// Lanes with a sample that must not enter.
-    fn spoiled<const L: usize>(rows: &[[Self; L]], limit: Self::Limit) -> [bool; L];
+    fn spoiled<const L: usize>(rows: &[Row<Self, L>], limit: Self::Limit) -> [bool; L];
     /// Means of sorted lanes.
-    fn means<const L: usize>(rows: &[[Self; L]]) -> [f32; L];
+    fn means<const L: usize>(rows: &[Row<Self, L>]) -> [f32; L];
 }
 
 /// 16-bit samples with the top bit turned over: every x86-64 has a vector minimum of signed 16-bit
@@ -73,23 +78,28 @@ impl Lane for i16 {
     }
 
     #[inline(always)]
-    fn spoiled<const L: usize>(rows: &[[Self; L]], limit: i32) -> [bool; L] {
+    fn spoiled<const L: usize>(rows: &[Row<Self, L>], limit: i32) -> [bool; L] {
         let mut top = [i16::MIN; L];
         for row in rows {
-            for (top, &value) in top.iter_mut().zip(row) {
-                *top = value.max(*top);
+            for lane in 0..L {
+                top[lane] = top[lane].max(row.0[lane]);
             }
         }
         top.map(|top| i32::from(top) > limit)
     }
 
     #[inline(always)]
-    fn means<const L: usize>(rows: &[[Self; L]]) -> [f32; L] {
+    fn means<const L: usize>(rows: &[Row<Self, L>]) -> [f32; L] {
         let mut sums = [0i32; L];
-        for row in rows {
-            for (sum, &value) in sums.iter_mut().zip(row) {
-                *sum += i32::from(value);
+        for (at, sums) in sums.as_chunks_mut::<GROUP>().0.iter_mut().enumerate() {
+            let mut group = [0i32; GROUP];
+            for row in rows {
+                let row = &row.0.as_chunks::<GROUP>().0[at];
+                for lane in 0..GROUP {
+                    group[lane] += i32::from(row[lane]);
+                }
             }
+            *sums = group;
         }
         let count = rows.len() as f64;
         sums.map(|sum| ((f64::from(sum) + 32768.0 * count) / count) as f32)
@@ -133,77 +143,29 @@ impl Lane for f32 {
     }
 
     #[inline(always)]
-    fn spoiled<const L: usize>(rows: &[[Self; L]], limit: Self) -> [bool; L] {
+    fn spoiled<const L: usize>(rows: &[Row<Self, L>], limit: Self) -> [bool; L] {
         let mut spoiled = [false; L];
         for row in rows {
-            for (spoiled, &value) in spoiled.iter_mut().zip(row) {
+            for lane in 0..L {
                 // False for NaN and both infinities as well.
-                *spoiled |= !(value < limit && value > Self::NEG_INFINITY);
+                let enters = (row.0[lane] < limit) & (row.0[lane] > Self::NEG_INFINITY);
+                spoiled[lane] |= !enters;
             }
         }
         spoiled
     }
 
     #[inline(always)]
-    fn means<const L: usize>(rows: &[[Self; L]]) -> [f32; L] {
+    fn means<const L: usize>(rows: &[Row<Self, L>]) -> [f32; L] {
         let (sums, references) = float_sums_of_rows(rows);
         let count = rows.len() as f64;
         std::array::from_fn(|lane| (references[lane] + sums[lane] / count) as f32)
     }
 }
 
-/// Lays out the samples of a chunk; lanes beyond `width` are zero.
-#[inline(always)]
-pub(super) fn gather<T: Lane, const L: usize>(
-    rows: &mut [[T; L]],
-    exposures: &[&[T::Raw]],
-    first: usize,
-    width: usize,
-) {
-    for (row, exposure) in rows.iter_mut().zip(exposures) {
-        let samples = &exposure[first..first + width];
-        if width < L {
-            *row = [T::default(); L];
-        }
-        for (lane, &sample) in row.iter_mut().zip(samples) {
-            *lane = T::of(sample);
-        }
-    }
-}
-
-/// Combines a stretch, with the widest vectors that the processor has. The arithmetic is the same:
-/// no level contracts or reorders anything.
+/// Combines a stretch.
 pub(super) fn combine<T: Lane>(
-    method: &Combining,
-    exposures: &[&[T::Raw]],
-    saturation: f64,
-    out: &mut [f32],
-    rejected: &mut [InputCount],
-) -> Combined {
-    #[cfg(target_arch = "x86_64")]
-    if std::arch::is_x86_feature_detected!("avx2") {
-        #[target_feature(enable = "avx2")]
-        fn wide<T: Lane>(
-            method: &Combining,
-            exposures: &[&[T::Raw]],
-            saturation: f64,
-            out: &mut [f32],
-            rejected: &mut [InputCount],
-        ) -> Combined {
-            stretch::<T>(method, exposures, saturation, out, rejected)
-        }
-        // SAFETY: the processor was just found to have AVX2, which is all that `wide` asks for.
-        #[allow(
-            unsafe_code,
-            reason = "vector instructions behind a look at the processor"
-        )]
-        return unsafe { wide::<T>(method, exposures, saturation, out, rejected) };
-    }
-    stretch::<T>(method, exposures, saturation, out, rejected)
-}
-
-#[inline(always)]
-fn stretch<T: Lane>(
+    level: Level,
     method: &Combining,
     exposures: &[&[T::Raw]],
     saturation: f64,
@@ -214,62 +176,109 @@ fn stretch<T: Lane>(
     if size == 0 || size > MOST {
         return scalar::combine(method, exposures, saturation, out, rejected);
     }
-    let pairs = merge_exchange(size);
-    let limit = T::limit(saturation);
-    let mut ranked = Ranked::of(method, size);
-    let fixed = ranked.fixed(size);
-    let mut rows = vec![[T::default(); LANES]; size];
-    let mut column = Vec::with_capacity(size);
-    let mut pixel = Pixel::new();
-    let mut seen = Combined::default();
-    for (chunk, values) in out.chunks_mut(LANES).enumerate() {
-        let first = chunk * LANES;
-        let width = values.len();
-        gather(&mut rows, exposures, first, width);
-        let mut apart = T::spoiled(&rows, limit);
-        sort(&pairs, &mut rows);
-        let mut kept: [Range<usize>; LANES] = std::array::from_fn(|_| 0..size);
-        let mut any = false;
-        let mut means;
-        if let Some(range) = &fixed {
-            any = range.len() < size;
-            means = T::means(&rows[range.clone()]);
-            for lane in (0..width).filter(|&lane| !apart[lane]) {
-                kept[lane] = range.clone();
-            }
-        } else {
-            means = T::means(&rows);
-            let settled = ranked.settled(&rows);
-            for lane in (0..width).filter(|&lane| !settled[lane]) {
-                if apart[lane] {
-                    continue;
+    level.run(Stretch::<T> {
+        method,
+        exposures,
+        saturation,
+        out,
+        rejected,
+        ranked: Ranked::of(method, size),
+        column: Vec::with_capacity(size),
+        pixel: Pixel::new(),
+        seen: Combined::default(),
+    })
+}
+
+/// A stretch of pixels to be combined.
+struct Stretch<'a, T: Lane> {
+    method: &'a Combining,
+    exposures: &'a [&'a [T::Raw]],
+    saturation: f64,
+    out: &'a mut [f32],
+    rejected: &'a mut [InputCount],
+    ranked: Ranked,
+    column: Vec<T::Raw>,
+    pixel: Pixel<T::Raw>,
+    seen: Combined,
+}
+
+impl<T: Lane> Kernel for Stretch<'_, T> {
+    type Output = Combined;
+
+    #[inline(always)]
+    fn run(mut self) -> Combined {
+        let size = self.exposures.len();
+        let pairs = merge_exchange(size);
+        let limit = T::limit(self.saturation);
+        let fixed = self.ranked.fixed(size);
+        let mut lanes = Lanes::<T, LANES>::new(size, T::default());
+        let length = self.out.len();
+        for first in (0..length).step_by(LANES) {
+            let width = LANES.min(length - first);
+            lanes.gather(self.exposures, first, width, T::default(), T::of);
+            let mut apart = T::spoiled(&lanes.raw, limit);
+            lanes.sort(&pairs);
+            let mut edges = Edges::everything();
+            let means = match &fixed {
+                Some(range) => {
+                    for lane in (0..width).filter(|&lane| !apart[lane]) {
+                        edges.set(&lanes.sorted, lane, range);
+                    }
+                    T::means(&lanes.sorted[range.clone()])
                 }
-                column.clear();
-                column.extend(rows.iter().map(|row| row[lane].raw()));
-                let range = ranked.kept(&column);
-                if range.is_empty() {
-                    apart[lane] = true;
-                } else if range.len() < size {
-                    means[lane] = <T::Raw as Sample>::mean(&column[range.clone()]) as f32;
-                    kept[lane] = range;
-                    any = true;
-                }
-            }
-        }
-        if any {
-            let edges = Edges::of(&rows, &kept);
-            edges.charge(exposures, first, width, rejected);
-        }
-        for (lane, value) in values.iter_mut().enumerate() {
-            *value = if apart[lane] {
-                let samples = exposures.iter().map(|exposure| exposure[first + lane]);
-                pixel.combine(method, samples, saturation, rejected, &mut seen)
-            } else {
-                unsigned_zero(means[lane])
+                None => self.look(&lanes.sorted, width, &mut apart, &mut edges),
             };
+            if edges.any {
+                edges.charge(&lanes.raw, width, self.rejected);
+            }
+            for lane in 0..width {
+                self.out[first + lane] = if apart[lane] {
+                    let samples = self.exposures.iter().map(|exposure| exposure[first + lane]);
+                    self.pixel.combine(
+                        self.method,
+                        samples,
+                        self.saturation,
+                        self.rejected,
+                        &mut self.seen,
+                    )
+                } else {
+                    unsigned_zero(means[lane])
+                };
+            }
         }
+        self.seen
     }
-    seen
+}
+
+impl<T: Lane> Stretch<'_, T> {
+    /// Means of what each lane keeps, where it ends, and the lanes in which nothing is left.
+    #[inline(always)]
+    fn look(
+        &mut self,
+        sorted: &[Row<T, LANES>],
+        width: usize,
+        apart: &mut [bool; LANES],
+        edges: &mut Edges<T>,
+    ) -> [f32; LANES] {
+        let mut means = T::means(sorted);
+        let settled = self.ranked.settled(sorted);
+        for lane in 0..width {
+            if settled[lane] || apart[lane] {
+                continue;
+            }
+            self.column.clear();
+            self.column
+                .extend(sorted.iter().map(|row| row.0[lane].raw()));
+            let range = self.ranked.kept(&self.column);
+            if range.is_empty() {
+                apart[lane] = true;
+            } else if range.len() < sorted.len() {
+                edges.set(sorted, lane, &range);
+                means[lane] = <T::Raw as Sample>::mean(&self.column[range]) as f32;
+            }
+        }
+        means
+    }
 }
 
 /// Where the ranges of a chunk end.
@@ -281,68 +290,60 @@ struct Edges<T> {
     first_of_smallest: [u16; LANES],
     /// Of those equal to the largest one kept, so many of the first exposures stay (or go below).
     first_of_largest: [u16; LANES],
+    /// Whether anything goes.
+    any: bool,
     /// Whether any range ends among equal samples.
     among_equals: bool,
 }
 
 impl<T: Lane> Edges<T> {
-    /// From non-empty ranges of sorted rows.
-    fn of(rows: &[[T; LANES]], kept: &[Range<usize>; LANES]) -> Self {
-        let mut edges = Self {
+    #[inline(always)]
+    fn everything() -> Self {
+        Self {
             smallest: [T::LEAST; LANES],
             largest: [T::MOST; LANES],
             first_of_smallest: [0; LANES],
             first_of_largest: [u16::MAX; LANES],
+            any: false,
             among_equals: false,
-        };
-        for (lane, kept) in kept.iter().enumerate() {
-            if kept.len() == rows.len() {
-                continue;
-            }
-            let at = |row: usize| rows[row][lane];
-            let (smallest, largest) = (at(kept.start), at(kept.end - 1));
-            edges.smallest[lane] = smallest;
-            edges.largest[lane] = largest;
-            if kept.start > 0 && at(kept.start - 1) == smallest {
-                let equal = (0..kept.start).rev().take_while(|&row| at(row) == smallest);
-                edges.first_of_smallest[lane] = equal.count() as u16;
-                edges.among_equals = true;
-            }
-            if kept.end < rows.len() && at(kept.end) == largest {
-                let equal = (0..kept.end).rev().take_while(|&row| at(row) == largest);
-                edges.first_of_largest[lane] = equal.count() as u16;
-                edges.among_equals = true;
-            }
         }
-        edges
     }
 
-    /// Adds what was dropped of each exposure.
-    fn charge(
-        mut self,
-        exposures: &[&[T::Raw]],
-        first: usize,
-        width: usize,
-        rejected: &mut [InputCount],
-    ) {
-        for (exposure, count) in exposures.iter().zip(rejected) {
-            let mut row = [T::default(); LANES];
-            row[..width]
-                .iter_mut()
-                .zip(&exposure[first..first + width])
-                .for_each(|(lane, &sample)| *lane = T::of(sample));
+    /// A lane keeps this range, which is not empty.
+    fn set(&mut self, sorted: &[Row<T, LANES>], lane: usize, kept: &Range<usize>) {
+        let at = |row: usize| sorted[row].0[lane];
+        let (smallest, largest) = (at(kept.start), at(kept.end - 1));
+        self.any |= kept.len() < sorted.len();
+        self.smallest[lane] = smallest;
+        self.largest[lane] = largest;
+        if kept.start > 0 && at(kept.start - 1) == smallest {
+            let equal = (0..kept.start).rev().take_while(|&row| at(row) == smallest);
+            self.first_of_smallest[lane] = equal.count() as u16;
+            self.among_equals = true;
+        }
+        if kept.end < sorted.len() && at(kept.end) == largest {
+            let equal = (0..kept.end).rev().take_while(|&row| at(row) == largest);
+            self.first_of_largest[lane] = equal.count() as u16;
+            self.among_equals = true;
+        }
+    }
+
+    /// Adds what goes of each exposure. Lanes that were not set lose nothing here.
+    #[inline(always)]
+    fn charge(&mut self, raw: &[Row<T, LANES>], width: usize, rejected: &mut [InputCount]) {
+        for (row, count) in raw.iter().zip(rejected) {
             let (mut low, mut high) = (0u16, 0u16);
-            for lane in 0..width {
-                low += u16::from(row[lane] < self.smallest[lane]);
-                high += u16::from(row[lane] > self.largest[lane]);
+            for lane in 0..LANES {
+                low += u16::from(row.0[lane] < self.smallest[lane]);
+                high += u16::from(row.0[lane] > self.largest[lane]);
             }
             if self.among_equals {
                 for lane in 0..width {
-                    let equal = u16::from(row[lane] == self.smallest[lane]);
+                    let equal = u16::from(row.0[lane] == self.smallest[lane]);
                     let goes = equal.min(self.first_of_smallest[lane]);
                     self.first_of_smallest[lane] -= goes;
                     low += goes;
-                    let equal = u16::from(row[lane] == self.largest[lane]);
+                    let equal = u16::from(row.0[lane] == self.largest[lane]);
                     let stays = equal.min(self.first_of_largest[lane]);
                     self.first_of_largest[lane] -= stays;
                     high += equal - stays;

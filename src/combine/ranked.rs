@@ -9,8 +9,9 @@ use std::ops::Range;
 use crate::facts::{Combining, InputCount};
 
 use super::esd::{self, Test};
-use super::ranges::Lane;
+use super::lanes::Row;
 use super::noise::Model;
+use super::ranges::Lane;
 use super::scalar::{self, Limits, Sample};
 use super::{by_count, winsor};
 
@@ -74,7 +75,7 @@ impl Ranked {
 
     /// Lanes of sorted rows from which [`Ranked::kept`] drops nothing, as far as that is certain.
     #[inline(always)]
-    pub(super) fn settled<T: Lane, const L: usize>(&mut self, rows: &[[T; L]]) -> [bool; L] {
+    pub(super) fn settled<T: Lane, const L: usize>(&mut self, rows: &[Row<T, L>]) -> [bool; L] {
         match self {
             Self::SigmaClip(_) => [false; L],
             Self::Winsorized { low, high } => winsor::settled(rows, *low, *high),

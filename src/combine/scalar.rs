@@ -7,6 +7,7 @@
 use crate::facts::{Combining, InputCount};
 
 use super::Combined;
+use super::lanes::Row;
 use super::ranked::{Ranked, charge};
 
 /// A round's bounds, in units of 1/`scale`. Samples below `lower` or above `upper` go; those on a
@@ -19,10 +20,12 @@ pub(super) struct Bounds {
 }
 
 impl Bounds {
+    #[inline(always)]
     pub(super) fn below(&self, value: f64) -> bool {
         value * self.scale < self.lower
     }
 
+    #[inline(always)]
     pub(super) fn above(&self, value: f64) -> bool {
         value * self.scale > self.upper
     }
@@ -43,6 +46,7 @@ pub(super) struct Limits {
 ///
 /// In this scale the square root is the one thing that is rounded, so a sample that lies exactly
 /// on a bound is seen to lie there.
+#[inline(always)]
 pub(super) fn integer_bounds(limits: &Limits, count: f64, variance: f64, centre: f64) -> Bounds {
     let spread = 2.0 * variance.sqrt();
     Bounds {
@@ -57,6 +61,7 @@ pub(super) fn integer_bounds(limits: &Limits, count: f64, variance: f64, centre:
 ///
 /// The mean lies within one standard deviation of the median, so the subtraction in the variance
 /// loses at most about one bit, whatever the pedestal.
+#[inline(always)]
 pub(super) fn float_bounds(
     limits: &Limits,
     count: f64,
@@ -170,17 +175,24 @@ pub(super) fn middle<T: Copy + Into<f64>>(sorted: &[T]) -> f64 {
     (sorted[(count - 1) / 2].into() + sorted[count / 2].into()) / 2.0
 }
 
-/// [`float_sums`] of sorted lanes, without the squares: sums and references.
+/// [`float_sums`] of sorted lanes, without the squares: sums and references. `L` is a multiple of 8.
 #[inline(always)]
 pub(super) fn float_sums_of_rows<T: Copy + Into<f64>, const L: usize>(
-    rows: &[[T; L]],
+    rows: &[Row<T, L>],
 ) -> ([f64; L], [f64; L]) {
-    let reference = rows[rows.len() / 2].map(Into::into);
+    const GROUP: usize = 8;
+    let reference = rows[rows.len() / 2].0.map(Into::into);
     let mut sums = [0.0; L];
-    for row in rows {
-        for lane in 0..L {
-            sums[lane] += row[lane].into() - reference[lane];
+    for (at, sums) in sums.as_chunks_mut::<GROUP>().0.iter_mut().enumerate() {
+        let reference = &reference.as_chunks::<GROUP>().0[at];
+        let mut group = [0.0; GROUP];
+        for row in rows {
+            let row = &row.0.as_chunks::<GROUP>().0[at];
+            for lane in 0..GROUP {
+                group[lane] += row[lane].into() - reference[lane];
+            }
         }
+        *sums = group;
     }
     (sums, reference)
 }
@@ -193,6 +205,7 @@ pub(super) fn enters(value: impl Into<f64>, saturation: f64) -> bool {
 }
 
 /// Negative zero becomes zero: sorting does not tell the two apart, so neither does the result.
+#[inline(always)]
 pub(super) fn unsigned_zero(value: f32) -> f32 {
     value + 0.0
 }

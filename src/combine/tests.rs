@@ -91,6 +91,28 @@ fn ranked_methods() -> Vec<Combining> {
     ]
 }
 
+/// [`combine`] at every level that this machine has.
+fn levels() -> impl Iterator<Item = (Level, impl Form)> {
+    let here = Level::ALL.iter().copied().filter(|level| level.is_here());
+    here.map(|level| {
+        let form = move |method: &Combining,
+                         exposures: Exposures<'_>,
+                         saturation: f64,
+                         out: &mut [f32],
+                         rejected: &mut [InputCount]| {
+            combine_at(level, method, exposures, saturation, out, rejected)
+        };
+        (level, form)
+    })
+}
+
+trait Form: Fn(&Combining, Exposures<'_>, f64, &mut [f32], &mut [InputCount]) -> Combined {}
+
+impl<F> Form for F where
+    F: Fn(&Combining, Exposures<'_>, f64, &mut [f32], &mut [InputCount]) -> Combined
+{
+}
+
 fn run(
     form: impl Fn(&Combining, Exposures<'_>, f64, &mut [f32], &mut [InputCount]) -> Combined,
     method: &Combining,
@@ -135,14 +157,19 @@ fn fast_integer_form_yields_the_bits_of_the_specification() {
             for method in methods().into_iter().chain(ranked_methods()) {
                 for saturation in [65535.0, 1e9, f64::NAN, 40000.5, 0.0] {
                     let exposures = Exposures::U16(&slices);
-                    let fast = run(combine, &method, exposures, count, width, saturation);
                     let plain = run(combine_scalar, &method, exposures, count, width, saturation);
-                    let what = format!("{method}, {count} x {width}, saturation {saturation}");
-                    for at in 0..width {
-                        let samples: Vec<_> = slices.iter().map(|row| row[at]).collect();
-                        assert_eq!(fast.0[at], plain.0[at], "{what}, pixel {at}: {samples:?}");
+                    for form in levels() {
+                        let fast = run(form.1, &method, exposures, count, width, saturation);
+                        let what = format!(
+                            "{:?}, {method}, {count} x {width}, saturation {saturation}",
+                            form.0
+                        );
+                        for at in 0..width {
+                            let samples: Vec<_> = slices.iter().map(|row| row[at]).collect();
+                            assert_eq!(fast.0[at], plain.0[at], "{what}, pixel {at}: {samples:?}");
+                        }
+                        assert_eq!((&fast.1, fast.2), (&plain.1, plain.2), "{what}");
                     }
-                    assert_eq!((fast.1, fast.2), (plain.1, plain.2), "{what}");
                 }
             }
         }
@@ -173,14 +200,19 @@ fn fast_float_form_yields_the_bits_of_the_specification() {
             for method in methods().into_iter().chain(ranked_methods()) {
                 for saturation in [65535.0, f64::INFINITY, f64::NAN, 40000.1, 0.0] {
                     let exposures = Exposures::F32(&slices);
-                    let fast = run(combine, &method, exposures, count, width, saturation);
                     let plain = run(combine_scalar, &method, exposures, count, width, saturation);
-                    let what = format!("{method}, {count} x {width}, saturation {saturation}");
-                    for at in 0..width {
-                        let samples: Vec<_> = slices.iter().map(|row| row[at]).collect();
-                        assert_eq!(fast.0[at], plain.0[at], "{what}, pixel {at}: {samples:?}");
+                    for form in levels() {
+                        let fast = run(form.1, &method, exposures, count, width, saturation);
+                        let what = format!(
+                            "{:?}, {method}, {count} x {width}, saturation {saturation}",
+                            form.0
+                        );
+                        for at in 0..width {
+                            let samples: Vec<_> = slices.iter().map(|row| row[at]).collect();
+                            assert_eq!(fast.0[at], plain.0[at], "{what}, pixel {at}: {samples:?}");
+                        }
+                        assert_eq!((&fast.1, fast.2), (&plain.1, plain.2), "{what}");
                     }
-                    assert_eq!((fast.1, fast.2), (plain.1, plain.2), "{what}");
                 }
             }
         }

@@ -13,6 +13,7 @@
 //! pulling in never widens), so each root still lies at or above the end, and after at most n
 //! steps no further sample is pulled.
 
+use super::lanes::Row;
 use super::network::Ordered;
 use super::scalar::middle;
 
@@ -119,6 +120,9 @@ fn reproduced(count: f64, sum: f64, squares: f64, (lower, upper): (f64, f64)) ->
     }
 }
 
+/// Lanes whose sums stay in registers.
+pub(super) const GROUP: usize = 16;
+
 /// A sample whose distance from another is a number.
 pub(super) trait Away: Ordered {
     /// Distance from a reference, with a relative error of one rounding.
@@ -129,14 +133,19 @@ pub(super) trait Away: Ordered {
 ///
 /// With s the least standard deviation that drops nothing: where pulling in at 1.5 s yields s or
 /// more, the scheme ends at s or above it, for it never falls below a value that reproduces itself
-/// or grows. The sums are `f32`; what they may be off by counts against the lane.
+/// or grows. The sums are `f32`; what they may be off by counts against the lane. `L` is a multiple
+/// of 16.
 #[inline(always)]
-pub(super) fn settled<T: Away, const L: usize>(rows: &[[T; L]], low: f64, high: f64) -> [bool; L] {
+pub(super) fn settled<T: Away, const L: usize>(
+    rows: &[Row<T, L>],
+    low: f64,
+    high: f64,
+) -> [bool; L] {
     let size = rows.len();
     let count = size as f32;
     let (per_low, per_high) = ((1.0 / low) as f32, (1.0 / high) as f32);
-    let (first, last) = (&rows[0], &rows[size - 1]);
-    let (below, reference) = (&rows[(size - 1) / 2], &rows[size / 2]);
+    let (first, last) = (&rows[0].0, &rows[size - 1].0);
+    let (below, reference) = (&rows[(size - 1) / 2].0, &rows[size / 2].0);
     let mut centre = [0.0f32; L];
     let mut least = [0.0f32; L];
     let mut pull = [0.0f32; L];
@@ -149,13 +158,25 @@ pub(super) fn settled<T: Away, const L: usize>(rows: &[[T; L]], low: f64, high: 
     }
     let mut sum = [0.0f32; L];
     let mut squares = [0.0f32; L];
-    for row in rows {
-        for lane in 0..L {
-            let away = row[lane].away(reference[lane]) - centre[lane];
-            let away = away.greater(-pull[lane]).lesser(pull[lane]);
-            sum[lane] += away;
-            squares[lane] += away * away;
+    for at in 0..L / GROUP {
+        let part = at * GROUP..(at + 1) * GROUP;
+        let group = |lanes: &[f32; L]| -> [f32; GROUP] {
+            std::array::from_fn(|lane| lanes[at * GROUP + lane])
+        };
+        let (centre, pull) = (group(&centre), group(&pull));
+        let reference = &reference.as_chunks::<GROUP>().0[at];
+        let (mut sums, mut all) = ([0.0f32; GROUP], [0.0f32; GROUP]);
+        for row in rows {
+            let row = &row.0.as_chunks::<GROUP>().0[at];
+            for lane in 0..GROUP {
+                let away = row[lane].away(reference[lane]) - centre[lane];
+                let away = away.greater(-pull[lane]).lesser(pull[lane]);
+                sums[lane] += away;
+                all[lane] += away * away;
+            }
         }
+        sum[part.clone()].copy_from_slice(&sums);
+        squares[part].copy_from_slice(&all);
     }
     // Relative to n times the sum of squares, n additions put the variance off by less than this.
     let doubt = 1.0 - count * 4e-7;

@@ -1,0 +1,96 @@
+//! Which instructions the kernels may use.
+//!
+//! A kernel is written once, in plain loops over fixed numbers of lanes, and compiled several times:
+//! for what every processor of its kind has, and for wider vectors that are asked for at run time.
+//! Wider instructions change how many lanes go at once and nothing about a result: no level may
+//! contract, reorder or approximate. On other processors than x86-64 there is the plain level alone,
+//! which the compiler makes into their vector instructions.
+
+/// A set of instructions.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Level {
+    /// What every processor of its kind has.
+    Plain,
+    /// 256 bits at once.
+    #[cfg(target_arch = "x86_64")]
+    Avx2,
+    /// 512 bits at once.
+    #[cfg(target_arch = "x86_64")]
+    Avx512,
+}
+
+impl Level {
+    /// All levels, the widest last.
+    pub const ALL: &'static [Self] = &[
+        Self::Plain,
+        #[cfg(target_arch = "x86_64")]
+        Self::Avx2,
+        #[cfg(target_arch = "x86_64")]
+        Self::Avx512,
+    ];
+
+    /// The widest that this processor has.
+    pub fn widest() -> Self {
+        let mut levels = Self::ALL.iter().copied();
+        levels.rfind(|level| level.is_here()).unwrap_or(Self::Plain)
+    }
+
+    /// True where this processor has it.
+    pub fn is_here(self) -> bool {
+        match self {
+            Self::Plain => true,
+            #[cfg(target_arch = "x86_64")]
+            Self::Avx2 => is_x86_feature_detected!("avx2"),
+            #[cfg(target_arch = "x86_64")]
+            Self::Avx512 => {
+                is_x86_feature_detected!("avx512f")
+                    && is_x86_feature_detected!("avx512bw")
+                    && is_x86_feature_detected!("avx512dq")
+                    && is_x86_feature_detected!("avx512vl")
+            }
+        }
+    }
+
+    /// Runs a kernel with these instructions; with plain ones where the processor lacks them.
+    #[allow(
+        unsafe_code,
+        reason = "only the processor can say whether it has the instructions"
+    )]
+    pub(super) fn run<K: Kernel>(self, kernel: K) -> K::Output {
+        match self {
+            #[cfg(target_arch = "x86_64")]
+            Self::Avx2 if self.is_here() => {
+                // SAFETY: the processor has what `avx2` is compiled for; that was asked just now.
+                unsafe { avx2(kernel) }
+            }
+            #[cfg(target_arch = "x86_64")]
+            Self::Avx512 if self.is_here() => {
+                // SAFETY: the processor has what `avx512` is compiled for; that was asked just now.
+                unsafe { avx512(kernel) }
+            }
+            _ => kernel.run(),
+        }
+    }
+}
+
+/// Work that is compiled for every level.
+pub(super) trait Kernel {
+    /// What it yields.
+    type Output;
+
+    /// Does it. It and everything hot below it must be `#[inline(always)]`, else it is compiled for
+    /// the plain level only: slower, not wrong.
+    fn run(self) -> Self::Output;
+}
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx2")]
+fn avx2<K: Kernel>(kernel: K) -> K::Output {
+    kernel.run()
+}
+
+#[cfg(target_arch = "x86_64")]
+#[target_feature(enable = "avx512f,avx512bw,avx512dq,avx512vl,avx2")]
+fn avx512<K: Kernel>(kernel: K) -> K::Output {
+    kernel.run()
+}
