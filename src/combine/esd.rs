@@ -8,6 +8,11 @@
 //! Distances and deviations are compared without division: with m samples left, sum S and sum of
 //! squares Q, m times the distance against f_i sqrt(m Q - S^2), f_i = lambda_i sqrt(m / (m - 1)).
 
+#![allow(
+    clippy::needless_range_loop,
+    reason = "lanes go in lockstep through several arrays"
+)]
+
 use super::lanes::Row;
 use super::scalar::middle;
 use super::student::student_t;

@@ -6,6 +6,11 @@
 //! have that variance in units of L^2: (L (x - c))^2 > limit^2 v(L c). Comparing squares needs no
 //! root and loses no sample that lies on its bound.
 
+#![allow(
+    clippy::needless_range_loop,
+    reason = "lanes go in lockstep through several arrays"
+)]
+
 use crate::facts::{InputCount, Pedestal, SensorNoise};
 
 use super::Combined;

@@ -4,6 +4,11 @@
 //! by side; the others are looked at one by one, by the specification's own function. Pixels with a
 //! sample that must not enter are left to the specification altogether.
 
+#![allow(
+    clippy::needless_range_loop,
+    reason = "lanes go in lockstep through several arrays"
+)]
+
 use std::ops::Range;
 
 use crate::facts::{Combining, InputCount};

@@ -13,6 +13,11 @@
 //! pulling in never widens), so each root still lies at or above the end, and after at most n
 //! steps no further sample is pulled.
 
+#![allow(
+    clippy::needless_range_loop,
+    reason = "lanes go in lockstep through several arrays"
+)]
+
 use super::lanes::Row;
 use super::network::Ordered;
 use super::scalar::middle;
