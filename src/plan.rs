@@ -36,7 +36,8 @@ pub use matching::describe;
 #[cfg(doc)]
 use crate::facts::Recipe;
 use crate::facts::{
-    Content, Digest, Fingerprint, Kind, LightState, Made, Plan, Settings, Snapshot, Task, Wait,
+    CalibrationState, Content, Digest, Fingerprint, Kind, LightState, Made, Plan, Settings,
+    Snapshot, Task, Wait,
 };
 
 /// How long the planner leaves a set alone that may still grow.
@@ -84,7 +85,7 @@ pub fn plan(snapshot: &Snapshot, settings: &Settings, patience: Patience) -> Pla
     // Contents that are there, usable, and claimed by a current profile: what is made from these
     // alone could be made again.
     let mut remakable: BTreeSet<Digest> = BTreeSet::new();
-    let casts = cast::cast(snapshot, settings, &on_file.entries, &mut plan);
+    let casts = cast::cast(snapshot, settings, &on_file, &mut plan);
     for cast in &casts {
         let members = cast.calibration.values().flatten().chain(&cast.lights);
         remakable.extend(
@@ -93,7 +94,7 @@ pub fn plan(snapshot: &Snapshot, settings: &Settings, patience: Patience) -> Pla
                 .map(|member| member.digest),
         );
     }
-    remakable.extend(refused_but_there(snapshot, &plan));
+    remakable.extend(refused_but_there(snapshot, settings, &plan));
     let mut needs = shoot::Needs::default();
     for cast in casts {
         let mut rig = rig::Rig::new(
@@ -109,12 +110,15 @@ pub fn plan(snapshot: &Snapshot, settings: &Settings, patience: Patience) -> Pla
 }
 
 /// Frames that are there but take no part (a copy, a short shot, unusable): a product that was
-/// once made from one of them has no claim to stay.
-fn refused_but_there(snapshot: &Snapshot, plan: &Plan) -> Vec<Digest> {
+/// once made from one of them has no claim to stay. A rig without a profile is another matter: it
+/// has retired, and its products with honour.
+fn refused_but_there(snapshot: &Snapshot, settings: &Settings, plan: &Plan) -> Vec<Digest> {
     let out = |index: &usize| match &snapshot.entries[*index] {
         entry if !entry.present => None,
         entry => match &entry.content {
-            Content::Frame { digest, .. } => Some(*digest),
+            Content::Frame { digest, frame, .. } => {
+                cast::owner(settings, &frame.rig, &frame.camera.name).map(|_| *digest)
+            }
             _ => None,
         },
     };
@@ -141,16 +145,36 @@ fn order(task: &Task) -> (u8, String) {
     (rank, task.product.clone())
 }
 
-/// Products on file that are not wanted, could be made again from what is there, and that nothing
-/// on file still leans on.
+/// Products on file that are not wanted and may go: all of their raws are there, nothing on file
+/// leans on them, and either another product on file stands for what they show, or they could be
+/// made again to the byte, their masters included.
 fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &BTreeSet<Digest>) -> Vec<Fingerprint> {
     let mut stays: BTreeSet<Fingerprint> = plan.masters.keys().copied().collect();
-    for state in plan.lights.values() {
-        if let LightState::Calibrated(fingerprint) = state {
+    // Contents that a product on file stands for, and which.
+    let mut standing: BTreeMap<Digest, Fingerprint> = BTreeMap::new();
+    for (index, entry) in snapshot.entries.iter().enumerate() {
+        let Content::Frame { digest, .. } = &entry.content else {
+            continue;
+        };
+        if let Some(LightState::Calibrated(fingerprint)) = plan.lights.get(&index) {
             stays.insert(*fingerprint);
+            standing.insert(*digest, *fingerprint);
+        }
+        if let Some(CalibrationState::Used(fingerprint)) = plan.calibration.get(&index) {
+            standing.insert(*digest, *fingerprint);
         }
     }
-    let disposable = |made: &Made| made.inputs.iter().all(|digest| remakable.contains(digest));
+    let replaced = |made: &Made| {
+        made.inputs.iter().all(|digest| {
+            standing
+                .get(digest)
+                .is_some_and(|other| *other != made.fingerprint)
+        })
+    };
+    let disposable = |made: &Made| {
+        made.inputs.iter().all(|digest| remakable.contains(digest))
+            && (replaced(made) || remakes(snapshot, remakable, made))
+    };
     stays.extend(
         snapshot
             .made
@@ -178,6 +202,18 @@ fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &BTreeSet<Digest>) ->
         .filter(|fingerprint| !stays.contains(fingerprint))
         .copied()
         .collect()
+}
+
+/// Could a product be made again to the byte: from raws that are there, with masters of which the
+/// same is true? Masters that are not on file were given up already.
+fn remakes(snapshot: &Snapshot, remakable: &BTreeSet<Digest>, made: &Made) -> bool {
+    made.inputs.iter().all(|digest| remakable.contains(digest))
+        && made.masters.iter().all(|used| {
+            snapshot
+                .made
+                .get(&used.fingerprint)
+                .is_none_or(|master| remakes(snapshot, remakable, master))
+        })
 }
 
 /// What a wait comes down to: the innermost reason.

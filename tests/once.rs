@@ -9,6 +9,8 @@ mod observatory;
 mod change;
 #[path = "once/demo.rs"]
 mod demo;
+#[path = "once/keep.rs"]
+mod keep;
 #[path = "once/messy.rs"]
 mod messy;
 #[path = "once/noise.rs"]

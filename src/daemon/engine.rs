@@ -98,6 +98,7 @@ impl Engine {
         disk.sweep(&settings.output)?;
         let mut catalogue = open_catalogue(&settings, &disk)?;
         catalogue.clear_failures()?;
+        leave_dropped_folders(&mut catalogue, &settings)?;
         let snapshot = catalogue.snapshot()?;
         let found = adopt(&settings.output, &snapshot.made);
         catalogue.unmade(&found.lost)?;
@@ -414,12 +415,15 @@ impl Engine {
     }
 
     /// A file that was replaced under its name takes its products with it: what they show lies in
-    /// no folder any more, unless a copy does.
+    /// no folder any more, unless a copy does. A name that is used again after its first file went
+    /// to storage replaces nothing, and a file that merely reads differently under other profiles
+    /// has not changed.
     fn drop_products_of_replaced(&mut self, entries: &[Entry]) -> Result<(), DaemonError> {
         let mut replaced = Vec::new();
         for entry in entries {
-            if self.catalogue.stamp(&entry.file)?.is_none() {
-                continue;
+            match self.catalogue.stamp(&entry.file)? {
+                Some((stamp, true)) if stamp != entry.stamp => {}
+                _ => continue,
             }
             let now = digest(&entry.content);
             let known = &self.view()?.entries;
@@ -676,6 +680,32 @@ impl Engine {
     pub fn rest(&mut self) {
         self.snapshot = None;
     }
+}
+
+/// Files of watch folders that the settings do not name any more are away: nothing is read from
+/// there, and what was made of them stays.
+fn leave_dropped_folders(
+    catalogue: &mut Catalogue,
+    settings: &Settings,
+) -> Result<(), DaemonError> {
+    let mut dropped = Vec::new();
+    catalogue.for_each_stamp(|file, _, present| {
+        if present
+            && !settings
+                .watch
+                .iter()
+                .any(|folder| folder.name == file.watch)
+        {
+            dropped.push(file);
+        }
+    })?;
+    if !dropped.is_empty() {
+        tracing::warn!(
+            files = dropped.len(),
+            "they lie in watch folders that the settings do not name any more"
+        );
+    }
+    Ok(catalogue.vanish(&dropped)?)
 }
 
 fn digest(content: &Content) -> Option<Digest> {

@@ -64,7 +64,7 @@ pub fn compose(
     for &at in members {
         lists.take(snapshot, plan, at);
     }
-    let kept_names = previous.map_or_else(BTreeSet::new, |log| lists.keep(snapshot, log));
+    let kept_names = previous.map_or_else(BTreeSet::new, |log| lists.keep(snapshot, settings, log));
     let masters = masters(snapshot, plan, &lists.masters, &kept_names, previous);
 
     let mut log = SessionLog {
@@ -254,8 +254,31 @@ impl Lists {
 
     /// Keeps the entries of an earlier log whose files the catalogue has never heard of, all but
     /// the ignored ones. Gives the products of the masters that they name.
-    fn keep(&mut self, snapshot: &Snapshot, previous: &SessionLog) -> BTreeSet<String> {
-        let is_lost = |watch: &str, file: &str| !knows(snapshot, watch, file);
+    ///
+    /// A name that was used again by a file of another night, after the first went to storage, is
+    /// kept where a product on file still stands for the first.
+    fn keep(
+        &mut self,
+        snapshot: &Snapshot,
+        settings: &Settings,
+        previous: &SessionLog,
+    ) -> BTreeSet<String> {
+        let products: BTreeSet<&str> = snapshot
+            .made
+            .values()
+            .map(|made| made.product.as_str())
+            .collect();
+        let stands = |product: &Option<String>| {
+            product
+                .as_deref()
+                .is_some_and(|product| products.contains(product))
+        };
+        let is_lost = |watch: &str, file: &str| known(snapshot, watch, file).is_none();
+        let used_again = |watch: &str, file: &str| {
+            known(snapshot, watch, file).is_some_and(|entry| {
+                settings.site.night_of(entry.moment()).to_string() != previous.night
+            })
+        };
         let place = |watch: &str, file: &str, start: Option<&String>| {
             (
                 start.and_then(|text| text.parse().ok()),
@@ -265,7 +288,9 @@ impl Lists {
         };
         let mut masters = BTreeSet::new();
         for light in &previous.lights {
-            if is_lost(&light.watch, &light.file) {
+            if is_lost(&light.watch, &light.file)
+                || used_again(&light.watch, &light.file) && stands(&light.product)
+            {
                 let UsedMasters { bias, dark, flat } = &light.masters;
                 masters.extend([bias, dark, flat].into_iter().flatten().cloned());
                 let place = place(&light.watch, &light.file, light.start_utc.as_ref());
@@ -273,7 +298,9 @@ impl Lists {
             }
         }
         for frame in &previous.calibration {
-            if is_lost(&frame.watch, &frame.file) {
+            if is_lost(&frame.watch, &frame.file)
+                || used_again(&frame.watch, &frame.file) && stands(&frame.master)
+            {
                 masters.extend(frame.master.clone());
                 let place = place(&frame.watch, &frame.file, frame.start_utc.as_ref());
                 self.calibration.push((place, frame.clone()));
@@ -289,25 +316,23 @@ impl Lists {
     }
 }
 
-/// Whether the catalogue has heard of a file that a log names, be it of this night or another,
-/// there or vanished.
-fn knows(snapshot: &Snapshot, watch: &str, file: &str) -> bool {
+/// What the catalogue knows of a file that a log names, be it of this night or another, there or
+/// vanished.
+fn known<'a>(snapshot: &'a Snapshot, watch: &str, file: &str) -> Option<&'a Entry> {
     // A log writes unusual bytes with a backslash; any other text is the path itself.
     if file.contains('\\') {
         let is_it =
-            |entry: &Entry| *entry.file.watch == *watch && entry.file.path.to_string() == file;
-        return snapshot.entries.iter().any(is_it);
+            |entry: &&Entry| *entry.file.watch == *watch && entry.file.path.to_string() == file;
+        return snapshot.entries.iter().find(is_it);
     }
-    RelPath::new(Path::new(file)).is_some_and(|path| {
-        let wanted = FileId {
-            watch: watch.into(),
-            path,
-        };
-        let found = snapshot
-            .entries
-            .binary_search_by(|entry| entry.file.cmp(&wanted));
-        found.is_ok()
-    })
+    let wanted = FileId {
+        watch: watch.into(),
+        path: RelPath::new(Path::new(file))?,
+    };
+    let found = snapshot
+        .entries
+        .binary_search_by(|entry| entry.file.cmp(&wanted));
+    found.ok().map(|at| &snapshot.entries[at])
 }
 
 fn used_masters(made: &Made) -> UsedMasters {

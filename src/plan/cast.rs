@@ -9,11 +9,13 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use jiff::civil::Date;
 
+use super::OnFile;
 use super::sets::middle_exposure;
 use crate::facts::{
     CalibrationState, Content, Digest, Entry, Frame, Kind, LightState, Plan, Profile, Sample,
     Settings, Snapshot,
 };
+use crate::frame::name_matches;
 
 /// A usable frame.
 #[derive(Clone, Copy, Debug)]
@@ -49,7 +51,7 @@ pub struct Cast<'a> {
 pub fn cast<'a>(
     snapshot: &'a Snapshot,
     settings: &'a Settings,
-    originals: &BTreeMap<Digest, usize>,
+    on_file: &OnFile<'a>,
     plan: &mut Plan,
 ) -> Vec<Cast<'a>> {
     let mut casts: Vec<Cast<'a>> = settings
@@ -71,8 +73,8 @@ pub fn cast<'a>(
         else {
             continue;
         };
-        let original = originals.get(digest).copied().unwrap_or(index);
-        if !entry.present && snapshot.entries[original].present {
+        let original = on_file.entries.get(digest).copied().unwrap_or(index);
+        if original != index && has_moved(entry, &snapshot.entries[original]) {
             plan.moved.insert(index);
             continue;
         }
@@ -85,9 +87,8 @@ pub fn cast<'a>(
             (None, None) => Some("its pixels were not measured".to_owned()),
             (None, Some(_)) => None,
         };
-        let cast = casts
-            .iter_mut()
-            .find(|cast| *cast.profile.name == *frame.rig);
+        let cast =
+            owner(settings, &frame.rig, &frame.camera.name).and_then(|place| casts.get_mut(place));
         match (refusal, sample, cast) {
             (None, Some(sample), Some(cast)) => {
                 let moment = entry.moment();
@@ -105,11 +106,8 @@ pub fn cast<'a>(
                     kind => cast.calibration.entry(kind).or_default().push(member),
                 }
             }
-            (refusal, _, _) => {
-                let reason = refusal
-                    .unwrap_or_else(|| format!("no profile is called {} any more", frame.rig));
-                refuse(plan, index, frame.kind, reason);
-            }
+            (Some(reason), _, _) => refuse(plan, index, frame.kind, reason),
+            (None, _, _) => retired(plan, on_file, index, *digest, frame),
         }
     }
     for cast in &mut casts {
@@ -118,6 +116,47 @@ pub fn cast<'a>(
         ignore_short_shots(cast, plan);
     }
     casts
+}
+
+/// Which profile, by its place in the settings, a frame or master of this rig belongs to: the one
+/// of that name, else, since profiles get renamed, the only one that claims the camera.
+pub fn owner(settings: &Settings, rig: &str, camera: &str) -> Option<usize> {
+    let profiles = || settings.profiles.iter().enumerate();
+    if let Some((place, _)) = profiles().find(|(_, profile)| profile.name == *rig) {
+        return Some(place);
+    }
+    let claims = |profile: &Profile| {
+        profile
+            .cameras
+            .iter()
+            .any(|glob| name_matches(glob, camera))
+    };
+    let mut claimants = profiles().filter(|(_, profile)| claims(profile));
+    let (place, _) = claimants.next()?;
+    claimants.next().is_none().then_some(place)
+}
+
+/// A frame whose rig has no profile any more: what was made of it stays, nothing else is.
+fn retired(plan: &mut Plan, on_file: &OnFile<'_>, index: usize, digest: Digest, frame: &Frame) {
+    let products = match frame.kind {
+        Kind::Light => &on_file.lights,
+        _ => &on_file.masters,
+    };
+    let product = products.get(&digest).and_then(|made| made.first());
+    match (frame.kind, product) {
+        (Kind::Light, Some(made)) => {
+            let state = LightState::Calibrated(made.fingerprint);
+            plan.lights.insert(index, state);
+        }
+        (_, Some(made)) => {
+            let state = CalibrationState::Used(made.fingerprint);
+            plan.calibration.insert(index, state);
+        }
+        (kind, None) => {
+            let reason = format!("no profile is called {} any more", frame.rig);
+            refuse(plan, index, kind, reason);
+        }
+    }
 }
 
 fn refuse(plan: &mut Plan, index: usize, kind: Kind, reason: String) {
@@ -132,21 +171,34 @@ fn refuse(plan: &mut Plan, index: usize, kind: Kind, reason: String) {
     }
 }
 
-/// For every content the one file that stands for it: of those that are there, else of those that
-/// were, the one with the smallest start and identity.
+/// For every content the one file that stands for it. Of those that are there, the one with the
+/// smallest start and identity: copies have the same header, and entries are in order of identity.
+/// Where all have vanished, the one that was last seen to come.
 pub fn originals(snapshot: &Snapshot) -> BTreeMap<Digest, usize> {
     let mut found: BTreeMap<Digest, usize> = BTreeMap::new();
-    // Entries are in order of identity, and copies have the same header, so the first one wins
-    // unless it has vanished and a later one is there.
     for (index, entry) in snapshot.entries.iter().enumerate() {
         if let Content::Frame { digest, .. } = &entry.content {
             let best = found.entry(*digest).or_insert(index);
-            if !snapshot.entries[*best].present && entry.present {
+            let known = &snapshot.entries[*best];
+            let better = match (known.present, entry.present) {
+                (false, true) => true,
+                (false, false) => entry.arrived > known.arrived,
+                (true, _) => false,
+            };
+            if better {
                 *best = index;
             }
         }
     }
     found
+}
+
+/// Is a vanished file the same as another entry of the same bytes: that one is there, or it was
+/// the same file under another name before both went?
+fn has_moved(entry: &Entry, other: &Entry) -> bool {
+    let same_file =
+        entry.stamp.inode == other.stamp.inode && entry.stamp.mtime_ns == other.stamp.mtime_ns;
+    !entry.present && (other.present || same_file)
 }
 
 /// Focus and centring shots call themselves lights: much shorter than what the rig usually

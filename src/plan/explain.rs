@@ -110,7 +110,7 @@ fn choices(
 ) -> Vec<String> {
     let mut scratch = Plan::default();
     let on_file = OnFile::of(snapshot);
-    let casts = cast(snapshot, settings, &on_file.entries, &mut scratch);
+    let casts = cast(snapshot, settings, &on_file, &mut scratch);
     let remakable: BTreeSet<_> = casts
         .iter()
         .flat_map(|cast| cast.calibration.values().flatten().chain(&cast.lights))

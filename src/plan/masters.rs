@@ -1,6 +1,6 @@
 //! A rig's sets become masters: what is judged, kept, waited for, made.
 
-use super::cast::Member;
+use super::cast::{Member, owner};
 use super::matching::{Offer, Readiness, Want, describe};
 use super::rig::{Pick, Rig};
 use super::shoot::{Needs, Waiting};
@@ -41,7 +41,11 @@ impl<'a> Rig<'a, '_> {
 
     /// Masters on file that could not be made again, since not all of their raws are there.
     fn keep(&mut self, kind: Kind) -> Vec<&'a Made> {
-        let rig = self.profile().name.as_str();
+        let own = |facts: &MasterFacts| {
+            owner(self.settings, &facts.rig, &facts.camera.name)
+                .and_then(|place| self.settings.profiles.get(place))
+                .is_some_and(|profile| profile.name == self.profile().name)
+        };
         let kept: Vec<&Made> = self
             .snapshot
             .made
@@ -49,7 +53,7 @@ impl<'a> Rig<'a, '_> {
             .filter(|made| {
                 made.facts
                     .as_ref()
-                    .is_some_and(|facts| facts.kind == kind && *facts.rig == *rig)
+                    .is_some_and(|facts| facts.kind == kind && own(facts))
                     && !made
                         .inputs
                         .iter()
