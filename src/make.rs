@@ -12,7 +12,9 @@ mod flat;
 mod light;
 mod mask;
 mod master;
+mod planes;
 pub mod provenance;
+mod repair;
 mod temporal;
 mod uncertainty;
 
@@ -113,7 +115,7 @@ pub struct Maker {
     folders: BTreeMap<Arc<str>, PathBuf>,
     unpacker: Unpacker,
     budget: u64,
-    planes: light::Planes,
+    planes: planes::Planes,
 }
 
 impl Maker {
@@ -132,7 +134,7 @@ impl Maker {
             folders,
             unpacker,
             budget,
-            planes: light::Planes::new(budget),
+            planes: planes::Planes::new(budget),
         }
     }
 

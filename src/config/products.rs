@@ -7,10 +7,14 @@ use crate::facts::ProductRules;
 use super::text::{Fault, steps};
 
 #[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields, expecting = "a mapping with mask or uncertainty")]
+#[serde(
+    deny_unknown_fields,
+    expecting = "a mapping with mask, uncertainty or repair_hot_pixels"
+)]
 pub(super) struct RawProducts {
     mask: Option<bool>,
     uncertainty: Option<bool>,
+    repair_hot_pixels: Option<bool>,
 }
 
 /// `sensor`: whether the profile knows its sensor's noise.
@@ -23,8 +27,17 @@ pub(super) fn check(raw: RawProducts, sensor: bool) -> Result<ProductRules, Faul
              electrons_per_adu, or false",
         ));
     }
+    let mask = raw.mask.unwrap_or(true);
+    let repair = raw.repair_hot_pixels.unwrap_or(false);
+    if repair && !mask {
+        return Err(Fault::new(
+            &steps!["products", "repair_hot_pixels"],
+            "repaired pixels must be told apart: want true for mask, or false here",
+        ));
+    }
     Ok(ProductRules {
-        mask: raw.mask.unwrap_or(true),
+        mask,
         uncertainty,
+        repair,
     })
 }

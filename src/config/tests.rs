@@ -286,7 +286,7 @@ fn minimal_profile_has_the_documented_defaults() {
     assert_eq!(profile.flat_level, FlatLevel::PerColour);
     assert_eq!(profile.flat_range, (0.15, 0.70));
     let products = profile.products;
-    assert!(products.mask && !products.uncertainty);
+    assert!(products.mask && !products.uncertainty && !products.repair);
     assert_eq!(profile.sensor, None);
     assert_eq!(profile.bias_max_s, 0.5);
     assert_eq!(

@@ -218,6 +218,8 @@ pub struct ProductRules {
     pub mask: bool,
     /// A plane of standard deviations.
     pub uncertainty: bool,
+    /// Hot and dead pixels are replaced from their neighbours. Only with a mask.
+    pub repair: bool,
 }
 
 /// What a sensor adds to the light's own noise, at the gain the rig is used with.

@@ -117,6 +117,8 @@ pub struct Extras {
     pub mask: Option<f64>,
     /// A plane of standard deviations, from this noise of the sensor.
     pub uncertainty: Option<Sensor>,
+    /// Hot and dead pixels are replaced from their neighbours. Only with a mask.
+    pub repair: bool,
 }
 
 /// How a light is calibrated.
@@ -244,6 +246,9 @@ impl std::fmt::Display for Extras {
                 " uncertainty read-noise={}e gain={}e/adu",
                 sensor.read_noise_e, sensor.electrons_per_adu
             )?;
+        }
+        if self.repair {
+            f.write_str(" repair")?;
         }
         Ok(())
     }

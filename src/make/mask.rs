@@ -5,6 +5,7 @@
 //! | [`SATURATED`] | 1 | light: saturated in the raw frame |
 //! | [`HOT`] | 2 | far above its neighbours of the same colour in the dark or bias |
 //! | [`DEAD`] | 4 | without signal in the flat, where it counts as 1 |
+//! | [`REPAIRED`] | 8 | light: hot or dead, and replaced from its neighbours |
 //! | [`LOST`] | 16 | no exposure of a master was left for it: the median of all stands there |
 //!
 //! A master always has its mask; a light's is the sum of its masters' and its own.
@@ -24,6 +25,8 @@ pub(super) const SATURATED: u8 = 1;
 pub(super) const HOT: u8 = 2;
 /// Without signal in the flat.
 pub(super) const DEAD: u8 = 4;
+/// Replaced from its neighbours.
+pub(super) const REPAIRED: u8 = 8;
 /// No exposure was left.
 pub(super) const LOST: u8 = 16;
 
@@ -39,7 +42,7 @@ pub(super) fn cards() -> Vec<Card> {
     let note = |text: &str| Card::new("COMMENT", Value::None, text);
     vec![
         Card::new("EXTNAME", Value::Text(NAME.to_owned()), "flagged pixels"),
-        note("1 saturated, 2 hot, 4 dead in the flat, 16 no exposure left"),
+        note("1 saturated, 2 hot, 4 dead in the flat, 8 repaired, 16 no exposure left"),
     ]
 }
 

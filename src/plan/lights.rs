@@ -111,6 +111,7 @@ impl<'a> Rig<'a, '_> {
             extras: Extras {
                 mask: products.mask.then_some(light.sample.saturation),
                 uncertainty,
+                repair: products.repair,
             },
         })
     }

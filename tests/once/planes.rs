@@ -28,6 +28,7 @@ const WIDTH: usize = 128;
 const HEIGHT: usize = 96;
 const SATURATED: u16 = 1;
 const HOT: u16 = 2;
+const REPAIRED: u16 = 8;
 
 struct Night {
     here: Observatory,
@@ -167,6 +168,38 @@ fn uncertainties_are_the_scatter_around_the_truth() {
     let found = dawnledger::combine::clipped(&mut scores, 5.0, 10).unwrap();
     assert!((found.sd - 1.0).abs() < 0.03, "{found:?}");
     assert!(found.mean.abs() < 0.1, "{found:?}");
+}
+
+#[test]
+fn repaired_pixels_are_near_the_truth_and_the_others_untouched() {
+    let plain = night("");
+    let mended = night("products: {repair_hot_pixels: true}\n");
+    let files = frames(&plain.scenario);
+    let mut away = [Vec::new(), Vec::new()];
+    for number in 0..3 {
+        let name = plain.log.lights[number].file.as_str();
+        let file = files.iter().find(|file| file.path.to_str() == Some(name));
+        let truth = truth(&plain.scenario, file.unwrap()).unwrap();
+        let before = pixels(&plain.light(number));
+        let after = pixels(&mended.light(number));
+        let flags = mask(&mended.light(number)).unwrap();
+        for place in 0..before.len() {
+            if flags[place] & REPAIRED == 0 {
+                assert_eq!(before[place], after[place], "{place}");
+                assert_eq!(flags[place] & HOT, 0, "{place}");
+            } else {
+                assert!(flags[place] & HOT != 0);
+                away[0].push((before[place] - truth[place]).abs());
+                away[1].push((after[place] - truth[place]).abs());
+            }
+        }
+    }
+    let [before, after] = away.map(|mut away| {
+        away.sort_by(f32::total_cmp);
+        away[away.len() / 2]
+    });
+    // The shot noise of a hot pixel's own charge is gone, and so is that of a single pixel.
+    assert!(after < 0.5 * before, "{after} for {before} ADU");
 }
 
 #[test]

@@ -407,6 +407,10 @@ fn bad_profiles_are_named_with_line_and_column() {
              read_noise_e and electrons_per_adu, or false",
         ),
         (
+            profile_with(&[("", "products: {mask: false, repair_hot_pixels: true}\n")]),
+            "8:25: repaired pixels must be told apart: want true for mask, or false here",
+        ),
+        (
             profile_with(&[("", "sensor: {read_noise_e: 1.5, electrons_per_adu: 0}\n")]),
             "8:29: found 0, want 0.001 to 1000 electrons per ADU",
         ),

@@ -1,0 +1,140 @@
+//! Masters in memory, remembered between the lights of a group.
+
+use std::collections::VecDeque;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use ndarray::parallel::prelude::*;
+use ndarray::{Array2, Axis};
+
+use super::master::contiguous_mut;
+use super::{MakeError, Maker, mask};
+use crate::facts::{Camera, Fingerprint, MasterUse};
+use crate::fits::{FitsError, Source};
+
+/// Rows read at a time.
+const ROWS: usize = 64;
+
+/// Masters remembered between lights of a group, the latest first.
+pub struct Planes {
+    budget: usize,
+    held: Mutex<VecDeque<Arc<Held>>>,
+}
+
+/// A master in memory.
+pub(super) struct Held {
+    fingerprint: Fingerprint,
+    /// Whether its flags were wanted.
+    flags: bool,
+    pub(super) plane: Array2<f32>,
+    /// Its flags, where they are wanted and the file has them.
+    pub(super) mask: Option<Array2<u8>>,
+    /// Square of its temporal noise.
+    pub(super) variance: f64,
+}
+
+impl Held {
+    fn bytes(&self) -> usize {
+        self.plane.len() * size_of::<f32>() + self.mask.as_ref().map_or(0, Array2::len)
+    }
+}
+
+impl Planes {
+    /// Remembers at most about `budget` bytes of pixels, and always the two last used.
+    pub fn new(budget: u64) -> Self {
+        let budget = usize::try_from(budget).unwrap_or(usize::MAX);
+        Self {
+            budget,
+            held: Mutex::new(VecDeque::new()),
+        }
+    }
+
+    pub(super) fn get(
+        &self,
+        maker: &Maker,
+        used: &MasterUse,
+        camera: &Camera,
+        flags: bool,
+    ) -> Result<Arc<Held>, MakeError> {
+        let mut held = self.held.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(place) = held
+            .iter()
+            .position(|held| held.fingerprint == used.fingerprint && held.flags == flags)
+            && let Some(found) = held.remove(place)
+        {
+            held.push_front(found.clone());
+            return Ok(found);
+        }
+        let found = Arc::new(maker.load(used, camera, flags)?);
+        held.push_front(found.clone());
+        while held.len() > 2 && held.iter().map(|held| held.bytes()).sum::<usize>() > self.budget {
+            held.pop_back();
+        }
+        Ok(found)
+    }
+}
+
+impl Maker {
+    /// Reads a master, with its flags where they are wanted.
+    fn load(&self, used: &MasterUse, camera: &Camera, flags: bool) -> Result<Held, MakeError> {
+        let unusable = |error: FitsError| MakeError::Master {
+            path: self.output.join(&used.product),
+            reason: error.to_string(),
+        };
+        let source = self.open_master(&used.product, camera)?;
+        let (width, height) = (source.width(), source.height());
+        let mut plane = Array2::zeros((height, width));
+        plane
+            .axis_chunks_iter_mut(Axis(0), ROWS)
+            .into_par_iter()
+            .enumerate()
+            .try_for_each(|(strip, mut out)| {
+                let count = out.nrows();
+                source.rows_f32(strip * ROWS, count, contiguous_mut(out.as_slice_mut()))
+            })
+            .map_err(unusable)?;
+        let mask = match flags {
+            true => Source::open_plane(&self.output.join(&used.product), mask::NAME)
+                .map_err(unusable)?
+                .filter(|mask| (mask.width(), mask.height()) == (width, height))
+                .map(|mask| bytes(&mask).map_err(unusable))
+                .transpose()?,
+            false => None,
+        };
+        // A master of before it was measured has its pixels' scatter, fixed pattern included.
+        let header = source.header();
+        let noise = header.number("DLTNOISE").or(header.number("DLNOISE"));
+        Ok(Held {
+            variance: noise.unwrap_or(0.0).powi(2),
+            fingerprint: used.fingerprint,
+            flags,
+            plane,
+            mask,
+        })
+    }
+}
+
+/// A whole plane of bytes.
+fn bytes(source: &Source) -> Result<Array2<u8>, FitsError> {
+    let mut plane = Array2::zeros((source.height(), source.width()));
+    plane
+        .axis_chunks_iter_mut(Axis(0), ROWS)
+        .into_par_iter()
+        .enumerate()
+        .try_for_each_init(Vec::new, |wide, (strip, mut out)| {
+            wide.resize(out.len(), 0);
+            source.rows_u16(strip * ROWS, out.nrows(), wide)?;
+            for (flags, wide) in out.iter_mut().zip(wide) {
+                *flags = *wide as u8;
+            }
+            Ok(())
+        })?;
+    Ok(plane)
+}
+
+#[allow(
+    clippy::expect_used,
+    reason = "planes are made by zeros in standard layout"
+)]
+pub(super) fn plane_part<T>(plane: &Array2<T>, part: std::ops::Range<usize>) -> &[T] {
+    &plane.as_slice().expect("standard layout")[part]
+}
