@@ -103,7 +103,7 @@ pub fn plan(snapshot: &Snapshot, settings: &Settings, patience: Patience) -> Pla
         rig.masters(&mut needs);
         rig.lights(&mut needs);
     }
-    plan.to_shoot = needs.into_lists();
+    plan.to_shoot = needs.into_lists(&settings.profiles);
     plan.superseded = superseded(snapshot, &plan, &remakable);
     plan.tasks.sort_by_key(order);
     plan

@@ -244,7 +244,9 @@ impl Engine {
         for file in gone.iter().chain(&temporary) {
             self.settle.vanished(file);
         }
-        tracing::info!(files = gone.len(), "files are no longer in their folders");
+        if !gone.is_empty() {
+            tracing::info!(files = gone.len(), "files are no longer in their folders");
+        }
         self.teller.all();
         let catalogue = self.change()?;
         catalogue.forget(&temporary)?;
@@ -453,8 +455,19 @@ impl Engine {
 
     fn record(&mut self, entries: Vec<Entry>) -> Result<(), DaemonError> {
         self.drop_products_of_replaced(&entries)?;
+        let site = self.settings.site.clone();
         for entry in &entries {
-            let night = self.settings.site.night_of(entry.moment());
+            let night = site.night_of(entry.moment());
+            // A file that is not new may leave another night.
+            if self.catalogue.stamp(&entry.file)?.is_some() {
+                let known = &self.view()?.entries;
+                let before = known
+                    .binary_search_by(|other| other.file.cmp(&entry.file))
+                    .map(|at| site.night_of(known[at].moment()));
+                if let Ok(before) = before {
+                    self.teller.night(before);
+                }
+            }
             match &entry.content {
                 Content::Frame { frame, .. } if frame.kind == Kind::Light => {
                     self.teller.night(night)
@@ -463,7 +476,10 @@ impl Engine {
                 Content::Frame { .. } => self.teller.all(),
                 _ => self.teller.night(night),
             }
-            self.teller.arrived(entry.arrived);
+            // A notebook that grows all day keeps no night open.
+            if !matches!(entry.content, Content::Ignored(_)) {
+                self.teller.arrived(entry.arrived);
+            }
         }
         let recognition = self.recognition.clone();
         let rows: Vec<(Entry, &str)> = entries

@@ -117,17 +117,19 @@ impl Set<'_> {
                         sum.1 += 1;
                     }
                 }
-                let level =
-                    |(sum, count): (f64, u64)| if count == 0 { 1.0 } else { sum / count as f64 };
-                let levels = sums.map(level);
-                match levels.iter().all(|level| *level > 0.0) {
-                    true => Ok(levels),
-                    false => Err(MakeError::Spoiled {
+                // A colour that a line filter keeps dark has no level to be scaled to: divided by
+                // infinity its pixels are dead, which leaves that colour of a light alone.
+                let levels = sums.map(|(sum, count)| {
+                    let level = sum / count.max(1) as f64;
+                    if level > 0.0 { level } else { f64::INFINITY }
+                });
+                if levels.iter().any(|level| level.is_finite()) {
+                    Ok(levels)
+                } else {
+                    Err(MakeError::Spoiled {
                         file: self.recipe.inputs[index].file.clone(),
-                        reason: format!(
-                            "black flat: its level above the pedestal is {levels:?} ADU"
-                        ),
-                    }),
+                        reason: "black flat: no level above its pedestal".to_owned(),
+                    })
                 }
             })
             .collect()
@@ -317,7 +319,9 @@ fn normalise(
 ) -> f64 {
     let colours: &[usize] = if cfa.is_some() { &[0, 1, 2] } else { &[0] };
     let mean_level = |colour: usize| {
-        levels.iter().map(|level| level[colour]).sum::<f64>() / levels.len().max(1) as f64
+        let levels = levels.iter().map(|level| level[colour]);
+        let known: Vec<f64> = levels.filter(|level| level.is_finite()).collect();
+        known.iter().sum::<f64>() / known.len().max(1) as f64
     };
     // Photosites per colour in a 2x2 cell: red, green, blue.
     let weights: &[f64] = if cfa.is_some() {
