@@ -231,23 +231,29 @@ fn without_light(
     let spreads: Vec<f64> = samples.iter().map(|sample| sample.spread()).collect();
     let meshes: Vec<Vec<f64>> = samples.iter().map(|sample| floats(&sample.mesh)).collect();
     let glow = Glow::of(&meshes, warming);
-    let levels: Vec<f64> = samples
+    let levels: Vec<f64> = samples.iter().map(|sample| sample.level()).collect();
+    // The same as they would be without the warmth of the moment.
+    let cool: Vec<f64> = levels
         .iter()
         .zip(&meshes)
-        .map(|(sample, mesh)| sample.level() - glow.excess(mesh) * glow.mean)
+        .map(|(level, mesh)| level - glow.excess(mesh) * glow.mean)
         .collect();
     // The spread of one frame is the read noise and more, never less.
     let noise = median(&mut spreads.clone()).unwrap_or(0.0);
     let floor = FLOOR * noise;
     let level = Reference::of(&levels, floor);
+    let cool_level = Reference::of(&cool, floor);
     let spread = Reference::of(&spreads, floor);
     let meshes: Vec<Vec<f64>> = meshes.iter().map(|mesh| glow.without(mesh)).collect();
     let uneven = Unevenness::of(&meshes, floor.max(chance * noise));
     // What only light can do has a name of its own.
     let leaky = matches!(kind, Kind::Dark | Kind::FlatDark);
-    let of_level = |value: f64| {
-        let leak = leaky && value > level.median;
-        level.verdict(if leak { "light leak: level" } else { "level:" }, value)
+    let of_level = |frame: usize| {
+        let leak = leaky && levels[frame] > level.median;
+        let word = if leak { "light leak: level" } else { "level:" };
+        let verdict = level.verdict(word, levels[frame]);
+        // What warmth explains is no fault; what it does not is told as it was measured.
+        verdict.filter(|_| cool_level.distance(cool[frame]) > LIMIT)
     };
     let of_structure = |frame: usize| {
         let noise = spreads[frame];
@@ -267,7 +273,7 @@ fn without_light(
         }
     };
     (0..samples.len())
-        .map(|frame| of_level(levels[frame]).or_else(|| of_structure(frame)))
+        .map(|frame| of_level(frame).or_else(|| of_structure(frame)))
         .collect()
 }
 
