@@ -287,6 +287,19 @@ fn warming(kind: Kind, profile: &Profile) -> f64 {
     }
 }
 
+/// One cell of every frame.
+fn column(meshes: &[Vec<f64>], cell: usize) -> Vec<f64> {
+    meshes.iter().map(|mesh| mesh[cell]).collect()
+}
+
+/// The median of every cell over the frames.
+fn usual(meshes: &[Vec<f64>]) -> Vec<f64> {
+    let cells = meshes.iter().map(Vec::len).min().unwrap_or(0);
+    (0..cells)
+        .map(|cell| median(&mut column(meshes, cell)).unwrap_or(0.0))
+        .collect()
+}
+
 /// What shines in every frame of a set (amplifier glow, dark charge) and grows with temperature:
 /// its shape over the mesh, above the darkest cell. A frame with a little more of the same is
 /// warmer, not leaking.
@@ -299,16 +312,10 @@ struct Glow {
 
 impl Glow {
     fn of(meshes: &[Vec<f64>], warming: f64) -> Self {
-        let cells = meshes.iter().map(Vec::len).min().unwrap_or(0);
-        let usual: Vec<f64> = (0..cells)
-            .map(|cell| {
-                let mut values: Vec<f64> = meshes.iter().map(|mesh| mesh[cell]).collect();
-                median(&mut values).unwrap_or(0.0)
-            })
-            .collect();
+        let usual = usual(meshes);
         let darkest = usual.iter().copied().fold(f64::INFINITY, f64::min);
         let shape: Vec<f64> = usual.iter().map(|cell| cell - darkest).collect();
-        let mean = shape.iter().sum::<f64>() / cells.max(1) as f64;
+        let mean = shape.iter().sum::<f64>() / shape.len().max(1) as f64;
         Self {
             shape,
             mean,
@@ -387,12 +394,7 @@ struct Unevenness {
 
 impl Unevenness {
     fn of(meshes: &[Vec<f64>], floor: f64) -> Self {
-        let cells = meshes.iter().map(Vec::len).min().unwrap_or(0);
-        let column =
-            |frames: &[Vec<f64>], cell: usize| frames.iter().map(|f| f[cell]).collect::<Vec<_>>();
-        let usual: Vec<f64> = (0..cells)
-            .map(|cell| median(&mut column(meshes, cell)).unwrap_or(0.0))
-            .collect();
+        let usual = usual(meshes);
         let residuals: Vec<Vec<f64>> = meshes
             .iter()
             .map(|mesh| {
@@ -401,7 +403,7 @@ impl Unevenness {
                 away.into_iter().map(|away| away - offset).collect()
             })
             .collect();
-        let references = (0..cells)
+        let references = (0..usual.len())
             .map(|cell| Reference::of(&column(&residuals, cell), floor))
             .collect();
         Self {

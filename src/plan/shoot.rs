@@ -127,31 +127,23 @@ impl Needs {
 /// Joins needs whose exposure, temperature and angle lie within the tolerances.
 fn merged(group: Vec<(Shoot, Waiting)>, tolerance: &Tolerance) -> Vec<(Shoot, Waiting)> {
     let spread = 2.0 * (1.0 + tolerance.exposure_fraction).ln();
-    let logarithm = |shoot: &Shoot| shoot.exposure.map(|e| e.get().max(1e-9).ln());
-    split_by(group, logarithm, |values| clusters(values, spread))
+    let logarithm = |(shoot, _): &(Shoot, Waiting)| shoot.exposure.map(|e| e.get().max(1e-9).ln());
+    split(group, logarithm, |values| clusters(values, spread))
         .into_iter()
         .flat_map(|group| {
-            let celsius = |shoot: &Shoot| shoot.temperature.map(Celsius::get);
-            split_by(group, celsius, |values| {
+            let celsius = |(shoot, _): &(Shoot, Waiting)| shoot.temperature.map(Celsius::get);
+            split(group, celsius, |values| {
                 clusters(values, 2.0 * tolerance.temperature_c)
             })
         })
         .flat_map(|group| {
-            let degrees = |shoot: &Shoot| shoot.rotator.map(Degrees::get);
-            split_by(group, degrees, |values| {
+            let degrees = |(shoot, _): &(Shoot, Waiting)| shoot.rotator.map(Degrees::get);
+            split(group, degrees, |values| {
                 angle_clusters(values, 2.0 * tolerance.rotator_deg)
             })
         })
         .filter_map(join)
         .collect()
-}
-
-fn split_by(
-    group: Vec<(Shoot, Waiting)>,
-    value: impl Fn(&Shoot) -> Option<f64>,
-    cluster: impl Fn(&[f64]) -> Vec<usize>,
-) -> Vec<Vec<(Shoot, Waiting)>> {
-    split(group, |(shoot, _)| value(shoot), cluster)
 }
 
 fn join(group: Vec<(Shoot, Waiting)>) -> Option<(Shoot, Waiting)> {
