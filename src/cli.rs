@@ -122,7 +122,15 @@ pub fn main() -> ExitCode {
 }
 
 fn complain(error: &anyhow::Error, code: u8) -> ExitCode {
-    eprintln!("dawnledger: {error:#}");
+    // Errors of our own name their cause already; it is not said twice.
+    let mut text = String::new();
+    for cause in error.chain().map(ToString::to_string) {
+        if !text.contains(&cause) {
+            text += if text.is_empty() { "" } else { ": " };
+            text += &cause;
+        }
+    }
+    eprintln!("dawnledger: {text}");
     ExitCode::from(code)
 }
 

@@ -79,7 +79,9 @@ pub fn left_out(
     // By how many standard deviations of a pixel a mesh cell errs by chance.
     let chance = MEDIAN_ERROR / cell.max(1.0).sqrt();
     let verdicts = match kind {
-        Kind::Bias | Kind::Dark | Kind::FlatDark => without_light(kind, &samples, chance),
+        Kind::Bias | Kind::Dark | Kind::FlatDark => {
+            without_light(kind, &samples, chance, warming(kind, profile))
+        }
         Kind::Flat => by_shape(&samples, chance),
         Kind::Light => return reasons,
     };
@@ -220,21 +222,38 @@ fn few(count: usize) -> f64 {
 }
 
 /// Bias, darks and flat-darks: level, evenness, noise.
-fn without_light(kind: Kind, samples: &[&Sample], chance: f64) -> Vec<Option<String>> {
+fn without_light(
+    kind: Kind,
+    samples: &[&Sample],
+    chance: f64,
+    warming: f64,
+) -> Vec<Option<String>> {
     let spreads: Vec<f64> = samples.iter().map(|sample| sample.spread()).collect();
+    let meshes: Vec<Vec<f64>> = samples.iter().map(|sample| floats(&sample.mesh)).collect();
+    let glow = Glow::of(&meshes, warming);
     let levels: Vec<f64> = samples.iter().map(|sample| sample.level()).collect();
+    // The same as they would be without the warmth of the moment.
+    let cool: Vec<f64> = levels
+        .iter()
+        .zip(&meshes)
+        .map(|(level, mesh)| level - glow.excess(mesh) * glow.mean)
+        .collect();
     // The spread of one frame is the read noise and more, never less.
     let noise = median(&mut spreads.clone()).unwrap_or(0.0);
     let floor = FLOOR * noise;
     let level = Reference::of(&levels, floor);
+    let cool_level = Reference::of(&cool, floor);
     let spread = Reference::of(&spreads, floor);
-    let meshes: Vec<Vec<f64>> = samples.iter().map(|sample| floats(&sample.mesh)).collect();
+    let meshes: Vec<Vec<f64>> = meshes.iter().map(|mesh| glow.without(mesh)).collect();
     let uneven = Unevenness::of(&meshes, floor.max(chance * noise));
     // What only light can do has a name of its own.
     let leaky = matches!(kind, Kind::Dark | Kind::FlatDark);
-    let of_level = |value: f64| {
-        let leak = leaky && value > level.median;
-        level.verdict(if leak { "light leak: level" } else { "level:" }, value)
+    let of_level = |frame: usize| {
+        let leak = leaky && levels[frame] > level.median;
+        let word = if leak { "light leak: level" } else { "level:" };
+        let verdict = level.verdict(word, levels[frame]);
+        // What warmth explains is no fault; what it does not is told as it was measured.
+        verdict.filter(|_| cool_level.distance(cool[frame]) > LIMIT)
     };
     let of_structure = |frame: usize| {
         let noise = spreads[frame];
@@ -254,8 +273,81 @@ fn without_light(kind: Kind, samples: &[&Sample], chance: f64) -> Vec<Option<Str
         }
     };
     (0..samples.len())
-        .map(|frame| of_level(levels[frame]).or_else(|| of_structure(frame)))
+        .map(|frame| of_level(frame).or_else(|| of_structure(frame)))
         .collect()
+}
+
+/// By what fraction dark charge may differ between frames that are within the tolerance of their
+/// temperature: it doubles every 5 degrees or more slowly (A. Theuwissen, harvestimaging.com,
+/// 2009-09: every 5 to 8 degrees).
+fn warming(kind: Kind, profile: &Profile) -> f64 {
+    match kind {
+        Kind::Dark | Kind::FlatDark => 2f64.powf(profile.tolerance.temperature_c / 5.0) - 1.0,
+        _ => 0.0,
+    }
+}
+
+/// One cell of every frame.
+fn column(meshes: &[Vec<f64>], cell: usize) -> Vec<f64> {
+    meshes.iter().map(|mesh| mesh[cell]).collect()
+}
+
+/// The median of every cell over the frames.
+fn usual(meshes: &[Vec<f64>]) -> Vec<f64> {
+    let cells = meshes.iter().map(Vec::len).min().unwrap_or(0);
+    (0..cells)
+        .map(|cell| median(&mut column(meshes, cell)).unwrap_or(0.0))
+        .collect()
+}
+
+/// What shines in every frame of a set (amplifier glow, dark charge) and grows with temperature:
+/// its shape over the mesh, above the darkest cell. A frame with a little more of the same is
+/// warmer, not leaking.
+struct Glow {
+    shape: Vec<f64>,
+    mean: f64,
+    /// The largest excess that temperature explains.
+    warming: f64,
+}
+
+impl Glow {
+    fn of(meshes: &[Vec<f64>], warming: f64) -> Self {
+        let usual = usual(meshes);
+        let darkest = usual.iter().copied().fold(f64::INFINITY, f64::min);
+        let shape: Vec<f64> = usual.iter().map(|cell| cell - darkest).collect();
+        let mean = shape.iter().sum::<f64>() / shape.len().max(1) as f64;
+        Self {
+            shape,
+            mean,
+            warming,
+        }
+    }
+
+    /// How much more of it a frame has, as a fraction: least squares over the cells, the frame's
+    /// own offset free.
+    fn excess(&self, mesh: &[f64]) -> f64 {
+        let count = self.shape.len().max(1) as f64;
+        let mean = mesh.iter().take(self.shape.len()).sum::<f64>() / count;
+        let (mut along, mut length) = (0.0, 0.0);
+        for (shape, cell) in self.shape.iter().zip(mesh) {
+            let shape = shape - self.mean;
+            along += shape * (cell - mean);
+            length += shape * shape;
+        }
+        if length > 0.0 {
+            (along / length - 1.0).clamp(-self.warming, self.warming)
+        } else {
+            0.0
+        }
+    }
+
+    fn without(&self, mesh: &[f64]) -> Vec<f64> {
+        let excess = self.excess(mesh);
+        mesh.iter()
+            .zip(&self.shape)
+            .map(|(cell, shape)| cell - excess * shape)
+            .collect()
+    }
 }
 
 /// Flats: the mesh scaled to its own level.
@@ -302,12 +394,7 @@ struct Unevenness {
 
 impl Unevenness {
     fn of(meshes: &[Vec<f64>], floor: f64) -> Self {
-        let cells = meshes.iter().map(Vec::len).min().unwrap_or(0);
-        let column =
-            |frames: &[Vec<f64>], cell: usize| frames.iter().map(|f| f[cell]).collect::<Vec<_>>();
-        let usual: Vec<f64> = (0..cells)
-            .map(|cell| median(&mut column(meshes, cell)).unwrap_or(0.0))
-            .collect();
+        let usual = usual(meshes);
         let residuals: Vec<Vec<f64>> = meshes
             .iter()
             .map(|mesh| {
@@ -316,7 +403,7 @@ impl Unevenness {
                 away.into_iter().map(|away| away - offset).collect()
             })
             .collect();
-        let references = (0..cells)
+        let references = (0..usual.len())
             .map(|cell| Reference::of(&column(&residuals, cell), floor))
             .collect();
         Self {

@@ -82,19 +82,8 @@ impl<'a> OnFile<'a> {
 pub fn plan(snapshot: &Snapshot, settings: &Settings, patience: Patience) -> Plan {
     let mut plan = Plan::default();
     let on_file = OnFile::of(snapshot);
-    // Contents that are there, usable, and claimed by a current profile: what is made from these
-    // alone could be made again.
-    let mut remakable: BTreeSet<Digest> = BTreeSet::new();
     let casts = cast::cast(snapshot, settings, &on_file, &mut plan);
-    for cast in &casts {
-        let members = cast.calibration.values().flatten().chain(&cast.lights);
-        remakable.extend(
-            members
-                .filter(|member| member.entry.present)
-                .map(|member| member.digest),
-        );
-    }
-    remakable.extend(refused_but_there(snapshot, settings, &plan));
+    let remakable = remakable(snapshot, settings, &casts, &plan);
     let mut needs = shoot::Needs::default();
     for cast in casts {
         let mut rig = rig::Rig::new(
@@ -103,10 +92,28 @@ pub fn plan(snapshot: &Snapshot, settings: &Settings, patience: Patience) -> Pla
         rig.masters(&mut needs);
         rig.lights(&mut needs);
     }
-    plan.to_shoot = needs.into_lists();
+    plan.to_shoot = needs.into_lists(&settings.profiles);
     plan.superseded = superseded(snapshot, &plan, &remakable);
     plan.tasks.sort_by_key(order);
     plan
+}
+
+/// Contents that are there and claimed by a current profile: what is made from these alone could be
+/// made again, or has no claim to stay.
+fn remakable(
+    snapshot: &Snapshot,
+    settings: &Settings,
+    casts: &[cast::Cast<'_>],
+    plan: &Plan,
+) -> BTreeSet<Digest> {
+    let members = casts
+        .iter()
+        .flat_map(|cast| cast.calibration.values().flatten().chain(&cast.lights))
+        .filter(|member| member.entry.present)
+        .map(|member| member.digest);
+    members
+        .chain(refused_but_there(snapshot, settings, plan))
+        .collect()
 }
 
 /// Frames that are there but take no part (a copy, a short shot, unusable): a product that was

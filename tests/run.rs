@@ -530,6 +530,47 @@ fn a_short_file_is_refused_when_its_night_is_over() {
 }
 
 #[test]
+fn a_file_that_changes_leaves_the_night_it_was_in() {
+    // Every file counts from the time of its last change; the night of the first is long over.
+    let here = Observatory::new(
+        &[("north", PROFILE)],
+        "settle_s: 1\nclose: {quiet_minutes: 0}",
+    );
+    let text = fs::read_to_string(here.settings()).unwrap();
+    let polled = text.replace("{path: incoming}", "{path: incoming, poll_s: 1}");
+    fs::write(here.settings(), polled).unwrap();
+    let notes = here.incoming().join("notes.txt");
+    let evening = std::time::SystemTime::UNIX_EPOCH + Duration::from_secs(1_788_645_600);
+    let write = |line: &str, at| {
+        fs::write(&notes, line).unwrap();
+        File::options()
+            .write(true)
+            .open(&notes)
+            .unwrap()
+            .set_modified(at)
+            .unwrap();
+    };
+    write("dew\n", evening);
+    let mut daemon = Daemon::start(&here);
+    let ignored = |night: &str| {
+        let path = here
+            .products()
+            .join("nights")
+            .join(night)
+            .join("session.yaml");
+        let text = fs::read_to_string(path).unwrap_or_default();
+        dawnledger::night::parse(&text).map_or(0, |log| log.ignored.len())
+    };
+    daemon.wait_for("the notes in the first night", || ignored(NIGHT) == 1);
+    write("dew\nand wind\n", evening + Duration::from_secs(86_400));
+    daemon.wait_for("the notes in the second night", || {
+        ignored("2026-09-06") == 1
+    });
+    daemon.wait_for("the first night without them", || ignored(NIGHT) == 0);
+    assert!(daemon.end(Signal::TERM).success());
+}
+
+#[test]
 fn a_full_disk_is_waited_out() {
     let here = by_events();
     let small = here.path("small");

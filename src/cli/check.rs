@@ -28,6 +28,15 @@ pub fn check(config: &Path) -> Result<(), Failure> {
             profile.cameras.join(", ")
         );
     }
-    println!("in order");
+    let missing = settings
+        .watch
+        .iter()
+        .filter(|folder| !folder.path.is_dir())
+        .count();
+    match missing {
+        0 => println!("in order"),
+        1 => println!("in order, but a watch folder is not there"),
+        _ => println!("in order, but {missing} watch folders are not there"),
+    }
     Ok(())
 }

@@ -10,6 +10,9 @@ use super::{Failure, settings};
 use crate::facts::Settings;
 use crate::night;
 
+/// Flats serve lights of two weeks by default: so far back it is worth a look.
+const EARLIER: usize = 15;
+
 /// Prints the digest of the night, or of the latest.
 pub fn log(config: &Path, night: Option<Date>) -> Result<(), Failure> {
     let settings = settings::read(config)?;
@@ -31,7 +34,36 @@ pub fn log(config: &Path, night: Option<Date>) -> Result<(), Failure> {
         })?,
     };
     print!("{}", digest(&settings, &path)?);
+    if night.is_none() {
+        print!("{}", earlier(&settings, &path));
+    }
     Ok(())
+}
+
+/// Nights before the latest whose lights still wait: what is missing may still be shot.
+fn earlier(settings: &Settings, latest: &Path) -> String {
+    let mut waiting = Vec::new();
+    for night in nights(settings).into_iter().rev().take(EARLIER) {
+        let path = session(settings, night);
+        let log = fs::read_to_string(&path)
+            .ok()
+            .and_then(|text| night::parse(&text).ok());
+        let count = log.map_or(0, |log| {
+            log.lights
+                .iter()
+                .filter(|light| light.state == "waiting")
+                .count()
+        });
+        if path != latest && count > 0 {
+            waiting.push(format!(
+                "  {night}  {count} lights: dawnledger log {night}\n"
+            ));
+        }
+    }
+    match waiting.is_empty() {
+        true => String::new(),
+        false => format!("\nEarlier nights that still wait\n{}", waiting.concat()),
+    }
 }
 
 /// The digest of one session log.
@@ -53,11 +85,21 @@ pub fn session(settings: &Settings, night: Date) -> PathBuf {
 
 /// The latest night's session log.
 pub fn latest(settings: &Settings) -> Option<PathBuf> {
-    let nights = fs::read_dir(settings.output.join("nights")).ok()?;
-    let night = nights
+    nights(settings)
+        .last()
+        .map(|&night| session(settings, night))
+}
+
+/// All nights that have a log, in order.
+fn nights(settings: &Settings) -> Vec<Date> {
+    let folders = fs::read_dir(settings.output.join("nights"));
+    let mut nights: Vec<Date> = folders
+        .into_iter()
+        .flatten()
         .flatten()
         .filter_map(|entry| entry.file_name().to_str()?.parse::<Date>().ok())
         .filter(|&night| session(settings, night).is_file())
-        .max()?;
-    Some(session(settings, night))
+        .collect();
+    nights.sort();
+    nights
 }

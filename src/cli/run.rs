@@ -21,14 +21,14 @@ pub fn run(config: &Path, mode: Mode) -> Result<(), Failure> {
         return Ok(());
     }
     eprintln!(
-        "took in {} files, made {} products",
+        "took in {} files, made {} products; `log` has the night",
         outcome.taken, outcome.made
     );
     if outcome.stopped {
         return Err(anyhow!("stopped before everything was done").into());
     }
     if outcome.away > 0 {
-        return Err(anyhow!("{} watch folders could not be read", outcome.away).into());
+        return Err(anyhow!("watch folders that could not be read: {}", outcome.away).into());
     }
     if outcome.unread > 0 {
         return Err(anyhow!(

@@ -235,16 +235,16 @@ impl Engine {
         gone.sort();
         let snapshot = self.view()?;
         let is_ignored = |file: &FileId| {
-            let place = snapshot
-                .entries
-                .binary_search_by(|entry| entry.file.cmp(file));
-            place.is_ok_and(|at| matches!(snapshot.entries[at].content, Content::Ignored(_)))
+            let known = snapshot.find(file);
+            known.is_some_and(|entry| matches!(entry.content, Content::Ignored(_)))
         };
         let (temporary, gone): (Vec<_>, Vec<_>) = gone.into_iter().partition(is_ignored);
         for file in gone.iter().chain(&temporary) {
             self.settle.vanished(file);
         }
-        tracing::info!(files = gone.len(), "files are no longer in their folders");
+        if !gone.is_empty() {
+            tracing::info!(files = gone.len(), "files are no longer in their folders");
+        }
         self.teller.all();
         let catalogue = self.change()?;
         catalogue.forget(&temporary)?;
@@ -288,12 +288,11 @@ impl Engine {
 
     /// Files that are done, to be handed to the worker.
     pub fn due(&mut self, now: Timestamp) -> Vec<Request> {
-        let folders = self.settings.watch.clone();
+        let settings = self.settings.clone();
         let looks = match self.mode {
             Mode::Once => self.settle.finish(),
             Mode::Run => self.settle.due(now, |file| {
-                let folder = folders.iter().find(|folder| folder.name == file.watch)?;
-                scan::stamp(folder, &file.path)
+                scan::stamp(settings.folder(&file.watch)?, &file.path)
             }),
         };
         let complete = self.mode == Mode::Once;
@@ -314,11 +313,7 @@ impl Engine {
     }
 
     fn request(&self, look: Look, complete: bool) -> Option<Request> {
-        let folder = self
-            .settings
-            .watch
-            .iter()
-            .find(|folder| folder.name == look.file.watch)?;
+        let folder = self.settings.folder(&look.file.watch)?;
         let path = folder.path.join(look.file.path.as_path());
         let known = self.stale.get(&look.file);
         let known = known.filter(|(stamp, _)| *stamp == look.stamp);
@@ -399,13 +394,12 @@ impl Engine {
         Ok(())
     }
 
+    fn look_at(&self, file: &FileId) -> Option<Found> {
+        scan::look(self.settings.folder(&file.watch)?, &file.path)
+    }
+
     fn look_again(&mut self, file: &FileId, now: Timestamp) {
-        let folder = self
-            .settings
-            .watch
-            .iter()
-            .find(|folder| folder.name == file.watch);
-        match folder.and_then(|folder| scan::look(folder, &file.path)) {
+        match self.look_at(file) {
             Some(Found::Wanted(look)) => {
                 self.settle.look(look, now);
                 self.settle.put_back(file, now);
@@ -414,29 +408,49 @@ impl Engine {
         }
     }
 
-    /// A file that was replaced under its name takes its products with it: what they show lies in
-    /// no folder any more, unless a copy does. A name that is used again after its first file went
-    /// to storage replaces nothing, and a file that merely reads differently under other profiles
-    /// has not changed.
-    fn drop_products_of_replaced(&mut self, entries: &[Entry]) -> Result<(), DaemonError> {
+    fn record(&mut self, entries: Vec<Entry>) -> Result<(), DaemonError> {
+        let site = self.settings.site.clone();
         let mut replaced = Vec::new();
-        for entry in entries {
-            match self.catalogue.stamp(&entry.file)? {
-                Some((stamp, true)) if stamp != entry.stamp => {}
-                _ => continue,
+        for entry in &entries {
+            // The whole catalogue is read only for files that are not new.
+            if let Some((stamp, present)) = self.catalogue.stamp(&entry.file)? {
+                let truly = present && stamp != entry.stamp;
+                let snapshot = self.view()?;
+                let before = snapshot.find(&entry.file);
+                let lost = before
+                    .filter(|_| truly)
+                    .and_then(|before| lost(snapshot, before, entry));
+                replaced.extend(lost);
+                // It may leave another night.
+                let night = before.map(|before| site.night_of(before.moment()));
+                night.into_iter().for_each(|night| self.teller.night(night));
             }
-            let now = digest(&entry.content);
-            let known = &self.view()?.entries;
-            let place = known.binary_search_by(|other| other.file.cmp(&entry.file));
-            if let Some(before) = place.ok().and_then(|at| digest(&known[at].content))
-                && now != Some(before)
-                && !known
-                    .iter()
-                    .any(|other| other.file != entry.file && digest(&other.content) == Some(before))
-            {
-                replaced.push(before);
+            match &entry.content {
+                // A calibration frame may change what lights of any night wait for.
+                Content::Frame { frame, .. } if frame.kind != Kind::Light => self.teller.all(),
+                _ => self.teller.night(site.night_of(entry.moment())),
+            }
+            // A notebook that grows all day keeps no night open.
+            if !matches!(entry.content, Content::Ignored(_)) {
+                self.teller.arrived(entry.arrived);
             }
         }
+        self.drop_products_of(&replaced)?;
+        let recognition = self.recognition.clone();
+        let rows: Vec<(Entry, &str)> = entries
+            .into_iter()
+            .map(|entry| (entry, recognition.as_str()))
+            .collect();
+        if !rows.is_empty() {
+            self.change()?.record(&rows)?;
+        }
+        Ok(())
+    }
+
+    /// A file that was replaced under its name takes its products with it: what they show lies in
+    /// no folder any more. A name that is used again after its first file went to storage replaces
+    /// nothing, and a file that merely reads differently under other profiles has not changed.
+    fn drop_products_of(&mut self, replaced: &[Digest]) -> Result<(), DaemonError> {
         if replaced.is_empty() {
             return Ok(());
         }
@@ -447,31 +461,6 @@ impl Engine {
             .collect();
         for fingerprint in gone {
             self.remove(fingerprint)?;
-        }
-        Ok(())
-    }
-
-    fn record(&mut self, entries: Vec<Entry>) -> Result<(), DaemonError> {
-        self.drop_products_of_replaced(&entries)?;
-        for entry in &entries {
-            let night = self.settings.site.night_of(entry.moment());
-            match &entry.content {
-                Content::Frame { frame, .. } if frame.kind == Kind::Light => {
-                    self.teller.night(night)
-                }
-                // A calibration frame may change what lights of any night wait for.
-                Content::Frame { .. } => self.teller.all(),
-                _ => self.teller.night(night),
-            }
-            self.teller.arrived(entry.arrived);
-        }
-        let recognition = self.recognition.clone();
-        let rows: Vec<(Entry, &str)> = entries
-            .into_iter()
-            .map(|entry| (entry, recognition.as_str()))
-            .collect();
-        if !rows.is_empty() {
-            self.change()?.record(&rows)?;
         }
         Ok(())
     }
@@ -564,12 +553,7 @@ impl Engine {
             MakeError::Changed { file } => {
                 tracing::info!(%file, "it changed or vanished while it was needed");
                 let known = self.catalogue.stamp(&file)?;
-                let folder = self
-                    .settings
-                    .watch
-                    .iter()
-                    .find(|folder| folder.name == file.watch);
-                match folder.and_then(|folder| scan::look(folder, &file.path)) {
+                match self.look_at(&file) {
                     Some(Found::Wanted(look))
                         if known.map(|(stamp, _)| stamp) != Some(look.stamp) =>
                     {
@@ -690,12 +674,7 @@ fn leave_dropped_folders(
 ) -> Result<(), DaemonError> {
     let mut dropped = Vec::new();
     catalogue.for_each_stamp(|file, _, present| {
-        if present
-            && !settings
-                .watch
-                .iter()
-                .any(|folder| folder.name == file.watch)
-        {
+        if present && settings.folder(&file.watch).is_none() {
             dropped.push(file);
         }
     })?;
@@ -706,6 +685,16 @@ fn leave_dropped_folders(
         );
     }
     Ok(catalogue.vanish(&dropped)?)
+}
+
+/// The contents that are nowhere any more once `after` is in place of `before`; nothing where they
+/// stay the same or lie elsewhere too.
+fn lost(snapshot: &Snapshot, before: &Entry, after: &Entry) -> Option<Digest> {
+    let contents = digest(&before.content)?;
+    let elsewhere =
+        |other: &Entry| other.file != before.file && digest(&other.content) == Some(contents);
+    let stays = digest(&after.content) == Some(contents) || snapshot.entries.iter().any(elsewhere);
+    (!stays).then_some(contents)
 }
 
 fn digest(content: &Content) -> Option<Digest> {

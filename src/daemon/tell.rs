@@ -91,7 +91,12 @@ impl Teller {
         now: Timestamp,
         all_over: bool,
     ) -> Result<(), DaemonError> {
-        for (night, members) in night::nights(snapshot, plan, settings) {
+        let mut nights = night::nights(snapshot, plan, settings);
+        // A night that lost its last file has a log that still names it.
+        for night in &self.nights {
+            nights.entry(*night).or_default();
+        }
+        for (night, members) in nights {
             let waits =
                 |index: &usize| matches!(plan.lights.get(index), Some(LightState::Waiting(_)));
             if !self.all && !self.nights.contains(&night) && !members.iter().any(waits) {
@@ -112,6 +117,9 @@ impl Teller {
                 .join(night.to_string())
                 .join("session.yaml");
             let on_file = fs::read_to_string(&path).unwrap_or_default();
+            if members.is_empty() && on_file.is_empty() {
+                continue;
+            }
             let mut text = night::yaml(&compose(None));
             // Only where the text differs can there be entries that only the old log knows.
             if text != on_file

@@ -172,17 +172,10 @@ impl Turn {
             tracing::info!(folders = self.engine.settings.watch.len(), "watching");
         }
         loop {
-            let now = Timestamp::now();
-            match self.step(now) {
+            match self.step(Timestamp::now()) {
                 Ok(true) => return Ok(()),
                 Ok(false) => {}
-                Err(error) if self.mode == Mode::Run && error.is_passing() => {
-                    self.trouble(&error, now);
-                }
-                Err(error) => {
-                    self.part().await;
-                    return Err(error);
-                }
+                Err(error) => self.bear(error).await?,
             }
             let pause = self.pause(Timestamp::now());
             let heard = tokio::select! {
@@ -195,17 +188,20 @@ impl Turn {
                 _ = self.terminate.recv() => return self.stop().await,
                 _ = self.interrupt.recv() => return self.stop().await,
             };
-            match heard {
-                Err(error) if self.mode == Mode::Run && error.is_passing() => {
-                    self.trouble(&error, Timestamp::now());
-                }
-                Err(error) => {
-                    self.part().await;
-                    return Err(error);
-                }
-                Ok(()) => {}
+            if let Err(error) = heard {
+                self.bear(error).await?;
             }
         }
+    }
+
+    /// The daemon waits out what may pass; anything else is the end.
+    async fn bear(&mut self, error: DaemonError) -> Result<(), DaemonError> {
+        if self.mode == Mode::Run && error.is_passing() {
+            self.trouble(&error, Timestamp::now());
+            return Ok(());
+        }
+        self.part().await;
+        Err(error)
     }
 
     /// Does what is due. True when nothing is left to do and the loop may end.
@@ -220,7 +216,7 @@ impl Turn {
             self.stale = true;
         }
         self.stale |= self.engine.try_again(now);
-        self.close_nights(now)?;
+        self.close_nights(now);
         let scanned = self.scan(now)?;
         self.requests.extend(self.engine.due(now));
         if self.worker.busy {
@@ -387,9 +383,9 @@ impl Turn {
     }
 
     /// Nights that end now: short files are taken as they are, folders scanned, logs closed.
-    fn close_nights(&mut self, now: Timestamp) -> Result<(), DaemonError> {
+    fn close_nights(&mut self, now: Timestamp) {
         if self.mode == Mode::Once {
-            return Ok(());
+            return;
         }
         let settings = self.engine.settings.clone();
         let closing = self.engine.teller.closing(&settings, now);
@@ -409,7 +405,6 @@ impl Turn {
             tracing::info!(%night, "the night is over");
             self.scans.values_mut().for_each(|at| *at = (*at).min(now));
         }
-        Ok(())
     }
 
     /// Tells the watchdog that all is well: the loop turns, and the worker works if it has work.

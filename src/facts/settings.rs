@@ -107,3 +107,10 @@ pub struct Settings {
     /// Threads for pixels; 0 means one per core.
     pub threads: usize,
 }
+
+impl Settings {
+    /// The watch folder of this name.
+    pub fn folder(&self, name: &str) -> Option<&WatchFolder> {
+        self.watch.iter().find(|folder| *folder.name == *name)
+    }
+}

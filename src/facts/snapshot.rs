@@ -75,3 +75,11 @@ pub struct Snapshot {
     /// Files still being written, with what is known.
     pub arriving: Vec<(FileId, String)>,
 }
+
+impl Snapshot {
+    /// The entry of a file.
+    pub fn find(&self, file: &FileId) -> Option<&Entry> {
+        let place = self.entries.binary_search_by(|entry| entry.file.cmp(file));
+        place.ok().map(|at| &self.entries[at])
+    }
+}

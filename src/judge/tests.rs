@@ -286,6 +286,32 @@ fn a_leak_in_a_corner_is_named() {
 }
 
 #[test]
+fn a_dark_a_little_warmer_is_no_leak() {
+    // A glowing corner; the first frames were taken while the cooler was still settling, half a
+    // degree off at a tolerance of one.
+    let glow =
+        |strength: f64| move |x: f64, y: f64| strength * (-8.0 * (x.powi(2) + y.powi(2))).exp();
+    for seed in 10..30 {
+        let mut dice = Dice(seed);
+        let mut samples: Vec<Sample> = (0..12)
+            .map(|number| {
+                let warmer = if number == 0 {
+                    1.07
+                } else {
+                    1.0 + 0.003 * dice.normal()
+                };
+                PLAIN.shoot(&mut dice, glow(400.0 * warmer))
+            })
+            .collect();
+        let verdict = judge(Kind::Dark, &samples);
+        assert!(verdict.iter().all(Option::is_none), "{verdict:?}");
+        // Much more of the same is warmth that no tolerance allows, or light.
+        samples[5] = PLAIN.shoot(&mut dice, glow(700.0));
+        only(&judge(Kind::Dark, &samples), 5, "light leak");
+    }
+}
+
+#[test]
 fn a_noisy_bias_is_left_out() {
     let mut dice = Dice(3);
     let mut samples: Vec<Sample> = (0..10).map(|_| PLAIN.bias(&mut dice, 0.0)).collect();

@@ -29,7 +29,9 @@ pub(super) fn normalise(
 ) -> f64 {
     let colours: &[usize] = if cfa.is_some() { &[0, 1, 2] } else { &[0] };
     let mean_level = |colour: usize| {
-        levels.iter().map(|level| level[colour]).sum::<f64>() / levels.len().max(1) as f64
+        let levels = levels.iter().map(|level| level[colour]);
+        let known: Vec<f64> = levels.filter(|level| level.is_finite()).collect();
+        known.iter().sum::<f64>() / known.len().max(1) as f64
     };
     // Photosites per colour in a 2x2 cell: red, green, blue.
     let weights: &[f64] = if cfa.is_some() {

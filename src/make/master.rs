@@ -131,17 +131,19 @@ impl Set<'_> {
                         sum.1 += 1;
                     }
                 }
-                let level =
-                    |(sum, count): (f64, u64)| if count == 0 { 1.0 } else { sum / count as f64 };
-                let levels = sums.map(level);
-                match levels.iter().all(|level| *level > 0.0) {
-                    true => Ok(levels),
-                    false => Err(MakeError::Spoiled {
+                // A colour that a line filter keeps dark has no level to be scaled to: divided by
+                // infinity its pixels are dead, which leaves that colour of a light alone.
+                let levels = sums.map(|(sum, count)| {
+                    let level = sum / count.max(1) as f64;
+                    if level > 0.0 { level } else { f64::INFINITY }
+                });
+                if levels.iter().any(|level| level.is_finite()) {
+                    Ok(levels)
+                } else {
+                    Err(MakeError::Spoiled {
                         file: self.recipe.inputs[index].file.clone(),
-                        reason: format!(
-                            "black flat: its level above the pedestal is {levels:?} ADU"
-                        ),
-                    }),
+                        reason: "black flat: no level above its pedestal".to_owned(),
+                    })
                 }
             })
             .collect()

@@ -325,14 +325,10 @@ fn known<'a>(snapshot: &'a Snapshot, watch: &str, file: &str) -> Option<&'a Entr
             |entry: &&Entry| *entry.file.watch == *watch && entry.file.path.to_string() == file;
         return snapshot.entries.iter().find(is_it);
     }
-    let wanted = FileId {
+    snapshot.find(&FileId {
         watch: watch.into(),
         path: RelPath::new(Path::new(file))?,
-    };
-    let found = snapshot
-        .entries
-        .binary_search_by(|entry| entry.file.cmp(&wanted));
-    found.ok().map(|at| &snapshot.entries[at])
+    })
 }
 
 fn used_masters(made: &Made) -> UsedMasters {

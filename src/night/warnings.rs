@@ -149,13 +149,11 @@ fn arriving(
     state: NightState,
 ) -> Option<String> {
     let is_ours = |file: &FileId| {
-        let known = snapshot
-            .entries
-            .binary_search_by(|entry| entry.file.cmp(file));
-        match known {
-            Ok(at) => settings.site.night_of(snapshot.entries[at].moment()) == night,
-            Err(_) => state == NightState::Open,
-        }
+        snapshot
+            .find(file)
+            .map_or(state == NightState::Open, |known| {
+                settings.site.night_of(known.moment()) == night
+            })
     };
     let mut files: Vec<&(FileId, String)> = snapshot
         .arriving

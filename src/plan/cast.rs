@@ -10,10 +10,9 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::OnFile;
-use super::sets::middle_exposure;
 use crate::facts::{
     CalibrationState, Content, Digest, Entry, Frame, Kind, LightState, Plan, Profile, Sample,
-    Settings, Snapshot,
+    Seconds, Settings, Snapshot,
 };
 use crate::frame::name_matches;
 
@@ -201,6 +200,19 @@ fn has_moved(entry: &Entry, other: &Entry) -> bool {
     !entry.present && (other.present || same_file)
 }
 
+/// The exposure in which a night spent the middle of its time: a long row of focus shots takes
+/// little of that.
+fn usual_exposure(lights: &[Member<'_>]) -> Option<Seconds> {
+    let mut exposures: Vec<Seconds> = lights.iter().map(|light| light.frame.exposure).collect();
+    exposures.sort();
+    let whole: f64 = exposures.iter().map(|exposure| exposure.get()).sum();
+    let mut spent = 0.0;
+    exposures.into_iter().find(|exposure| {
+        spent += exposure.get();
+        spent >= whole / 2.0
+    })
+}
+
 /// Focus and centring shots call themselves lights: much shorter than what the rig usually
 /// exposed that night.
 fn ignore_short_shots(cast: &mut Cast<'_>, plan: &mut Plan) {
@@ -210,8 +222,7 @@ fn ignore_short_shots(cast: &mut Cast<'_>, plan: &mut Plan) {
     }
     let limits = &cast.profile.short_shots;
     for members in nights.into_values() {
-        let Some(usual) = middle_exposure(members.iter().map(|member| member.frame.exposure))
-        else {
+        let Some(usual) = usual_exposure(&members) else {
             continue;
         };
         for member in members {

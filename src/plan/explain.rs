@@ -1,13 +1,11 @@
 //! One file explained: what it is, what became of it, which masters were chosen for it and what
 //! disqualified the others. The same functions as the plan, printed.
 
-use std::collections::BTreeSet;
-
 use super::cast::cast;
 use super::matching::describe;
 use super::rig::Rig;
 use super::shoot::Needs;
-use super::{OnFile, Patience};
+use super::{OnFile, Patience, remakable};
 use crate::facts::{
     CalibrationState, Content, Kind, LightState, MasterState, Plan, Rule, Settings, Snapshot,
 };
@@ -111,12 +109,7 @@ fn choices(
     let mut scratch = Plan::default();
     let on_file = OnFile::of(snapshot);
     let casts = cast(snapshot, settings, &on_file, &mut scratch);
-    let remakable: BTreeSet<_> = casts
-        .iter()
-        .flat_map(|cast| cast.calibration.values().flatten().chain(&cast.lights))
-        .filter(|member| member.entry.present)
-        .map(|member| member.digest)
-        .collect();
+    let remakable = remakable(snapshot, settings, &casts, &scratch);
     let mut lines = Vec::new();
     for cast in &casts {
         let Some(light) = cast.lights.iter().find(|light| light.index == index) else {

@@ -450,7 +450,7 @@ impl Want<'_> {
         if let Some(light) = self.flat_for {
             words.push(format!("filter {}", light.filter));
             if let Some(rotator) = light.rotator {
-                words.push(format!("rotator {rotator:.1}"));
+                words.push(format!("rotator {rotator:.0}"));
             }
         }
         if let Some((exposure, _)) = self.exposure {

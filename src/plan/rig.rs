@@ -112,9 +112,14 @@ impl<'a, 'p> Rig<'a, 'p> {
                 ..
             }) => self.lacking.get(fingerprint).cloned(),
             almost => {
-                let have = match almost.map(|offer| &offer.readiness) {
-                    Some(Readiness::TooFew { have, .. }) => *have,
-                    _ => 0,
+                // Those that are there serve only together with more of the same session.
+                let why = match (almost.map(|offer| &offer.readiness), self.rule(asked)) {
+                    (Some(Readiness::TooFew { have, need }), Some(rule)) => format!(
+                        "{have} of {need} are there, {} more within {} h of them do too",
+                        need - have,
+                        rule.run_gap.as_secs() / 3600
+                    ),
+                    _ => String::new(),
                 };
                 Some(Shoot {
                     rig: self.profile().name.clone(),
@@ -125,8 +130,8 @@ impl<'a, 'p> Rig<'a, 'p> {
                     gain: want.camera.gain,
                     offset: want.camera.offset,
                     rotator: flat.and_then(|light| light.rotator),
-                    count: need.saturating_sub(have).max(1),
-                    why: String::new(),
+                    count: need.max(1),
+                    why,
                 })
             }
         };

@@ -11,7 +11,7 @@ use jiff::Timestamp;
 use super::cast::Member;
 use super::cluster::{angle_clusters, clusters, middle_angle};
 use crate::facts::{
-    Camera, Celsius, Degrees, Frame, FrameRule, Kind, MasterFacts, Optics, Profile, Seconds,
+    Camera, Celsius, Degrees, Frame, FrameRule, Kind, MasterFacts, Optics, Profile,
 };
 
 /// What frames of a set share exactly.
@@ -102,11 +102,11 @@ fn split_values<'a>(group: Vec<Member<'a>>, kind: Kind, profile: &Profile) -> Ve
             let fraction = tolerance.exposure_fraction;
             // Exposures cluster by ratio; an exposure of 0 s stands alone.
             let spread = 2.0 * (1.0 + fraction).ln();
-            let exposure = |frame: &Frame| Some(frame.exposure.get().max(1e-9).ln());
+            let exposure = |member: &Member<'_>| Some(member.frame.exposure.get().max(1e-9).ln());
             split(group, exposure, |values| clusters(values, spread))
                 .into_iter()
                 .flat_map(|group| {
-                    let temperature = |frame: &Frame| nominal(frame).map(Celsius::get);
+                    let temperature = |member: &Member<'_>| nominal(member.frame).map(Celsius::get);
                     split(group, temperature, |values| {
                         clusters(values, 2.0 * tolerance.temperature_c)
                     })
@@ -114,7 +114,7 @@ fn split_values<'a>(group: Vec<Member<'a>>, kind: Kind, profile: &Profile) -> Ve
                 .collect()
         }
         Kind::Flat => {
-            let rotator = |frame: &Frame| frame.rotator.map(Degrees::get);
+            let rotator = |member: &Member<'_>| member.frame.rotator.map(Degrees::get);
             split(group, rotator, |values| {
                 angle_clusters(values, 2.0 * tolerance.rotator_deg)
             })
@@ -123,16 +123,16 @@ fn split_values<'a>(group: Vec<Member<'a>>, kind: Kind, profile: &Profile) -> Ve
     }
 }
 
-/// Parts a group by the clusters of a value; frames without the value form a group of their own.
-fn split<'a>(
-    group: Vec<Member<'a>>,
-    value: impl Fn(&Frame) -> Option<f64>,
+/// Parts a group by the clusters of a value; those without the value form a group of their own.
+pub fn split<T>(
+    group: Vec<T>,
+    value: impl Fn(&T) -> Option<f64>,
     cluster: impl Fn(&[f64]) -> Vec<usize>,
-) -> Vec<Vec<Member<'a>>> {
-    let values: Vec<Option<f64>> = group.iter().map(|member| value(member.frame)).collect();
+) -> Vec<Vec<T>> {
+    let values: Vec<Option<f64>> = group.iter().map(value).collect();
     let known: Vec<f64> = values.iter().flatten().copied().collect();
     let mut numbers = cluster(&known).into_iter();
-    let mut parts: BTreeMap<Option<usize>, Vec<Member<'a>>> = BTreeMap::new();
+    let mut parts: BTreeMap<Option<usize>, Vec<T>> = BTreeMap::new();
     for (member, value) in group.into_iter().zip(values) {
         let number = value.and_then(|_| numbers.next());
         parts.entry(number).or_default().push(member);
@@ -156,14 +156,8 @@ fn split_runs<'a>(mut group: Vec<Member<'a>>, rule: &FrameRule) -> Vec<Vec<Membe
 }
 
 /// The middle value; the lower of two. It is always a value that occurs.
-fn middle<T: Ord + Copy>(values: impl Iterator<Item = T>) -> Option<T> {
+pub fn middle<T: Ord + Copy>(values: impl Iterator<Item = T>) -> Option<T> {
     let mut sorted: Vec<T> = values.collect();
     sorted.sort();
     sorted.get(sorted.len().saturating_sub(1) / 2).copied()
-}
-
-/// The middle exposure of a set, used where lights of a group are compared with their usual
-/// length.
-pub fn middle_exposure(exposures: impl Iterator<Item = Seconds>) -> Option<Seconds> {
-    middle(exposures)
 }

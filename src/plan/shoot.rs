@@ -1,10 +1,13 @@
 //! What must be shot: unmet needs, gathered over the lights and sets that wait for them.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use jiff::civil::Date;
 
-use crate::facts::Shoot;
+use super::cluster::{angle_clusters, clusters, middle_angle};
+use super::sets::{middle, split};
+use crate::facts::{Celsius, Degrees, Profile, Shoot, Tolerance};
 
 /// Needs of all rigs, by night.
 #[derive(Default)]
@@ -40,6 +43,12 @@ impl Waiting {
         }
     }
 
+    fn take(&mut self, other: Self) {
+        self.lights += other.lights;
+        self.targets.extend(other.targets);
+        self.sets.extend(other.sets);
+    }
+
     fn words(&self) -> String {
         let mut words = Vec::new();
         if self.lights > 0 {
@@ -73,28 +82,91 @@ impl Needs {
             .or_default()
             .entry(shoot)
             .or_default();
-        known.lights += waiting.lights;
-        known.targets.extend(waiting.targets);
-        known.sets.extend(waiting.sets);
+        known.take(waiting);
     }
 
-    /// The lists, first things first: what more lights wait for comes before what fewer do.
-    pub fn into_lists(self) -> BTreeMap<Date, Vec<Shoot>> {
+    /// The lists, first things first: what more lights wait for comes before what fewer do. Needs
+    /// of a rig that its tolerances cannot tell apart (a rotator never stops at quite the same
+    /// angle) are one, with the values in their middle.
+    pub fn into_lists(self, profiles: &[Arc<Profile>]) -> BTreeMap<Date, Vec<Shoot>> {
         let list = |needs: BTreeMap<Shoot, Waiting>| {
-            let mut needs: Vec<(Shoot, Waiting)> = needs.into_iter().collect();
+            let mut alike: BTreeMap<Shoot, Vec<(Shoot, Waiting)>> = BTreeMap::new();
+            for (shoot, waiting) in needs {
+                let key = Shoot {
+                    exposure: None,
+                    temperature: None,
+                    rotator: None,
+                    why: String::new(),
+                    ..shoot.clone()
+                };
+                alike.entry(key).or_default().push((shoot, waiting));
+            }
+            let mut needs: Vec<(Shoot, Waiting)> = Vec::new();
+            for (key, group) in alike {
+                match profiles.iter().find(|profile| profile.name == key.rig) {
+                    Some(profile) => needs.extend(merged(group, &profile.tolerance)),
+                    None => needs.extend(group),
+                }
+            }
             // The sort is stable: equals stay in the order of rig, kind, filter, exposure.
             needs.sort_by_key(|(_, waiting)| std::cmp::Reverse(waiting.lights));
-            needs
-                .into_iter()
-                .map(|(shoot, waiting)| Shoot {
-                    why: waiting.words(),
-                    ..shoot
-                })
-                .collect()
+            let worded = |(shoot, waiting): (Shoot, Waiting)| {
+                let note = if shoot.why.is_empty() { "" } else { "; " };
+                let why = format!("{}{note}{}", waiting.words(), shoot.why);
+                Shoot { why, ..shoot }
+            };
+            needs.into_iter().map(worded).collect()
         };
         self.found
             .into_iter()
             .map(|(night, needs)| (night, list(needs)))
             .collect()
     }
+}
+
+/// Joins needs whose exposure, temperature and angle lie within the tolerances.
+fn merged(group: Vec<(Shoot, Waiting)>, tolerance: &Tolerance) -> Vec<(Shoot, Waiting)> {
+    let spread = 2.0 * (1.0 + tolerance.exposure_fraction).ln();
+    let logarithm = |(shoot, _): &(Shoot, Waiting)| shoot.exposure.map(|e| e.get().max(1e-9).ln());
+    split(group, logarithm, |values| clusters(values, spread))
+        .into_iter()
+        .flat_map(|group| {
+            let celsius = |(shoot, _): &(Shoot, Waiting)| shoot.temperature.map(Celsius::get);
+            split(group, celsius, |values| {
+                clusters(values, 2.0 * tolerance.temperature_c)
+            })
+        })
+        .flat_map(|group| {
+            let degrees = |(shoot, _): &(Shoot, Waiting)| shoot.rotator.map(Degrees::get);
+            split(group, degrees, |values| {
+                angle_clusters(values, 2.0 * tolerance.rotator_deg)
+            })
+        })
+        .filter_map(join)
+        .collect()
+}
+
+fn join(group: Vec<(Shoot, Waiting)>) -> Option<(Shoot, Waiting)> {
+    let angles: Vec<f64> = group
+        .iter()
+        .filter_map(|(shoot, _)| shoot.rotator.map(Degrees::get))
+        .collect();
+    let shoots = || group.iter().map(|(shoot, _)| shoot);
+    let rotator =
+        middle_angle(&angles).and_then(|angle| Degrees::new((angle * 10.0).round() / 10.0));
+    let shoot = Shoot {
+        exposure: middle(shoots().filter_map(|shoot| shoot.exposure)),
+        temperature: middle(shoots().filter_map(|shoot| shoot.temperature)),
+        rotator,
+        why: shoots()
+            .map(|shoot| shoot.why.clone())
+            .max()
+            .unwrap_or_default(),
+        ..group.first()?.0.clone()
+    };
+    let mut waiting = Waiting::default();
+    for (_, other) in group {
+        waiting.take(other);
+    }
+    Some((shoot, waiting))
 }

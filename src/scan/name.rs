@@ -86,7 +86,9 @@ pub(super) fn verdict(path: &Path, globs: Option<&Globs>) -> Verdict {
     }
 }
 
+/// Blanks at the end of a name do not hide its ending.
 fn is_fits(name: &[u8]) -> bool {
+    let name = name.trim_ascii_end();
     let plain = COMPRESSED
         .iter()
         .find_map(|ending| without(name, ending))

@@ -70,9 +70,43 @@ fn a_light_without_flats_waits_and_they_are_asked_for() {
     assert_eq!(shoot.len(), 1);
     assert_eq!(
         (shoot[0].kind, shoot[0].filter.as_deref(), shoot[0].count),
-        (Kind::Flat, Some("SII"), 2)
+        (Kind::Flat, Some("SII"), 3)
     );
-    assert_eq!(shoot[0].why, "2 lights of Veil wait for it");
+    assert_eq!(
+        shoot[0].why,
+        "2 lights of Veil wait for it; 1 of 3 are there, 2 more within 6 h of them do too"
+    );
+}
+
+#[test]
+fn a_rotator_that_jitters_asks_once() {
+    let mut entries = series(Kind::Bias, 3, evening("2026-09-05"), |_| {});
+    let angles = [359.6, 0.2, 0.4, 359.9, 90.0];
+    for (number, angle) in angles.into_iter().enumerate() {
+        let start = evening("2026-09-05") + SignedDuration::from_hours(number as i64);
+        entries.extend(series(Kind::Light, 1, start, |frame| {
+            frame.rotator = Degrees::new(angle);
+        }));
+    }
+    let mut disk = disk(profile("north", "Petrel*"), entries);
+    let plan = disk.run();
+    let asked: Vec<(Option<f64>, usize, &str)> = plan.to_shoot[&"2026-09-05".parse().unwrap()]
+        .iter()
+        .map(|shoot| {
+            (
+                shoot.rotator.map(Degrees::get),
+                shoot.count,
+                shoot.why.as_str(),
+            )
+        })
+        .collect();
+    assert_eq!(
+        asked,
+        [
+            (Some(359.9), 3, "4 lights of Veil wait for it"),
+            (Some(90.0), 3, "1 light of Veil waits for it")
+        ]
+    );
 }
 
 #[test]
@@ -293,6 +327,16 @@ fn short_shots_are_ignored_unless_the_whole_night_is_short() {
         .values()
         .filter(|state| matches!(state, LightState::Ignored(_)));
     assert_eq!(ignored.count(), 1);
+    // Many of them are no more a night's usual exposure than one.
+    let focusing = evening("2026-09-05") - SignedDuration::from_hours(2);
+    let mut many = night("2026-09-05");
+    many.extend(series(Kind::Light, 12, focusing, short));
+    let plan = disk(profile("north", "Petrel*"), many).plan();
+    let ignored = plan
+        .lights
+        .values()
+        .filter(|state| matches!(state, LightState::Ignored(_)));
+    assert_eq!(ignored.count(), 12);
     let plan = disk(profile("north", "Petrel*"), focus).plan();
     assert!(
         plan.lights
