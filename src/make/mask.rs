@@ -10,9 +10,12 @@
 //!
 //! A master always has its mask; a light's is the sum of its masters' and its own.
 
-use ndarray::parallel::prelude::*;
-use ndarray::{ArrayView2, ArrayViewMut2, Axis};
+use std::ops::Range;
 
+use ndarray::parallel::prelude::*;
+use ndarray::{ArrayView1, ArrayView2, ArrayViewMut2, Axis};
+
+use super::master::contiguous;
 use crate::combine::{Exposures, combine};
 use crate::facts::{Card, Combining, InputCount, Value};
 
@@ -59,30 +62,50 @@ pub(super) fn flag_hot(
     let above = (STANDS_OUT * noise).max(1.0) as f32;
     let (height, width) = plane.dim();
     let rows = mask.axis_iter_mut(Axis(0)).into_par_iter().enumerate();
-    rows.for_each(|(y, mut mask)| {
+    rows.for_each_init(Vec::new, |peers, (y, mut mask)| {
         let lines = [y.checked_sub(apart), Some(y), Some(y + apart)];
-        let lines = lines.map(|line| line.filter(|&line| line < height));
-        for x in 0..width {
-            let value = plane[(y, x)];
-            let columns = [x.checked_sub(apart), Some(x), Some(x + apart)];
-            let columns = columns.map(|column| column.filter(|&column| column < width));
-            let around = lines.iter().flatten().count() * columns.iter().flatten().count() - 1;
-            // It is its own peer; NaN is nobody's. Most pixels are done after the first few.
-            let allowed = around / PEERS + 1;
-            let mut peers = 0;
-            for line in lines.iter().flatten() {
-                for column in columns.iter().flatten() {
-                    peers += usize::from(plane[(*line, *column)] + above >= value);
-                }
-                if peers > allowed {
-                    break;
-                }
-            }
-            if around > 0 && peers <= allowed && value.is_finite() {
+        let lines = lines.into_iter().flatten().filter(|&line| line < height);
+        let values = plane.row(y);
+        let count = lines.clone().count();
+        peers.clear();
+        peers.resize(width, 0);
+        for line in lines {
+            count_peers(plane.row(line), values, above, apart, peers);
+        }
+        for (x, &peers) in peers.iter().enumerate() {
+            let columns = 1 + usize::from(x >= apart) + usize::from(x + apart < width);
+            let around = count * columns - 1;
+            // It is its own peer; NaN is nobody's.
+            let few = usize::from(peers) <= around / PEERS + 1;
+            if few && around > 0 && values[x].is_finite() {
                 mask[x] |= HOT;
             }
         }
     });
+}
+
+/// Adds to each pixel's `peers` how many of a line's three pixels around its column are as bright,
+/// but for `above`.
+fn count_peers(
+    line: ArrayView1<'_, f32>,
+    values: ArrayView1<'_, f32>,
+    above: f32,
+    apart: usize,
+    peers: &mut [u8],
+) {
+    let (line, values) = (contiguous(line.to_slice()), contiguous(values.to_slice()));
+    let right = apart.min(line.len());
+    let left = line.len() - right;
+    // The line against itself moved: slices of one length, which the compiler makes into vectors.
+    let mut count = |line: &[f32], columns: Range<usize>| {
+        let pixels = peers[columns.clone()].iter_mut().zip(&values[columns]);
+        for ((peers, value), other) in pixels.zip(line) {
+            *peers += u8::from(other + above >= *value);
+        }
+    };
+    count(line, 0..line.len());
+    count(&line[..left], right..line.len());
+    count(&line[right..], 0..left);
 }
 
 /// Flags the `count` pixels of a stretch that no exposure was left for. `out` is what they were

@@ -371,7 +371,7 @@ struct Buffers {
     clippy::expect_used,
     reason = "whole rows of a standard-layout array are contiguous"
 )]
-fn contiguous<T>(slice: Option<&[T]>) -> &[T] {
+pub(super) fn contiguous<T>(slice: Option<&[T]>) -> &[T] {
     slice.expect("rows of a plane are contiguous")
 }
 

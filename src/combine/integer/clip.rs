@@ -1,8 +1,8 @@
 //! Clipping of integer lanes.
 //!
-//! Most pixels lose nothing, which their extremes and sums tell without a look at any other
-//! sample. Around the median that takes a sorted lane. Around the mean it does not: the pixels that
-//! do lose something are collected into chunks of their own, and only those are sorted.
+//! Most pixels lose nothing, which their extremes, sums and, around the median, their middle tell
+//! without a look at any other sample. The pixels that do lose something are collected into chunks
+//! of their own, and only those are sorted.
 
 use std::ops::Range;
 
@@ -10,7 +10,7 @@ use super::sums::Sums;
 use super::{LANES, Row, Stretch};
 use crate::combine::chunk::{self, Chunk};
 use crate::combine::lanes::Lane;
-use crate::combine::network::{Pairs, merge_exchange};
+use crate::combine::network::{Pairs, merge_exchange, pruned};
 use crate::combine::scalar::{Limits, integer_bounds};
 use crate::facts::InputCount;
 
@@ -18,16 +18,18 @@ impl Stretch<'_> {
     #[inline(always)]
     pub(super) fn clip(&mut self, limits: &Limits) {
         let count = self.exposures.len();
+        let last = count - 1;
         let limit = i16::limit(self.saturation);
         let pairs = merge_exchange(count);
+        let ranks = pruned(&pairs, &[0, last / 2, count / 2, last]);
         let mut lanes = Chunk::new(count);
         let mut tally = Tally::new(count);
         let mut strays = Strays::new(count);
         for (first, width) in self.chunks() {
             lanes.gather(self.exposures, first, width);
             let (least, most) = if limits.median_centre {
-                lanes.sort(&pairs);
-                (lanes.sorted[0], lanes.sorted[count - 1])
+                lanes.sort(&ranks);
+                (lanes.sorted[0], lanes.sorted[last])
             } else {
                 lanes.extremes()
             };
@@ -40,23 +42,15 @@ impl Stretch<'_> {
             let means = means(&sums, &least, count);
             self.out[first..first + width].copy_from_slice(&means[..width]);
             let loses = first_round(limits, &lanes, &sums, &least, &most, widest);
-            let mut kept = Kept { least, most };
-            let mut any = false;
             for lane in set(&loses, &apart).take_while(|&lane| lane < width) {
                 if apart[lane] {
                     self.set_apart(first + lane);
-                } else if limits.median_centre {
-                    any = true;
-                    self.lane(&lanes.sorted, lane, first + lane, limits, &sums, &mut kept);
-                } else {
-                    strays.take(&lanes.raw, lane, first + lane, &sums);
-                    if strays.held == LANES {
-                        self.settle(&mut strays, limits, &pairs, &mut tally);
-                    }
+                    continue;
                 }
-            }
-            if any {
-                tally.add(&lanes.raw, &kept);
+                strays.take(&lanes.raw, lane, first + lane, &sums);
+                if strays.held == LANES {
+                    self.settle(&mut strays, limits, &pairs, &mut tally);
+                }
             }
         }
         self.settle(&mut strays, limits, &pairs, &mut tally);
