@@ -16,6 +16,7 @@ mod claims;
 mod encode;
 mod gate;
 mod product;
+mod scratch;
 mod source;
 mod sum;
 #[cfg(test)]

@@ -11,6 +11,6 @@ mod background;
 mod plane;
 mod sample;
 
-pub use background::{BAND_ROWS, Background, Cell, band, fold};
+pub use background::{BAND_ROWS, Background, Cell, band, fold, row_step};
 pub use plane::{pixel_noise, plane_level};
 pub use sample::{rows_to_sample, sample, samples_per_cell};

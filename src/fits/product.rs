@@ -8,15 +8,16 @@
 use std::io;
 use std::sync::atomic::{AtomicU64, Ordering};
 
+use crate::combine::Level;
 use crate::facts::{Card, Value};
 use crate::publish::{Draft, Op, PublishError};
 
 use super::encode::header_block;
 use super::gate::BLOCK;
-use super::sum;
+use super::{scratch, sum};
 
 /// Samples converted at a time.
-const CHUNK: usize = 1 << 16;
+const CHUNK: usize = 1 << 18;
 /// What CHECKSUM holds while the header is summed.
 const ZEROS: &str = "0000000000000000";
 
@@ -182,20 +183,24 @@ impl ImageWriter {
         samples: &[T],
         stored: impl Fn(T) -> [u8; N],
     ) -> Result<(), PublishError> {
-        let mut buffer = vec![0; samples.len().min(CHUNK) * N];
-        for part in samples.chunks(CHUNK) {
-            let bytes = &mut buffer[..part.len() * N];
-            let (places, _) = bytes.as_chunks_mut::<N>();
-            for (place, &sample) in places.iter_mut().zip(part) {
-                *place = stored(sample);
+        scratch::lend(samples.len().min(CHUNK) * N, |buffer| {
+            for part in samples.chunks(CHUNK) {
+                let bytes = &mut buffer[..part.len() * N];
+                let sum = Level::widest().run(|| {
+                    let (places, _) = bytes.as_chunks_mut::<N>();
+                    for (place, &sample) in places.iter_mut().zip(part) {
+                        *place = stored(sample);
+                    }
+                    sum::sum(bytes)
+                });
+                let turn = (offset - unit.start) % 4;
+                let sum = sum::turned(sum, turn as u32);
+                unit.total.fetch_add(u64::from(sum), Ordering::Relaxed);
+                self.draft.write_at(offset, bytes)?;
+                offset += bytes.len() as u64;
             }
-            let turn = (offset - unit.start) % 4;
-            let sum = sum::turned(sum::sum(bytes), turn as u32);
-            unit.total.fetch_add(u64::from(sum), Ordering::Relaxed);
-            self.draft.write_at(offset, bytes)?;
-            offset += bytes.len() as u64;
-        }
-        Ok(())
+            Ok(())
+        })
     }
 
     /// Writes the headers and publishes the file: its size in bytes. The primary's cards may

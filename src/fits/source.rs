@@ -6,10 +6,12 @@
 use std::io;
 use std::path::Path;
 
+use crate::combine::Level;
 use crate::facts::Header;
 
 use super::claims::{Form, Layout};
 use super::gate::Opened;
+use super::scratch;
 use super::unpack::Unpacker;
 use super::{Cut, FitsError};
 
@@ -126,9 +128,11 @@ impl Source {
             return self.convert(offset, out, |[byte]: [u8; 1]| u16::from(byte));
         }
         self.fill(offset, bytes_of(out))?;
-        for sample in out {
-            *sample = u16::from_be(*sample) ^ 0x8000;
-        }
+        Level::widest().run(|| {
+            for sample in out {
+                *sample = u16::from_be(*sample) ^ 0x8000;
+            }
+        });
         Ok(())
     }
 
@@ -196,18 +200,21 @@ impl Source {
         out: &mut [T],
         sample: impl Fn([u8; N]) -> T,
     ) -> Result<(), FitsError> {
-        let mut buffer = vec![0; CHUNK.min(out.len() * N)];
-        let mut offset = offset;
-        for part in out.chunks_mut(CHUNK / N) {
-            let bytes = &mut buffer[..part.len() * N];
-            self.fill(offset, bytes)?;
-            let (samples, _) = bytes.as_chunks::<N>();
-            for (value, bytes) in part.iter_mut().zip(samples) {
-                *value = sample(*bytes);
+        scratch::lend(CHUNK.min(out.len() * N), |buffer| {
+            let mut offset = offset;
+            for part in out.chunks_mut(CHUNK / N) {
+                let bytes = &mut buffer[..part.len() * N];
+                self.fill(offset, bytes)?;
+                let (samples, _) = bytes.as_chunks::<N>();
+                Level::widest().run(|| {
+                    for (value, bytes) in part.iter_mut().zip(samples) {
+                        *value = sample(*bytes);
+                    }
+                });
+                offset += bytes.len() as u64;
             }
-            offset += bytes.len() as u64;
-        }
-        Ok(())
+            Ok(())
+        })
     }
 
     fn fill(&self, offset: u64, buffer: &mut [u8]) -> Result<(), FitsError> {
