@@ -12,7 +12,7 @@ use crate::combine::Level;
 use crate::facts::{Card, Value};
 use crate::publish::{Draft, Op, PublishError};
 
-use super::encode::header_block;
+use super::encode::{header_block, long_strings};
 use super::gate::BLOCK;
 use super::{scratch, sum};
 
@@ -281,6 +281,14 @@ fn header(
             "EXTEND",
             Value::Logical(true),
             "planes follow as extensions",
+        ));
+    }
+    // What readers from before version 4.0 of the Standard look for.
+    if long_strings(cards) && cards.iter().all(|card| card.keyword != "LONGSTRN") {
+        all.push(Card::new(
+            "LONGSTRN",
+            text("OGIP 1.0"),
+            "long strings go on in CONTINUE",
         ));
     }
     all.extend_from_slice(cards);
