@@ -17,6 +17,7 @@ pub mod provenance;
 mod repair;
 mod temporal;
 mod uncertainty;
+mod whole;
 
 use std::collections::BTreeMap;
 use std::fs;

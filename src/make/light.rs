@@ -6,12 +6,15 @@
 use std::ops::Range;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use ndarray::parallel::prelude::*;
 
 use super::planes::{Held, plane_part};
-use super::{MakeError, Maker, Pulse, mask, provenance, repair, spoiled, uncertainty};
-use crate::facts::{Card, LightRecipe, Made, MadeStats, MasterUse, Recipe, Task, Value};
+use super::{MakeError, Maker, Pulse, mask, provenance, repair, spoiled, uncertainty, whole};
+use crate::facts::{
+    Card, LightRecipe, LightSamples, Made, MadeStats, MasterUse, Recipe, Task, Value,
+};
 use crate::fits::{ImageWriter, Plane, Samples, Source, Storage};
 use crate::measure::{self, Background};
 
@@ -67,9 +70,13 @@ pub fn make(
         .filter(|card| !DROPPED.contains(&card.keyword.as_str()))
         .cloned()
         .collect();
-    let all_cards = |stats: &MadeStats| {
+    let samples = recipe.extras.samples;
+    let all_cards = |stats: &MadeStats, cut: u64| {
         let mut cards = kept.clone();
         cards.push(Card::new("BUNIT", Value::Text("adu".to_owned()), ""));
+        if let LightSamples::Whole { added_level, .. } = samples {
+            cards.extend(whole::cards(added_level, cut));
+        }
         cards.extend(provenance::cards(&Recipe::Light(recipe.clone()), stats));
         cards
     };
@@ -86,12 +93,14 @@ pub fn make(
     });
     let draft = maker.disk.draft(&maker.output.join(&task.product))?;
     let plane = |storage, cards| Plane { storage, cards };
-    let mut planes = vec![plane(Storage::F32, all_cards(&unknown))];
-    planes.extend(flags.then(|| plane(Storage::U8, mask::cards())));
+    let (image, bytes) = storage(samples);
+    let mut planes = vec![plane(image, all_cards(&unknown, 0))];
+    planes.extend(flags.then(|| plane(bytes, mask::cards())));
     let sigma_place = planes.len();
     let sigma = recipe.extras.uncertainty;
     planes.extend(sigma.map(|_| plane(Storage::F32, uncertainty::cards())));
     let writer = ImageWriter::begin(draft, light.width, light.height, planes)?;
+    let cut = AtomicU64::new(0);
     let cells = (0..light.height.div_ceil(ROWS))
         .into_par_iter()
         .map_init(Strip::default, |strip, number| {
@@ -101,7 +110,14 @@ pub fn make(
             light.strip(first..last, strip)?;
             let own = strip.own(first..last, light.width);
             let values = &strip.values[own.clone()];
-            writer.rows(0, first, Samples::F32(values))?;
+            match samples {
+                LightSamples::Real => writer.rows(0, first, Samples::F32(values))?,
+                LightSamples::Whole { added_level, .. } => {
+                    let beyond = whole::round(values, added_level, &mut strip.whole);
+                    cut.fetch_add(beyond, Ordering::Relaxed);
+                    writer.rows(0, first, Samples::U16(&strip.whole))?;
+                }
+            }
             if flags {
                 writer.rows(1, first, Samples::U8(&strip.mask[own.clone()]))?;
             }
@@ -117,8 +133,19 @@ pub fn make(
         reason: "none of its pixels is a number".to_owned(),
     })?;
     let stats = stats(background);
-    let size = writer.finish(&all_cards(&stats))?;
+    let size = writer.finish(&all_cards(&stats, cut.into_inner()))?;
     Ok(Maker::record(task, size, stats))
+}
+
+/// How the image and its mask are stored.
+fn storage(samples: LightSamples) -> (Storage, Storage) {
+    match samples {
+        LightSamples::Real => (Storage::F32, Storage::U8),
+        LightSamples::Whole { compressed, .. } => match compressed {
+            false => (Storage::U16, Storage::U8),
+            true => (Storage::PackedU16, Storage::PackedU8),
+        },
+    }
 }
 
 /// What a thread works in: rows from number `top` on.
@@ -128,6 +155,7 @@ struct Strip {
     values: Vec<f32>,
     mask: Vec<u8>,
     sigma: Vec<f32>,
+    whole: Vec<u16>,
 }
 
 impl Strip {
@@ -177,6 +205,9 @@ impl Calibration<'_> {
         }
         if extras.uncertainty.is_some() {
             uncertainty::after(values, flat, &mut strip.sigma);
+            if extras.samples != LightSamples::Real {
+                uncertainty::rounded(&mut strip.sigma);
+            }
         }
         if extras.repair {
             let own = strip.own(rows, self.width);
