@@ -9,6 +9,7 @@ mod file;
 mod frame;
 mod header;
 mod made;
+mod overscan;
 mod plan;
 mod profile;
 mod recipe;
@@ -26,6 +27,7 @@ pub use frame::{
 };
 pub use header::{Card, Header, Value};
 pub use made::{InputCount, Made, MadeStats, Temporal};
+pub use overscan::{Overscan, Stripe, Stripes, Window};
 pub use plan::{
     CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task, Wait,
 };

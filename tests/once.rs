@@ -15,6 +15,8 @@ mod keep;
 mod messy;
 #[path = "once/noise.rs"]
 mod noise;
+#[path = "once/overscan.rs"]
+mod overscan;
 #[path = "once/planes.rs"]
 mod planes;
 #[path = "once/same.rs"]

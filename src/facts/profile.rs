@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use jiff::civil::Date;
 
-use super::{Cfa, Kind};
+use super::{Cfa, Kind, Stripes};
 
 /// Whether a master of a kind is wanted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -275,6 +275,8 @@ pub struct Profile {
     pub gain_keyword: GainMeaning,
     /// Overrides the header's colour filter array.
     pub cfa: CfaChoice,
+    /// What of the stored frame sees no light, in unbinned pixels of a whole readout.
+    pub overscan: Option<Stripes>,
     /// Overrides the saturation level, ADU.
     pub saturation_adu: Option<f64>,
     /// Mean of a master flat.

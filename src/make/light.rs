@@ -10,12 +10,13 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use ndarray::parallel::prelude::*;
 
+use super::exposure::Exposure;
 use super::planes::{Held, plane_part};
 use super::{MakeError, Maker, Pulse, mask, provenance, repair, spoiled, uncertainty, whole};
 use crate::facts::{
     Card, LightRecipe, LightSamples, Made, MadeStats, MasterUse, Recipe, Task, Value,
 };
-use crate::fits::{ImageWriter, Plane, Samples, Source, Storage};
+use crate::fits::{ImageWriter, Plane, Samples, Storage};
 use crate::measure::{self, Background};
 
 /// Rows of a strip: the height of a background cell, so that cells never depend on strips.
@@ -32,7 +33,7 @@ const DROPPED: [&str; 22] = [
 /// A light and what it is calibrated with.
 struct Calibration<'a> {
     recipe: &'a LightRecipe,
-    source: Source,
+    exposure: Exposure,
     raw_path: PathBuf,
     subtract: Arc<Held>,
     pedestal: Option<Arc<Held>>,
@@ -49,7 +50,7 @@ pub fn make(
     pulse: &Pulse,
 ) -> Result<Made, MakeError> {
     let camera = &recipe.facts.camera;
-    let source = maker.open(&recipe.input, camera)?;
+    let exposure = maker.open(&recipe.input, camera)?;
     let flags = recipe.extras.mask.is_some();
     let held = |used: &MasterUse| maker.planes.get(maker, used, camera, flags);
     let light = Calibration {
@@ -58,11 +59,12 @@ pub fn make(
         subtract: held(&recipe.subtract)?,
         pedestal: recipe.pedestal.as_ref().map(held).transpose()?,
         divide: recipe.divide.as_ref().map(held).transpose()?,
-        width: source.width(),
-        height: source.height(),
-        source,
+        width: exposure.source.width(),
+        height: exposure.source.height(),
+        exposure,
     };
     let kept: Vec<Card> = light
+        .exposure
         .source
         .header()
         .cards()
@@ -70,6 +72,7 @@ pub fn make(
         .filter(|card| !DROPPED.contains(&card.keyword.as_str()))
         .cloned()
         .collect();
+    let kept = light.exposure.cards(camera, kept);
     let samples = recipe.extras.samples;
     let all_cards = |stats: &MadeStats, cut: u64| {
         let mut cards = kept.clone();
@@ -176,12 +179,14 @@ impl Calibration<'_> {
         strip.top = top;
         let values = &mut strip.values;
         values.resize(part.len(), 0.0);
-        self.source
+        self.exposure
+            .source
             .rows_f32(top, bottom - top, values)
             .map_err(|error| spoiled(&self.recipe.input, &self.raw_path, error))?;
         if let Some(saturation) = extras.mask {
             self.flag(saturation, part.clone(), values, &mut strip.mask);
         }
+        self.exposure.level(f64::INFINITY, values);
         if let Some(sensor) = &extras.uncertainty {
             let bias = self.pedestal.as_ref().unwrap_or(&self.subtract);
             let bias = plane_part(&bias.plane, part.clone());
