@@ -33,7 +33,8 @@ mod tests;
 
 pub use by_count::choose;
 pub use esd::{EsdStep, generalized_esd};
-pub use simd::Level;
+pub use lanes::lowest_at_or_above;
+pub use simd::{Kernel, Level};
 pub use small::{Clip, MAD_TO_SD, Moments, clipped, clipped_sorted, mad, mean_and_sd, median};
 pub use student::student_t;
 pub use winsor::WINSOR_TO_SD;

@@ -17,6 +17,7 @@ mod encode;
 mod gate;
 mod product;
 mod rice;
+mod scratch;
 mod source;
 mod sum;
 #[cfg(test)]

@@ -14,6 +14,7 @@ mod light;
 mod mask;
 mod master;
 mod planes;
+mod pool;
 pub mod provenance;
 mod repair;
 mod temporal;

@@ -12,7 +12,7 @@ mod overscan;
 mod plane;
 mod sample;
 
-pub use background::{BAND_ROWS, Background, Cell, band, fold};
+pub use background::{BAND_ROWS, Background, Cell, band, fold, row_step};
 pub use overscan::overscan_level;
 pub use plane::{pixel_noise, plane_level};
 pub use sample::{rows_to_sample, sample, samples_per_cell};

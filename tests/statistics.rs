@@ -318,7 +318,7 @@ fn noise_of_a_mean() {
 fn background(width: usize, pixels: &[f32]) -> Background {
     let mut cells: Vec<_> = pixels
         .chunks(width * BAND_ROWS)
-        .flat_map(|rows| band(width, rows, None))
+        .flat_map(|rows| band(width, rows, None, 1))
         .collect();
     let found = fold(&cells).unwrap();
     cells.reverse();

@@ -108,6 +108,20 @@ impl Lane for i16 {
     }
 }
 
+/// The lowest `f32` at or above a level: samples reach it where they reach the level. Infinity
+/// where the level is no number.
+pub fn lowest_at_or_above(level: f64) -> f32 {
+    if level.is_nan() {
+        return f32::INFINITY;
+    }
+    let nearest = level as f32;
+    if f64::from(nearest) < level {
+        nearest.next_up()
+    } else {
+        nearest
+    }
+}
+
 impl Away for f32 {
     #[inline(always)]
     fn away(self, reference: Self) -> f32 {
@@ -123,15 +137,7 @@ impl Lane for f32 {
     type Limit = Self;
 
     fn limit(saturation: f64) -> Self {
-        if saturation.is_nan() {
-            return Self::INFINITY;
-        }
-        let level = saturation as Self;
-        if f64::from(level) < saturation {
-            level.next_up()
-        } else {
-            level
-        }
+        lowest_at_or_above(saturation)
     }
 
     #[inline(always)]

@@ -56,7 +56,7 @@ impl Level {
         unsafe_code,
         reason = "only the processor can say whether it has the instructions"
     )]
-    pub(super) fn run<K: Kernel>(self, kernel: K) -> K::Output {
+    pub fn run<K: Kernel>(self, kernel: K) -> K::Output {
         match self {
             #[cfg(target_arch = "x86_64")]
             Self::Avx2 if self.is_here() => {
@@ -74,13 +74,23 @@ impl Level {
 }
 
 /// Work that is compiled for every level.
-pub(super) trait Kernel {
+pub trait Kernel {
     /// What it yields.
     type Output;
 
     /// Does it. It and everything hot below it must be `#[inline(always)]`, else it is compiled for
     /// the plain level only: slower, not wrong.
     fn run(self) -> Self::Output;
+}
+
+/// A short loop in place. It is called once, so that the compiler puts it where it is called.
+impl<F: FnOnce() -> T, T> Kernel for F {
+    type Output = T;
+
+    #[inline(always)]
+    fn run(self) -> T {
+        self()
+    }
 }
 
 #[cfg(target_arch = "x86_64")]

@@ -13,16 +13,17 @@ use std::io;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Mutex, PoisonError};
 
+use crate::combine::Level;
 use crate::facts::Card;
 use crate::publish::{Draft, Op, PublishError};
 
 use super::gate::BLOCK;
 use super::rice::{self, Pixel};
-use super::sum;
+use super::{scratch, sum};
 use header::{Heap, ZEROS};
 
 /// Samples converted at a time.
-const CHUNK: usize = 1 << 16;
+const CHUNK: usize = 1 << 18;
 
 /// How the samples of a plane are stored.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -244,18 +245,22 @@ impl ImageWriter {
             return Ok(());
         };
         let mut offset = (first * self.shape.width * N) as u64;
-        let mut buffer = vec![0; samples.len().min(CHUNK) * N];
-        for part in samples.chunks(CHUNK) {
-            let bytes = &mut buffer[..part.len() * N];
-            let (places, _) = bytes.as_chunks_mut::<N>();
-            for (place, &sample) in places.iter_mut().zip(part) {
-                *place = stored(sample);
+        scratch::lend(samples.len().min(CHUNK) * N, |buffer| {
+            for part in samples.chunks(CHUNK) {
+                let bytes = &mut buffer[..part.len() * N];
+                let sum = Level::widest().run(|| {
+                    let (places, _) = bytes.as_chunks_mut::<N>();
+                    for (place, &sample) in places.iter_mut().zip(part) {
+                        *place = stored(sample);
+                    }
+                    sum_at(offset, bytes)
+                });
+                total.fetch_add(u64::from(sum), Ordering::Relaxed);
+                self.draft.write_at(data + offset, bytes)?;
+                offset += bytes.len() as u64;
             }
-            total.fetch_add(u64::from(sum_at(offset, bytes)), Ordering::Relaxed);
-            self.draft.write_at(data + offset, bytes)?;
-            offset += bytes.len() as u64;
-        }
-        Ok(())
+            Ok(())
+        })
     }
 
     /// Writes the headers and what waits in memory, and publishes the file: its size in bytes. The
@@ -393,6 +398,7 @@ fn pack<T: Pixel>(samples: &[T], width: usize) -> Rows {
 }
 
 /// The sum of bytes that lie `offset` bytes into the data.
+#[inline(always)]
 fn sum_at(offset: u64, bytes: &[u8]) -> u32 {
     sum::turned(sum::sum(bytes), (offset % 4) as u32)
 }

@@ -6,10 +6,12 @@
 use std::io;
 use std::path::Path;
 
+use crate::combine::Level;
 use crate::facts::{Header, Window};
 
 use super::claims::{Form, Layout};
 use super::gate::Opened;
+use super::scratch;
 use super::unpack::Unpacker;
 use super::{Cut, FitsError};
 
@@ -150,9 +152,11 @@ impl Source {
                 continue;
             }
             self.fill(offset, bytes_of(run))?;
-            for sample in run {
-                *sample = u16::from_be(*sample) ^ 0x8000;
-            }
+            Level::widest().run(|| {
+                for sample in run {
+                    *sample = u16::from_be(*sample) ^ 0x8000;
+                }
+            });
         }
         Ok(())
     }
@@ -261,18 +265,21 @@ impl Source {
         out: &mut [T],
         sample: impl Fn([u8; N]) -> T,
     ) -> Result<(), FitsError> {
-        let mut buffer = vec![0; CHUNK.min(out.len() * N)];
-        let mut offset = offset;
-        for part in out.chunks_mut(CHUNK / N) {
-            let bytes = &mut buffer[..part.len() * N];
-            self.fill(offset, bytes)?;
-            let (samples, _) = bytes.as_chunks::<N>();
-            for (value, bytes) in part.iter_mut().zip(samples) {
-                *value = sample(*bytes);
+        scratch::lend(CHUNK.min(out.len() * N), |buffer| {
+            let mut offset = offset;
+            for part in out.chunks_mut(CHUNK / N) {
+                let bytes = &mut buffer[..part.len() * N];
+                self.fill(offset, bytes)?;
+                let (samples, _) = bytes.as_chunks::<N>();
+                Level::widest().run(|| {
+                    for (value, bytes) in part.iter_mut().zip(samples) {
+                        *value = sample(*bytes);
+                    }
+                });
+                offset += bytes.len() as u64;
             }
-            offset += bytes.len() as u64;
-        }
-        Ok(())
+            Ok(())
+        })
     }
 
     fn fill(&self, offset: u64, buffer: &mut [u8]) -> Result<(), FitsError> {

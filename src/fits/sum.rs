@@ -15,6 +15,7 @@ const CHUNK: usize = 1 << 20;
 
 /// The one's complement sum of `bytes` as big-endian 32-bit words; missing bytes at the end count
 /// as zero.
+#[inline(always)]
 pub(super) fn sum(bytes: &[u8]) -> u32 {
     let mut total = 0_u64;
     // 2^32 words fit a u64; pieces of 2^28 are far from that.
@@ -32,6 +33,7 @@ pub(super) fn sum(bytes: &[u8]) -> u32 {
 }
 
 /// Adds the carries back in until none is left.
+#[inline(always)]
 pub(super) fn fold(mut total: u64) -> u32 {
     while total > u64::from(u32::MAX) {
         total = (total & u64::from(u32::MAX)) + (total >> 32);

@@ -12,7 +12,9 @@ use ndarray::parallel::prelude::*;
 
 use super::exposure::Exposure;
 use super::planes::{Held, plane_part};
+use super::pool::Pool;
 use super::{MakeError, Maker, Pulse, mask, provenance, repair, spoiled, uncertainty, whole};
+use crate::combine::{Level, lowest_at_or_above};
 use crate::facts::{
     Card, LightRecipe, LightSamples, Made, MadeStats, MasterUse, Recipe, Task, Value,
 };
@@ -21,6 +23,9 @@ use crate::measure::{self, Background};
 
 /// Rows of a strip: the height of a background cell, so that cells never depend on strips.
 const ROWS: usize = measure::BAND_ROWS;
+
+/// Rows that are worked through at a time: few enough to stay near the processor.
+const BLOCK: usize = 8;
 
 /// Keywords that describe how the raw file stores its pixels, or that pixel values in other units
 /// would make untrue.
@@ -103,31 +108,35 @@ pub fn make(
     let sigma = recipe.extras.uncertainty;
     planes.extend(sigma.map(|_| plane(Storage::F32, uncertainty::cards())));
     let writer = ImageWriter::begin(draft, light.width, light.height, planes)?;
+    let step = measure::row_step(light.width, light.height);
     let cut = AtomicU64::new(0);
+    let pool = Pool::<Strip>::default();
     let cells = (0..light.height.div_ceil(ROWS))
         .into_par_iter()
-        .map_init(Strip::default, |strip, number| {
-            pulse.beat()?;
-            let first = number * ROWS;
-            let last = light.height.min(first + ROWS);
-            light.strip(first..last, strip)?;
-            let own = strip.own(first..last, light.width);
-            let values = &strip.values[own.clone()];
-            match samples {
-                LightSamples::Real => writer.rows(0, first, Samples::F32(values))?,
-                LightSamples::Whole { added_level, .. } => {
-                    let beyond = whole::round(values, added_level, &mut strip.whole);
-                    cut.fetch_add(beyond, Ordering::Relaxed);
-                    writer.rows(0, first, Samples::U16(&strip.whole))?;
+        .map(|number| {
+            pool.lend(|strip| {
+                pulse.beat()?;
+                let first = number * ROWS;
+                let last = light.height.min(first + ROWS);
+                light.strip(first..last, strip)?;
+                let own = strip.own(first..last, light.width);
+                let values = &strip.values[own.clone()];
+                match samples {
+                    LightSamples::Real => writer.rows(0, first, Samples::F32(values))?,
+                    LightSamples::Whole { added_level, .. } => {
+                        let beyond = whole::round(values, added_level, &mut strip.whole);
+                        cut.fetch_add(beyond, Ordering::Relaxed);
+                        writer.rows(0, first, Samples::U16(&strip.whole))?;
+                    }
                 }
-            }
-            if flags {
-                writer.rows(1, first, Samples::U8(&strip.mask[own.clone()]))?;
-            }
-            if sigma.is_some() {
-                writer.rows(sigma_place, first, Samples::F32(&strip.sigma[own]))?;
-            }
-            Ok(measure::band(light.width, values, camera.cfa))
+                if flags {
+                    writer.rows(1, first, Samples::U8(&strip.mask[own.clone()]))?;
+                }
+                if sigma.is_some() {
+                    writer.rows(sigma_place, first, Samples::F32(&strip.sigma[own]))?;
+                }
+                Ok(measure::band(light.width, values, camera.cfa, step))
+            })
         })
         .collect::<Result<Vec<_>, MakeError>>()?;
     maker.check(&recipe.input)?;
@@ -175,44 +184,15 @@ impl Calibration<'_> {
         let margin = if extras.repair { repair::REACH } else { 0 };
         let top = rows.start.saturating_sub(margin);
         let bottom = self.height.min(rows.end + margin);
-        let part = top * self.width..bottom * self.width;
         strip.top = top;
-        let values = &mut strip.values;
-        values.resize(part.len(), 0.0);
-        self.exposure
-            .source
-            .rows_f32(top, bottom - top, values)
-            .map_err(|error| spoiled(&self.recipe.input, &self.raw_path, error))?;
-        if let Some(saturation) = extras.mask {
-            self.flag(saturation, part.clone(), values, &mut strip.mask);
-        }
-        self.exposure.level(f64::INFINITY, values);
-        if let Some(sensor) = &extras.uncertainty {
-            let bias = self.pedestal.as_ref().unwrap_or(&self.subtract);
-            let bias = plane_part(&bias.plane, part.clone());
-            let variance = self.subtract.variance;
-            uncertainty::before(sensor, values, bias, variance, &mut strip.sigma);
-        }
-        let below = plane_part(&self.subtract.plane, part.clone());
-        values
-            .iter_mut()
-            .zip(below)
-            .for_each(|(value, below)| *value -= below);
-        let flat = self
-            .divide
-            .as_ref()
-            .map(|flat| (plane_part(&flat.plane, part), flat.variance));
-        if let Some((flat, _)) = flat {
-            values
-                .iter_mut()
-                .zip(flat)
-                .for_each(|(value, flat)| *value /= flat);
-        }
-        if extras.uncertainty.is_some() {
-            uncertainty::after(values, flat, &mut strip.sigma);
-            if extras.samples != LightSamples::Real {
-                uncertainty::rounded(&mut strip.sigma);
-            }
+        let pixels = (bottom - top) * self.width;
+        strip.values.resize(pixels, 0.0);
+        strip.mask.resize(extras.mask.map_or(0, |_| pixels), 0);
+        strip
+            .sigma
+            .resize(extras.uncertainty.map_or(0, |_| pixels), 0.0);
+        for first in (top..bottom).step_by(BLOCK) {
+            self.block(first..bottom.min(first + BLOCK), strip)?;
         }
         if extras.repair {
             let own = strip.own(rows, self.width);
@@ -228,14 +208,68 @@ impl Calibration<'_> {
         Ok(())
     }
 
+    /// Calibrates a few of a strip's rows, which stay near the processor meanwhile.
+    fn block(&self, rows: Range<usize>, strip: &mut Strip) -> Result<(), MakeError> {
+        let extras = &self.recipe.extras;
+        let part = rows.start * self.width..rows.end * self.width;
+        let own = strip.own(rows.clone(), self.width);
+        let values = &mut strip.values[own.clone()];
+        self.exposure
+            .source
+            .rows_f32(rows.start, rows.len(), values)
+            .map_err(|error| spoiled(&self.recipe.input, &self.raw_path, error))?;
+        if let Some(saturation) = extras.mask {
+            self.flag(
+                saturation,
+                part.clone(),
+                values,
+                &mut strip.mask[own.clone()],
+            );
+        }
+        self.exposure.level(f64::INFINITY, values);
+        if let Some(sensor) = &extras.uncertainty {
+            let bias = self.pedestal.as_ref().unwrap_or(&self.subtract);
+            let bias = plane_part(&bias.plane, part.clone());
+            let variance = self.subtract.variance;
+            uncertainty::before(
+                sensor,
+                values,
+                bias,
+                variance,
+                &mut strip.sigma[own.clone()],
+            );
+        }
+        let below = plane_part(&self.subtract.plane, part.clone());
+        let flat = self
+            .divide
+            .as_ref()
+            .map(|flat| (plane_part(&flat.plane, part), flat.variance));
+        Level::widest().run(|| match flat {
+            Some((flat, _)) => {
+                for ((value, below), flat) in values.iter_mut().zip(below).zip(flat) {
+                    *value = (*value - below) / flat;
+                }
+            }
+            None => values.iter_mut().zip(below).for_each(|(v, b)| *v -= b),
+        });
+        if extras.uncertainty.is_some() {
+            let sigma = &mut strip.sigma[own];
+            uncertainty::after(values, flat, sigma);
+            if extras.samples != LightSamples::Real {
+                uncertainty::rounded(sigma);
+            }
+        }
+        Ok(())
+    }
+
     /// The flags of pixels `part`, whose raw values are given: their own and their masters'.
-    fn flag(&self, saturation: f64, part: Range<usize>, raw: &[f32], mask: &mut Vec<u8>) {
-        let own = |raw: &f32| match f64::from(*raw) >= saturation {
-            true => mask::SATURATED,
-            false => 0,
-        };
-        mask.clear();
-        mask.extend(raw.iter().map(own));
+    fn flag(&self, saturation: f64, part: Range<usize>, raw: &[f32], mask: &mut [u8]) {
+        let limit = lowest_at_or_above(saturation);
+        Level::widest().run(|| {
+            for (flags, raw) in mask.iter_mut().zip(raw) {
+                *flags = u8::from(*raw >= limit) * mask::SATURATED;
+            }
+        });
         let masters = std::iter::once(&self.subtract).chain(&self.divide);
         for flagged in masters.filter_map(|master| master.mask.as_ref()) {
             let flagged = plane_part(flagged, part.clone());

@@ -9,6 +9,7 @@ use ndarray::{Array2, Axis};
 
 use super::exposure::Exposure;
 use super::flat::{colour_index, normalise};
+use super::pool::Pool;
 use super::temporal::{self, Tally};
 use super::{MakeError, Maker, Pulse, mask, provenance, spoiled};
 use crate::combine::{Exposures, combine};
@@ -221,21 +222,24 @@ impl Set<'_> {
         let rows = (STRIP_BYTES.min(share) / row_bytes.max(1)).clamp(1, self.height.max(1));
         let mut plane = Array2::<f32>::zeros((self.height, self.width));
         let mut mask = Array2::<u8>::zeros((self.height, self.width));
+        let pool = Pool::<Buffers>::default();
         let (counts, tally) = plane
             .axis_chunks_iter_mut(Axis(0), rows)
             .into_par_iter()
             .zip(mask.axis_chunks_iter_mut(Axis(0), rows))
             .enumerate()
-            .map_init(Buffers::default, |buffers, (strip, (mut out, mut mask))| {
+            .map(|(strip, (mut out, mut mask))| {
                 pulse.beat()?;
                 let (first, count) = (strip * rows, out.nrows());
                 let out = contiguous_mut(out.as_slice_mut());
                 let mask = contiguous_mut(mask.as_slice_mut());
-                if whole {
-                    self.whole_strip(buffers, first, count, (out, mask))
-                } else {
-                    self.real_strip(buffers, first, count, (out, mask))
-                }
+                pool.lend(|buffers| {
+                    if whole {
+                        self.whole_strip(buffers, first, count, (out, mask))
+                    } else {
+                        self.real_strip(buffers, first, count, (out, mask))
+                    }
+                })
             })
             .try_reduce(
                 || {

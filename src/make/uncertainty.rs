@@ -31,15 +31,14 @@ pub(super) fn before(
     raw: &[f32],
     bias: &[f32],
     dark_variance: f64,
-    out: &mut Vec<f32>,
+    out: &mut [f32],
 ) {
     let gain = sensor.electrons_per_adu;
     let fixed = (sensor.read_noise_e / gain).powi(2) + dark_variance;
-    out.clear();
-    out.extend(raw.iter().zip(bias).map(|(raw, bias)| {
+    for ((out, raw), bias) in out.iter_mut().zip(raw).zip(bias) {
         let charge = f64::from(raw - bias).max(0.0);
-        (charge / gain + fixed) as f32
-    }));
+        *out = (charge / gain + fixed) as f32;
+    }
 }
 
 /// Turns the variances of L - D into standard deviations of `calibrated`; `flat` is the flat with
@@ -76,7 +75,7 @@ mod tests {
             read_noise_e: 3.0,
             electrons_per_adu: 0.5,
         };
-        let mut sigma = Vec::new();
+        let mut sigma = [0.0; 2];
         before(&sensor, &[1600.0, 590.0], &[600.0; 2], 4.0, &mut sigma);
         assert_eq!(sigma, [2040.0, 40.0]);
         after(&[1000.0, -10.0], Some((&[0.9, 1.0], 1e-4)), &mut sigma);

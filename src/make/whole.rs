@@ -4,20 +4,23 @@
 //! and cut off at 0 and 65535. The format has no number to spare for "undefined": a pixel that is
 //! no number becomes 0, and the mask says why. How many pixels were cut off or undefined is counted.
 
+use crate::combine::Level;
 use crate::facts::{Card, Value};
 
 /// Rounds `values`; the number of those that did not fit.
 pub(super) fn round(values: &[f32], added_level: u16, out: &mut Vec<u16>) -> u64 {
     let range = 0.0..=f64::from(u16::MAX);
-    let mut cut = 0;
-    out.clear();
-    out.extend(values.iter().map(|&value| {
-        let rounded = (f64::from(value) + f64::from(added_level)).round_ties_even();
-        cut += u64::from(!range.contains(&rounded));
-        // The conversion ends at both ends of the range and makes 0 of what is no number.
-        rounded as u16
-    }));
-    cut
+    out.resize(values.len(), 0);
+    Level::widest().run(|| {
+        let mut cut = 0;
+        for (whole, &value) in out.iter_mut().zip(values) {
+            let rounded = (f64::from(value) + f64::from(added_level)).round_ties_even();
+            cut += u64::from(!range.contains(&rounded));
+            // The conversion ends at both ends of the range and makes 0 of what is no number.
+            *whole = rounded as u16;
+        }
+        cut
+    })
 }
 
 /// What a reader must know of the pixels.
