@@ -46,9 +46,11 @@ def statistics(header, pixels):
     method, cfa = header["DLMETHOD"], json.loads(header["DLFACTS"])["camera"]["cfa"]
     yield "pixels", header["DLPIX"], pixels.size, 0
     if method.startswith("light/"):
-        level, noise = background(pixels, photosites(pixels.shape, cfa, "G"))
-        yield "level", header["DLLEVEL"], level, 1e-3 * noise
-        yield "noise", header["DLNOISE"], noise, 1e-3 * noise
+        # Of integers, the mode estimate multiplies half a step of the median by 2.5.
+        added = header.get("DLADDED")
+        level, noise = background(pixels - (added or 0), photosites(pixels.shape, cfa, "G"))
+        yield "level", header["DLLEVEL"], level, 1e-3 * noise if added is None else 1.25
+        yield "noise", header["DLNOISE"], noise, (1e-3 if added is None else 5e-3) * noise
         return
     # Of a master: from pixel to pixel of the same colour, in a part of the rows.
     apart = 1 if cfa is None else 2
@@ -63,17 +65,27 @@ def statistics(header, pixels):
         yield "level", header["DLLEVEL"], np.median(pixels), 0.1 * noise
 
 
+def stored_sums(path):
+    """Keywords of each unit as it is stored."""
+    with fits.open(path, disable_image_compression=True) as units:
+        return [set(unit.header) for unit in units]
+
+
 def faults(path):
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         with fits.open(path, checksum=True) as units:
             for unit in units:
                 unit.verify("exception")
-                if "DATASUM" not in unit.header or "CHECKSUM" not in unit.header:
-                    yield f"{unit.name}: no checksum"
-                if unit.data is None or unit.data.shape != units[0].data.shape:
-                    yield f"{unit.name}: no plane of the image's size"
-            header, pixels = units[0].header, units[0].data.astype(float)
+            # A compressed image stands behind an empty primary.
+            planes = [unit for unit in units if unit.data is not None]
+            for plane in planes:
+                if plane.data.shape != planes[0].data.shape:
+                    yield f"{plane.name}: no plane of the image's size"
+            header, pixels = planes[0].header, planes[0].data.astype(float)
+        for number, sums in enumerate(stored_sums(path)):
+            if not sums >= {"DATASUM", "CHECKSUM"}:
+                yield f"unit {number}: no checksum"
         if not np.isfinite(pixels).all():
             yield "some pixels are no numbers"
         for name, stated, found, tolerance in statistics(header, pixels):

@@ -32,21 +32,27 @@ have_astropy() {
         --disable-pip-version-check -r "$here/requirements.txt" &>>"$log"
 }
 
-# Plays the night as it ships, judged as `shipped`, then again with all planes.
+# Plays the night as it ships, then makes its lights anew with other contents.
 night="$scratch/night"
 "$program" demo --folder "$night" &>"$log" || { cat "$log"; exit 1; }
+cp -r "$night/profiles" "$scratch/profiles"
 cp -r "$night/products" "$scratch/shipped"
-for profile in "$night"/profiles/*.yaml; do
-    {
-        echo 'products: {uncertainty: true, repair_hot_pixels: true}'
-        echo 'sensor: {read_noise_e: 1.5, electrons_per_adu: 0.78}'
-    } >>"$profile"
-done
-"$program" once --config "$night/settings.yaml" &>"$log" || { cat "$log"; exit 1; }
-mv "$night/products" "$scratch/planes"
+variant() {
+    local name="$1" lines="$2"
+    for profile in "$scratch"/profiles/*.yaml; do
+        { cat "$profile"; echo "$lines"; } >"$night/profiles/${profile##*/}"
+    done
+    "$program" once --config "$night/settings.yaml" &>"$log" || { cat "$log"; exit 1; }
+    cp -r "$night/products" "$scratch/$name"
+}
+variant planes 'products: {uncertainty: true, repair_hot_pixels: true}
+sensor: {read_noise_e: 1.5, electrons_per_adu: 0.78}'
+variant integers 'products: {samples: {bits: 16}}'
+variant compressed 'products: {samples: {bits: 16}, compressed: true}'
+folders=("$scratch"/{shipped,planes,integers,compressed})
 
-mapfile -t products < <(find "$scratch/shipped" "$scratch/planes" -name '*.fits*')
-if ((${#products[@]} < 50)); then
+mapfile -t products < <(find "${folders[@]}" -name '*.fits*')
+if ((${#products[@]} < 100)); then
     echo "only ${#products[@]} products were made"
     exit 1
 fi
@@ -62,7 +68,7 @@ else
     echo 'LEFT OUT: fitsverify is not installed and could not be'
 fi
 if have_astropy; then
-    for folder in "$scratch/shipped" "$scratch/planes"; do
+    for folder in "${folders[@]}"; do
         "$python" "$here/verify_products.py" "$folder" || failed=1
     done
 else
