@@ -306,6 +306,7 @@ fn every_key_of_a_profile_arrives() {
         (
             "dark: {rule: never}",
             "dark: {rule: measured, min_frames: 7, quiet_s: 60, run_gap_hours: 2, \
+             scaling: ccd-without-glow, \
              combine: {method: sigma-clip, low: 2, high: 3.5, iterations: 2, center: mean}}",
         ),
         (

@@ -1,4 +1,5 @@
-//! Calibrates one light: (L - D)/F, or (L - B)/F where the rule has no dark.
+//! Calibrates one light: (L - D)/F, or (L - B)/F where the rule has no dark. A
+//! dark of another exposure is scaled first.
 //!
 //! Negative values stay: clipping them would bias every faint mean that is built on them. The
 //! original header is kept card by card, without those that describe the raw storage.
@@ -11,7 +12,7 @@ use ndarray::parallel::prelude::*;
 
 use super::planes::{Held, plane_part};
 use super::pool::Pool;
-use super::{MakeError, Maker, Pulse, mask, provenance, repair, spoiled, uncertainty};
+use super::{MakeError, Maker, Pulse, dark, mask, provenance, repair, spoiled, uncertainty};
 use crate::combine::{Level, lowest_at_or_above};
 use crate::facts::{Card, LightRecipe, Made, MadeStats, MasterUse, Recipe, Task, Value};
 use crate::fits::{ImageWriter, Plane, Samples, Source, Storage};
@@ -137,6 +138,8 @@ struct Strip {
     values: Vec<f32>,
     mask: Vec<u8>,
     sigma: Vec<f32>,
+    /// A scaled dark's few rows.
+    scaled: Vec<f32>,
 }
 
 impl Strip {
@@ -196,8 +199,11 @@ impl Calibration<'_> {
         }
         if let Some(sensor) = &extras.uncertainty {
             let bias = self.pedestal.as_ref().unwrap_or(&self.subtract);
+            let variance = match self.scale() {
+                Some((k, bias)) => dark::variance(self.subtract.variance, bias.variance, k),
+                None => self.subtract.variance,
+            };
             let bias = plane_part(&bias.plane, part.clone());
-            let variance = self.subtract.variance;
             uncertainty::before(
                 sensor,
                 values,
@@ -206,7 +212,12 @@ impl Calibration<'_> {
                 &mut strip.sigma[own.clone()],
             );
         }
-        let below = plane_part(&self.subtract.plane, part.clone());
+        let mut below = plane_part(&self.subtract.plane, part.clone());
+        if let Some((k, bias)) = self.scale() {
+            let bias = plane_part(&bias.plane, part.clone());
+            dark::scaled(below, bias, k, &mut strip.scaled);
+            below = &strip.scaled;
+        }
         let flat = self
             .divide
             .as_ref()
@@ -223,6 +234,11 @@ impl Calibration<'_> {
             uncertainty::after(values, flat, &mut strip.sigma[own]);
         }
         Ok(())
+    }
+
+    /// The factor of a scaled dark, and the bias that it is scaled above.
+    fn scale(&self) -> Option<(f64, &Held)> {
+        self.recipe.subtract.scale.zip(self.pedestal.as_deref())
     }
 
     /// The flags of pixels `part`, whose raw values are given: their own and their masters'.
