@@ -19,6 +19,8 @@ mod noise;
 mod planes;
 #[path = "once/same.rs"]
 mod same;
+#[path = "once/scaled.rs"]
+mod scaled;
 
 /// A monochrome rig that needs bias and flats.
 pub const NORTH: &str = "name: north-pier

@@ -351,6 +351,7 @@ tolerance: {flat_dark_exposure_fraction: 0.2}
             median_centre: false
         }
     );
+    assert!(dark.scaled && !profile.calibration.bias.scaled);
     assert_eq!(profile.calibration.flat.combining, Combining::Median);
     // Plain words that YAML could take for something else stay words.
     let filters: Vec<(&str, &str)> = profile

@@ -14,8 +14,7 @@ use failure::{Failure, or_absent};
 
 use super::cluster::angle_between;
 use crate::facts::{
-    Camera, Celsius, Fingerprint, Frame, Kind, MasterFacts, NearMiss, Profile, Seconds,
-    Site,
+    Camera, Celsius, Fingerprint, Frame, Kind, MasterFacts, NearMiss, Profile, Seconds, Site,
 };
 
 /// How far a candidate is.

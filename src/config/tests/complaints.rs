@@ -217,7 +217,7 @@ fn bad_profiles_are_named_with_line_and_column() {
                 "dark: {rule: never}",
                 "dark: {rule: required, scaling: always}",
             )]),
-            "5:36: calibration.dark.scaling: unknown variant `always`, expected `never` or \
+            "5:35: calibration.dark.scaling: unknown variant `always`, expected `never` or \
              `ccd-without-glow`",
         ),
         (
