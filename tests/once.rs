@@ -21,6 +21,8 @@ mod overscan;
 mod planes;
 #[path = "once/same.rs"]
 mod same;
+#[path = "once/scaled.rs"]
+mod scaled;
 #[path = "once/stored.rs"]
 mod stored;
 

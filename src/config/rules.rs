@@ -29,6 +29,16 @@ struct RawFrameRule {
     quiet_s: Option<f64>,
     run_gap_hours: Option<f64>,
     combine: Option<RawCombine>,
+    scaling: Option<RawScaling>,
+}
+
+/// May a dark be scaled to another exposure? The permission is worded as a statement about the
+/// sensor, since no header makes it.
+#[derive(Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum RawScaling {
+    Never,
+    CcdWithoutGlow,
 }
 
 #[derive(Clone, Copy, Deserialize)]
@@ -85,6 +95,13 @@ fn together(rules: &CalibrationRules) -> Result<(), Fault> {
              it against: want required or if-present for bias",
         ));
     }
+    if rules.dark.scaled && bias {
+        return Err(Fault::new(
+            &steps!["calibration", "dark", "scaling"],
+            "darks are to be scaled while bias is `never`, so their pedestal could not be told \
+             from what grows with time: want required or if-present for bias",
+        ));
+    }
     if flat && !flat_dark {
         return Err(Fault::new(
             &at(Kind::FlatDark),
@@ -122,6 +139,19 @@ fn frame_rule(
             format!("found {min_frames}, want 3 to 10000: fewer cannot be judged by each other"),
         ));
     }
+    let scaled = raw.scaling == Some(RawScaling::CcdWithoutGlow);
+    if raw.scaling.is_some() && kind != Kind::Dark {
+        return Err(Fault::new(
+            &at("scaling"),
+            format!("only darks can be scaled to another exposure: want no such line for {kind}"),
+        ));
+    }
+    if scaled && rule == Rule::Never {
+        return Err(Fault::new(
+            &at("scaling"),
+            "darks are to be scaled while their rule is `never`: want another rule, or no scaling",
+        ));
+    }
     // Flats come in a row and are wanted soon; a library is shot in one go and may take its time.
     let (quiet, gap) = match kind {
         Kind::Flat | Kind::FlatDark => (300.0, 6.0),
@@ -136,5 +166,6 @@ fn frame_rule(
         quiet: seconds(raw.quiet_s, quiet, (0.0, 86_400.0), &at("quiet_s"))?,
         run_gap: duration(run_gap * 3600.0, &at("run_gap_hours"))?,
         combining: combining(raw.combine.unwrap_or_default(), kind, min_frames, sensor)?,
+        scaled,
     })
 }

@@ -308,6 +308,7 @@ fn every_key_of_a_profile_arrives() {
         (
             "dark: {rule: never}",
             "dark: {rule: measured, min_frames: 7, quiet_s: 60, run_gap_hours: 2, \
+             scaling: ccd-without-glow, \
              combine: {method: sigma-clip, low: 2, high: 3.5, iterations: 2, center: mean}}",
         ),
         (
@@ -353,6 +354,7 @@ tolerance: {flat_dark_exposure_fraction: 0.2}
             median_centre: false
         }
     );
+    assert!(dark.scaled && !profile.calibration.bias.scaled);
     assert_eq!(profile.calibration.flat.combining, Combining::Median);
     // Plain words that YAML could take for something else stay words.
     let filters: Vec<(&str, &str)> = profile

@@ -121,6 +121,10 @@ pub struct FrameRule {
     pub run_gap: Duration,
     /// How its exposures are combined.
     pub combining: Combining,
+    /// Darks only: one of another exposure may be scaled to a light's, where none of the light's
+    /// own exposure is there. A statement about the sensor: no amplifier glow, and a signal of
+    /// darks that is proportional to time.
+    pub scaled: bool,
 }
 
 /// Rules for all four kinds.

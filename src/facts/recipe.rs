@@ -3,7 +3,7 @@
 //! | counts | where it stands |
 //! |---|---|
 //! | contents of every raw file that goes in | `input` parts, BLAKE3, sorted by time then digest |
-//! | the masters that are subtracted and divided by | `subtract`, `pedestal`, `divide` parts, by fingerprint |
+//! | the masters that are subtracted and divided by | `subtract`, `pedestal`, `divide` parts, by fingerprint, with the factor of a scaled dark |
 //! | how pixels are combined, limits, flat level | `method` part, with its version |
 //! | what a light holds beside its pixels, how it is stored | `method` part, where it is out of the ordinary |
 //! | facts written into the product's header | `fact` parts |
@@ -38,7 +38,7 @@ pub struct Input {
 }
 
 /// A master that another product is made with.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct MasterUse {
     /// Its kind.
     pub kind: Kind,
@@ -46,6 +46,10 @@ pub struct MasterUse {
     pub fingerprint: Fingerprint,
     /// Where it lies, relative to the output folder.
     pub product: String,
+    /// Of a dark of another exposure: the factor k on its signal, so that B + k(D - B) comes off
+    /// the light. None: the master is used as it is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub scale: Option<f64>,
 }
 
 /// What a master is, in the terms by which frames are matched with it.
@@ -132,7 +136,7 @@ pub struct LightRecipe {
     pub facts: LightFacts,
     /// The dark, else the bias.
     pub subtract: MasterUse,
-    /// Beside a dark: the bias, where the light's own charge must be known.
+    /// Beside a dark: the bias, where the light's own charge must be known or the dark is scaled.
     pub pedestal: Option<MasterUse>,
     /// The flat.
     pub divide: Option<MasterUse>,
@@ -210,7 +214,11 @@ impl Recipe {
             parts.push(("input", input.digest.to_string()));
         }
         for (label, master) in self.roles() {
-            parts.push((label, format!("{} {}", master.kind, master.fingerprint)));
+            let mut text = format!("{} {}", master.kind, master.fingerprint);
+            text += &master
+                .scale
+                .map_or(String::new(), |k| format!(" scale={k}"));
+            parts.push((label, text));
         }
         parts
     }

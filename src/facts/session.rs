@@ -79,6 +79,9 @@ pub struct LightEntry {
     pub product: Option<String>,
     #[serde(default, skip_serializing_if = "UsedMasters::is_empty")]
     pub masters: UsedMasters,
+    /// Factor on the dark's signal, where the dark is of another exposure.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub dark_scale: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub measures: Option<Measures>,
 }

@@ -18,6 +18,7 @@ fn profile() -> Profile {
         quiet: Duration::from_secs(60),
         run_gap: Duration::from_secs(3600),
         combining: Combining::Mean,
+        scaled: false,
     };
     Profile {
         name: "north-pier".to_owned(),

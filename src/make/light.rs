@@ -1,4 +1,5 @@
-//! Calibrates one light: (L - D)/F, or (L - B)/F where the rule has no dark.
+//! Calibrates one light: (L - D)/F, or (L - B)/F where the rule has no dark. A
+//! dark of another exposure is scaled first.
 //!
 //! Negative values stay: clipping them would bias every faint mean that is built on them. The
 //! original header is kept card by card, without those that describe the raw storage.
@@ -13,7 +14,7 @@ use ndarray::parallel::prelude::*;
 use super::exposure::Exposure;
 use super::planes::{Held, plane_part};
 use super::pool::Pool;
-use super::{MakeError, Maker, Pulse, mask, provenance, repair, spoiled, uncertainty, whole};
+use super::{MakeError, Maker, Pulse, dark, mask, provenance, repair, spoiled, uncertainty, whole};
 use crate::combine::{Level, lowest_at_or_above};
 use crate::facts::{
     Card, LightRecipe, LightSamples, Made, MadeStats, MasterUse, Recipe, Task, Value,
@@ -168,6 +169,8 @@ struct Strip {
     mask: Vec<u8>,
     sigma: Vec<f32>,
     whole: Vec<u16>,
+    /// A scaled dark's few rows.
+    scaled: Vec<f32>,
 }
 
 impl Strip {
@@ -229,8 +232,11 @@ impl Calibration<'_> {
         self.exposure.level(f64::INFINITY, values);
         if let Some(sensor) = &extras.uncertainty {
             let bias = self.pedestal.as_ref().unwrap_or(&self.subtract);
+            let variance = match self.scale() {
+                Some((k, bias)) => dark::variance(self.subtract.variance, bias.variance, k),
+                None => self.subtract.variance,
+            };
             let bias = plane_part(&bias.plane, part.clone());
-            let variance = self.subtract.variance;
             uncertainty::before(
                 sensor,
                 values,
@@ -239,7 +245,12 @@ impl Calibration<'_> {
                 &mut strip.sigma[own.clone()],
             );
         }
-        let below = plane_part(&self.subtract.plane, part.clone());
+        let mut below = plane_part(&self.subtract.plane, part.clone());
+        if let Some((k, bias)) = self.scale() {
+            let bias = plane_part(&bias.plane, part.clone());
+            dark::scaled(below, bias, k, &mut strip.scaled);
+            below = &strip.scaled;
+        }
         let flat = self
             .divide
             .as_ref()
@@ -260,6 +271,11 @@ impl Calibration<'_> {
             }
         }
         Ok(())
+    }
+
+    /// The factor of a scaled dark, and the bias that it is scaled above.
+    fn scale(&self) -> Option<(f64, &Held)> {
+        self.recipe.subtract.scale.zip(self.pedestal.as_deref())
     }
 
     /// The flags of pixels `part`, whose raw values are given: their own and their masters'.

@@ -12,6 +12,7 @@
 //! | `DLNIN`, `DLI00001`... | raw files that went in: their number, their BLAKE3 digests |
 //! | `DLR00001`... | of a master: pixels rejected low and high per raw file, in the same order |
 //! | `DLNMS`, `DLM00001`... | masters it was made with: kind, fingerprint, product |
+//! | `DLSCALE` | of a light: the factor on its dark's signal, where it is of another exposure |
 //!
 //! A master also tells its facts in the de facto keywords, for other readers ([`fact_cards`]).
 //!
@@ -73,6 +74,10 @@ pub fn cards(recipe: &Recipe, stats: &MadeStats) -> Vec<Card> {
     for (index, used) in masters.iter().enumerate() {
         let value = format!("{} {} {}", used.kind, used.fingerprint, used.product);
         cards.push(text(&numbered("DLM", index), value, ""));
+        if let Some(k) = used.scale {
+            let comment = "factor on the dark above its bias";
+            cards.push(Card::new("DLSCALE", Value::Real(k), comment));
+        }
     }
     cards
 }
@@ -154,10 +159,14 @@ pub fn read(header: &Header, product: &str, size: u64) -> Option<Made> {
     let masters = (0..count(header, "DLNMS")?)
         .map(|index| {
             let mut words = header.text(&numbered("DLM", index))?.splitn(3, ' ');
+            let kind = kind(words.next()?)?;
             Some(MasterUse {
-                kind: kind(words.next()?)?,
+                kind,
                 fingerprint: words.next()?.parse().ok()?,
                 product: words.next()?.to_owned(),
+                scale: (kind == Kind::Dark)
+                    .then(|| header.number("DLSCALE"))
+                    .flatten(),
             })
         })
         .collect::<Option<_>>()?;

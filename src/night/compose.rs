@@ -184,6 +184,7 @@ impl Lists {
             temperature_c: frame.felt_temperature().map(|t| rounded(t.get(), 2)),
             product: None,
             masters: UsedMasters::default(),
+            dark_scale: None,
             measures: None,
         };
         match state {
@@ -192,6 +193,8 @@ impl Lists {
                     light.state = "calibrated".to_owned();
                     light.product = Some(made.product.clone());
                     light.masters = used_masters(made);
+                    let mut scales = made.masters.iter().filter_map(|master| master.scale);
+                    light.dark_scale = scales.next().map(|k| rounded(k, 6));
                     light.measures = measures(made);
                     let used = made.masters.iter().map(|master| master.fingerprint);
                     self.masters.extend(used);

@@ -60,6 +60,7 @@ fn light(number: usize, target: &str, filter: &str, exposure_s: f64, state: &str
         } else {
             UsedMasters::default()
         },
+        dark_scale: None,
         measures: calibrated.then_some(Measures { background_adu: 412.75, noise_adu: 21.125 }),
     }
 }

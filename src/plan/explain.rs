@@ -138,9 +138,11 @@ fn choices(
             ));
             match want.choose(&rig.offers) {
                 Some(offer) => lines.push(format!(
-                    "    chosen: {}, {}",
+                    "    chosen: {}, {}{}",
                     describe(&offer.facts, &settings.site),
-                    offer.fingerprint.short()
+                    offer.fingerprint.short(),
+                    want.scale(&offer.facts)
+                        .map_or(String::new(), |k| format!(", scaled by {k:.4}")),
                 )),
                 None => lines.push("    none qualifies".to_owned()),
             }

@@ -1,5 +1,7 @@
 //! A rig's lights find their masters.
 
+use jiff::civil::Date;
+
 use super::cast::Member;
 use super::matching::Want;
 use super::names;
@@ -19,6 +21,7 @@ impl<'a> Rig<'a, '_> {
             kinds,
             camera: &frame.camera,
             exposure: None,
+            scaled: false,
             temperature: None,
             flat_for: None,
             moment: light.moment,
@@ -30,6 +33,7 @@ impl<'a> Rig<'a, '_> {
                 Kind::Dark,
                 Want {
                     exposure: Some((frame.exposure, tolerance.exposure_fraction)),
+                    scaled: self.rule(Kind::Dark).is_some_and(|rule| rule.scaled),
                     temperature: Some((frame.felt_temperature(), tolerance.temperature_c)),
                     ..base(&[Kind::Dark])
                 },
@@ -74,13 +78,15 @@ impl<'a> Rig<'a, '_> {
         let products = &self.profile().products;
         let uncertainty = self.profile().sensor.filter(|_| products.uncertainty);
         let mut pedestal = None;
-        // The charge of a light without its bias would only be guessed; better than no light.
-        if uncertainty.is_some()
-            && subtract.kind == Kind::Dark
-            && self.wants(Kind::Bias)
-            && let Pick::Found(used) = self.pick(&bias, Kind::Bias, None)
+        if subtract.scale.is_some()
+            || subtract.kind == Kind::Dark && uncertainty.is_some() && self.wants(Kind::Bias)
         {
-            pedestal = Some(used);
+            match self.pick(&bias, Kind::Bias, None) {
+                Pick::Found(used) => pedestal = Some(used),
+                Pick::None(lack) if subtract.scale.is_some() => return Err(lack),
+                // A light's charge without its bias is only guessed; better than no light.
+                Pick::None(_) => {}
+            }
         }
         let mut divide = None;
         if self.wants(Kind::Flat) {
@@ -124,17 +130,20 @@ impl<'a> Rig<'a, '_> {
             .is_some_and(|rule| rule.rule == Rule::Measured);
         for light in &self.cast.lights {
             if measured {
-                let warning = format!(
-                    "{}: the dark rule `measured` acts as `required` until the sensor has been measured",
-                    self.profile().name
-                );
-                let warnings = self.plan.warnings.entry(light.night).or_default();
-                if !warnings.contains(&warning) {
-                    warnings.push(warning);
-                }
+                let warning = "the dark rule `measured` acts as `required` until the sensor has been measured";
+                self.warn(light.night, warning);
             }
             let state = match self.light_recipe(light) {
-                Ok(recipe) => self.light(light, recipe),
+                Ok(recipe) => {
+                    if let Some(k) = recipe.subtract.scale.filter(|&k| k > 1.0) {
+                        let warning = format!(
+                            "lights of {} have no dark that is as long; a shorter one is scaled up by {k:.4}, and its noise with it",
+                            recipe.facts.exposure
+                        );
+                        self.warn(light.night, &warning);
+                    }
+                    self.light(light, recipe)
+                }
                 // Nothing is to be shot for a light that is gone: it could not be calibrated.
                 Err(lack) if !light.entry.present => match self.last_product(light.digest) {
                     Some(made) => LightState::Calibrated(made.fingerprint),
@@ -149,6 +158,15 @@ impl<'a> Rig<'a, '_> {
                 }
             };
             self.plan.lights.insert(light.index, state);
+        }
+    }
+
+    /// Notes an odd thing of a night once.
+    fn warn(&mut self, night: Date, text: &str) {
+        let warning = format!("{}: {text}", self.profile().name);
+        let warnings = self.plan.warnings.entry(night).or_default();
+        if !warnings.contains(&warning) {
+            warnings.push(warning);
         }
     }
 

@@ -316,6 +316,7 @@ impl<'a> Rig<'a, '_> {
                 facts.exposure,
                 self.profile().tolerance.flat_dark_exposure_fraction,
             )),
+            scaled: false,
             temperature: None,
             flat_for: None,
             moment: facts.last,

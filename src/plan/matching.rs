@@ -3,16 +3,18 @@
 //! [`Want::failure`] is the only place that decides whether a candidate qualifies; `explain` and
 //! the reasons in the log print what it returned, so that they cannot disagree with the choice.
 
+mod failure;
+
 use std::cmp::Ordering;
-use std::fmt;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
 
+use failure::{Failure, or_absent};
+
 use super::cluster::angle_between;
 use crate::facts::{
-    Camera, Celsius, Degrees, Fingerprint, Frame, Kind, MasterFacts, NearMiss, Profile, Seconds,
-    Site,
+    Camera, Celsius, Fingerprint, Frame, Kind, MasterFacts, NearMiss, Profile, Seconds, Site,
 };
 
 /// How far a candidate is.
@@ -50,6 +52,8 @@ pub struct Want<'a> {
     pub camera: &'a Camera,
     /// Wanted exposure and allowed fraction; absent where any exposure serves.
     pub exposure: Option<(Seconds, f64)>,
+    /// A dark of another exposure serves too, scaled, where none of the wanted exposure does.
+    pub scaled: bool,
     /// Wanted temperature and tolerance; absent where any temperature serves.
     pub temperature: Option<(Option<Celsius>, f64)>,
     /// For flats: the light.
@@ -60,150 +64,6 @@ pub struct Want<'a> {
     pub profile: &'a Profile,
     /// For naming nights.
     pub site: &'a Site,
-}
-
-/// Why a candidate does not qualify, in the order in which it is checked: a later case is a nearer
-/// miss.
-#[derive(Clone, Debug, PartialEq)]
-enum Failure {
-    HardKey {
-        key: &'static str,
-        theirs: String,
-        wanted: String,
-    },
-    Filter {
-        theirs: String,
-        wanted: String,
-    },
-    Optics {
-        theirs: String,
-        wanted: String,
-    },
-    Rotator {
-        theirs: Option<Degrees>,
-        wanted: Option<Degrees>,
-        limit: f64,
-    },
-    Exposure {
-        theirs: Seconds,
-        wanted: Seconds,
-        limit: f64,
-    },
-    Temperature {
-        theirs: Option<Celsius>,
-        wanted: Option<Celsius>,
-        limit: f64,
-    },
-    Window {
-        nights: i32,
-        before: i32,
-        after: i32,
-    },
-    Train {
-        date: String,
-    },
-    TooFew {
-        have: usize,
-        need: usize,
-    },
-    Barred(String),
-    /// Qualified, but another is better.
-    Farther(String),
-}
-
-impl Failure {
-    fn nearness(&self) -> u8 {
-        match self {
-            Self::HardKey { .. } => 0,
-            Self::Filter { .. } => 1,
-            Self::Optics { .. } => 2,
-            Self::Rotator { .. } => 3,
-            Self::Exposure { .. } => 4,
-            Self::Temperature { .. } => 5,
-            Self::Window { .. } => 6,
-            Self::Train { .. } => 7,
-            Self::TooFew { .. } => 8,
-            Self::Barred(_) => 9,
-            Self::Farther(_) => 10,
-        }
-    }
-}
-
-fn or_absent<T: fmt::Display>(value: &Option<T>) -> String {
-    value.as_ref().map_or("absent".to_owned(), T::to_string)
-}
-
-impl fmt::Display for Failure {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::HardKey {
-                key,
-                theirs,
-                wanted,
-            } => write!(f, "{key} is {theirs}, wanted {wanted}"),
-            Self::Filter { theirs, wanted } => write!(f, "filter is {theirs}, wanted {wanted}"),
-            Self::Optics { theirs, wanted } => write!(f, "optics are {theirs}, wanted {wanted}"),
-            Self::Rotator {
-                theirs,
-                wanted,
-                limit,
-            } => write!(
-                f,
-                "rotator angle is {}, wanted {} within {limit} deg",
-                or_absent(theirs),
-                or_absent(wanted)
-            ),
-            Self::Exposure {
-                theirs,
-                wanted,
-                limit,
-            } => {
-                write!(
-                    f,
-                    "exposure is {theirs}, wanted {wanted} within {}",
-                    Percent(*limit)
-                )
-            }
-            Self::Temperature {
-                theirs,
-                wanted,
-                limit,
-            } => write!(
-                f,
-                "temperature is {}, wanted {} within {limit} C",
-                or_absent(theirs),
-                or_absent(wanted)
-            ),
-            Self::Window {
-                nights,
-                before,
-                after,
-            } => {
-                let (count, side) = (nights.abs(), if *nights < 0 { "before" } else { "after" });
-                write!(
-                    f,
-                    "taken {count} nights {side}, the limits are {before} before and {after} after"
-                )
-            }
-            Self::Train { date } => write!(f, "the optical train changed on {date} in between"),
-            Self::TooFew { have, need } => {
-                write!(
-                    f,
-                    "has {have} usable frames, the profile asks for at least {need}"
-                )
-            }
-            Self::Barred(reason) => write!(f, "cannot be made: {reason}"),
-            Self::Farther(how) => f.write_str(how),
-        }
-    }
-}
-
-struct Percent(f64);
-
-impl fmt::Display for Percent {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} %", (self.0 * 1e6).round() / 1e4)
-    }
 }
 
 impl Want<'_> {
@@ -225,15 +85,15 @@ impl Want<'_> {
         {
             return Some(failure);
         }
-        if let Some((wanted, fraction)) = self.exposure {
-            let theirs = facts.exposure;
-            if (theirs.get() - wanted.get()).abs() > fraction * wanted.get() + 1e-9 {
-                return Some(Failure::Exposure {
-                    theirs,
-                    wanted,
-                    limit: fraction,
-                });
-            }
+        if let Some((wanted, limit)) = self.exposure
+            && !self.exposure_fits(facts)
+            && self.scale(facts).is_none()
+        {
+            return Some(Failure::Exposure {
+                theirs: facts.exposure,
+                wanted,
+                limit,
+            });
         }
         if let Some((wanted, limit)) = self.temperature {
             let theirs = facts.temperature;
@@ -277,6 +137,31 @@ impl Want<'_> {
                 need: *need,
             }),
             Readiness::Barred(reason) => Some(Failure::Barred(reason.clone())),
+        }
+    }
+
+    fn exposure_fits(&self, facts: &MasterFacts) -> bool {
+        self.exposure.is_none_or(|(wanted, fraction)| {
+            let away = (facts.exposure.get() - wanted.get()).abs();
+            away <= fraction * wanted.get() + 1e-9
+        })
+    }
+
+    /// The factor by which a dark of another exposure is scaled; none where its exposure fits, or
+    /// where it cannot be scaled.
+    pub fn scale(&self, facts: &MasterFacts) -> Option<f64> {
+        let (wanted, _) = self.exposure?;
+        let possible = self.scaled && facts.exposure.get() > 0.0;
+        (possible && !self.exposure_fits(facts)).then(|| wanted.get() / facts.exposure.get())
+    }
+
+    /// What needs no scaling comes first, then what is scaled down, the nearest exposure first:
+    /// scaling up multiplies a dark's noise.
+    fn scaling(&self, offer: &Offer) -> (u8, f64) {
+        match self.scale(&offer.facts) {
+            None => (0, 0.0),
+            Some(k) if k <= 1.0 => (1, self.exposure_away(offer)),
+            Some(_) => (2, self.exposure_away(offer)),
         }
     }
 
@@ -358,8 +243,13 @@ impl Want<'_> {
         if self.flat_for.is_some() {
             return (a_away, a_later, a.fingerprint).cmp(&(b_away, b_later, b.fingerprint));
         }
-        self.temperature_away(a)
-            .total_cmp(&self.temperature_away(b))
+        let ((a_rank, a_far), (b_rank, b_far)) = (self.scaling(a), self.scaling(b));
+        (a_rank.cmp(&b_rank))
+            .then(a_far.total_cmp(&b_far))
+            .then_with(|| {
+                self.temperature_away(a)
+                    .total_cmp(&self.temperature_away(b))
+            })
             .then(self.exposure_away(a).total_cmp(&self.exposure_away(b)))
             .then((a_later, a_away, a.fingerprint).cmp(&(b_later, b_away, b.fingerprint)))
     }
@@ -427,7 +317,14 @@ impl Want<'_> {
         let Some(chosen) = chosen else {
             return "not taken".to_owned();
         };
-        if self.temperature_away(offer) > self.temperature_away(chosen) {
+        if self.scaling(offer) > self.scaling(chosen) {
+            let factor = |offer: &Offer| self.scale(&offer.facts).unwrap_or(1.0);
+            format!(
+                "qualifies, but would be scaled by {:.4}, the chosen one by {:.4}",
+                factor(offer),
+                factor(chosen)
+            )
+        } else if self.temperature_away(offer) > self.temperature_away(chosen) {
             format!(
                 "qualifies, but its temperature is {:.2} C off, the chosen one's {:.2} C",
                 self.temperature_away(offer),
@@ -454,7 +351,12 @@ impl Want<'_> {
             }
         }
         if let Some((exposure, _)) = self.exposure {
-            words.push(exposure.to_string());
+            let other = if self.scaled {
+                " or another to be scaled"
+            } else {
+                ""
+            };
+            words.push(format!("{exposure}{other}"));
         }
         if let Some((Some(temperature), _)) = self.temperature {
             words.push(temperature.to_string());

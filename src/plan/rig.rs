@@ -101,6 +101,7 @@ impl<'a, 'p> Rig<'a, 'p> {
                 kind: offer.facts.kind,
                 fingerprint: offer.fingerprint,
                 product: master.product.clone(),
+                scale: want.scale(&offer.facts),
             });
         }
         let need = self.rule(asked).map_or(0, |rule| rule.min_frames);
@@ -112,9 +113,10 @@ impl<'a, 'p> Rig<'a, 'p> {
                 ..
             }) => self.lacking.get(fingerprint).cloned(),
             almost => {
+                let own = almost.is_some_and(|offer| want.scale(&offer.facts).is_none());
                 // Those that are there serve only together with more of the same session.
                 let why = match (almost.map(|offer| &offer.readiness), self.rule(asked)) {
-                    (Some(Readiness::TooFew { have, need }), Some(rule)) => format!(
+                    (Some(Readiness::TooFew { have, need }), Some(rule)) if own => format!(
                         "{have} of {need} are there, {} more within {} h of them do too",
                         need - have,
                         rule.run_gap.as_secs() / 3600

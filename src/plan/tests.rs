@@ -5,4 +5,5 @@
 
 mod bench;
 mod properties;
+mod scaled;
 mod tables;

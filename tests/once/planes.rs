@@ -10,7 +10,7 @@ use crate::demo::pixels;
 use crate::observatory::Observatory;
 
 /// Hot pixels in every colour, glow, and stars that saturate.
-const NIGHT: &str = "rigs:
+pub const NIGHT: &str = "rigs:
   - camera: Dunlin 24C
     folder: south
     sensor: {width: 128, height: 96, cfa: RGGB, e_per_adu: 0.5, read_noise_e: 3, hot_pixels_per_million: 4000,
@@ -30,20 +30,24 @@ const SATURATED: u16 = 1;
 const HOT: u16 = 2;
 const REPAIRED: u16 = 8;
 
-struct Night {
-    here: Observatory,
+pub struct Night {
+    pub here: Observatory,
     scenario: Scenario,
-    log: SessionLog,
+    pub log: SessionLog,
 }
 
 fn night(more: &str) -> Night {
-    let profile = format!("{}{more}", crate::SOUTH);
-    let here = Observatory::new(&[("south", &profile)], "");
-    here.shoot(NIGHT);
+    night_of(&format!("{}{more}", crate::SOUTH), NIGHT)
+}
+
+/// What `once` makes of a scenario with three lights.
+pub fn night_of(profile: &str, scenario: &str) -> Night {
+    let here = Observatory::new(&[("south", profile)], "");
+    here.shoot(scenario);
     here.once();
     let log = here.session("2026-09-05");
     assert_eq!(log.lights.len(), 3);
-    let scenario = Scenario::parse(NIGHT).unwrap();
+    let scenario = Scenario::parse(scenario).unwrap();
     Night {
         here,
         scenario,
@@ -56,7 +60,7 @@ impl Night {
         self.here.products().join(product)
     }
 
-    fn light(&self, number: usize) -> PathBuf {
+    pub fn light(&self, number: usize) -> PathBuf {
         self.path(self.log.lights[number].product.as_ref().unwrap())
     }
 
@@ -140,10 +144,17 @@ fn masks_say_what_is_hot_and_what_saturated() {
     assert!(saturated > 10, "{saturated} saturated pixels");
 }
 
+/// What a profile needs for uncertainties.
+pub const UNCERTAIN: &str =
+    "products: {uncertainty: true}\nsensor: {read_noise_e: 3, electrons_per_adu: 0.5}\n";
+
 #[test]
 fn uncertainties_are_the_scatter_around_the_truth() {
-    let more = "products: {uncertainty: true}\nsensor: {read_noise_e: 3, electrons_per_adu: 0.5}\n";
-    let night = night(more);
+    scatter_around_the_truth(&night(UNCERTAIN));
+}
+
+/// Good pixels less the truth, over their uncertainty, are unit normal numbers.
+pub fn scatter_around_the_truth(night: &Night) {
     let files = frames(&night.scenario);
     let mut scores = Vec::new();
     for number in 0..3 {

@@ -119,6 +119,7 @@ pub(super) fn made(number: u8) -> Made {
             kind: Kind::Bias,
             fingerprint: Fingerprint::new([9; 32]),
             product: "masters/dunlin-24c/bias/09090909.fits".to_owned(),
+            scale: None,
         }],
         facts: Some(MasterFacts {
             kind: Kind::Flat,

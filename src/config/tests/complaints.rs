@@ -213,6 +213,40 @@ fn bad_profiles_are_named_with_line_and_column() {
             "4:26: found 2, want 3 to 10000: fewer cannot be judged by each other",
         ),
         (
+            profile_with(&[(
+                "dark: {rule: never}",
+                "dark: {rule: required, scaling: always}",
+            )]),
+            "5:35: calibration.dark.scaling: unknown variant `always`, expected `never` or \
+             `ccd-without-glow`",
+        ),
+        (
+            profile_with(&[(
+                "dark: {rule: never}",
+                "dark: {rule: never, scaling: ccd-without-glow}",
+            )]),
+            "5:23: darks are to be scaled while their rule is `never`: want another rule, or no \
+             scaling",
+        ),
+        (
+            profile_with(&[
+                ("bias: {rule: required}", "bias: {rule: never}"),
+                (
+                    "dark: {rule: never}",
+                    "dark: {rule: required, scaling: ccd-without-glow}",
+                ),
+            ]),
+            "5:26: darks are to be scaled while bias is `never`, so their pedestal could not be \
+             told from what grows with time: want required or if-present for bias",
+        ),
+        (
+            profile_with(&[(
+                "bias: {rule: required}",
+                "bias: {rule: required, scaling: never}",
+            )]),
+            "4:26: only darks can be scaled to another exposure: want no such line for bias",
+        ),
+        (
             profile_with(&[("  flat-dark: {rule: if-present}\n", "")]),
             "4:3: calibration: missing field `flat-dark`",
         ),

@@ -139,6 +139,7 @@ fn made(number: u8, product: &str, inputs: &[u8], masters: &[(Kind, u8, &str)]) 
                 kind,
                 fingerprint: print(number),
                 product: product.to_owned(),
+                scale: (kind == Kind::Dark).then_some(1.0 / 3.0),
             })
             .collect(),
         facts: None,
@@ -280,11 +281,12 @@ fn messy() -> (Snapshot, Plan) {
         InputCount { low: 1, high: 0 },
     ];
     let with = [(Kind::Bias, 1, BIAS), (Kind::Flat, 2, FLAT)];
+    let with_dark = [(Kind::Dark, 3, "dark.fits"), (Kind::Bias, 1, BIAS)];
     for product in [
         bias,
         flats,
         made(20, "nights/first.fits", &[10], &with),
-        made(21, "nights/second.fits", &[11], &with),
+        made(21, "nights/second.fits", &[11], &with_dark),
     ] {
         snapshot.made.insert(product.fingerprint, product);
     }
@@ -447,7 +449,13 @@ fn numbers_are_those_of_the_products() {
     assert_eq!(first.product.as_deref(), Some("nights/first.fits"));
     assert_eq!(first.masters.bias.as_deref(), Some(BIAS));
     assert_eq!(first.masters.flat.as_deref(), Some(FLAT));
-    assert_eq!(first.masters.dark, None);
+    assert_eq!(
+        (first.masters.dark.as_deref(), first.dark_scale),
+        (None, None)
+    );
+    let second = &log.lights[1];
+    assert_eq!(second.masters.dark.as_deref(), Some("dark.fits"));
+    assert_eq!(second.dark_scale, Some(0.333333));
     assert_eq!(first.temperature_c, Some(-10.0));
     let measures = first.measures.unwrap();
     assert_eq!(

@@ -22,6 +22,7 @@ pub fn rule(rule: Rule, min_frames: usize, gap_hours: u64) -> FrameRule {
         quiet: Duration::from_secs(300),
         run_gap: Duration::from_secs(gap_hours * 3600),
         combining: Combining::Mean,
+        scaled: false,
     }
 }
 
@@ -254,6 +255,12 @@ impl FakeDisk {
             }
         }
         panic!("the plan never becomes empty");
+    }
+
+    /// Carries out the first task.
+    pub fn step(&mut self) {
+        let plan = self.plan();
+        self.carry_out(&plan.tasks[0]);
     }
 
     fn carry_out(&mut self, task: &Task) {
