@@ -9,6 +9,7 @@
 
 mod adopt;
 mod engine;
+mod flushing;
 mod intake;
 mod locks;
 mod progress;
@@ -26,6 +27,7 @@ use std::path::PathBuf;
 use thiserror::Error;
 
 pub use engine::{CATALOGUE, recognition};
+pub use flushing::Flushing;
 pub use progress::Lines;
 pub use turn::{Mode, Outcome, start};
 

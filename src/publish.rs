@@ -77,13 +77,16 @@ impl PublishError {
     }
 }
 
-/// Asked before every operation. An error stands in for the operation's own.
+/// Asked before every operation, and told after it. An error stands in for the operation's own.
 pub trait Gate: Send + Sync {
     /// May `op` on `path` go ahead?
     ///
     /// # Errors
     /// Whatever the operation shall fail with.
     fn pass(&self, op: Op, path: &Path) -> io::Result<()>;
+
+    /// The operation went ahead and has ended, well or not.
+    fn done(&self, _: Op, _: &Path) {}
 }
 
 struct Open;
@@ -118,9 +121,14 @@ impl Disk {
         path: &Path,
         act: impl FnOnce() -> io::Result<T>,
     ) -> Result<T, PublishError> {
+        let acted = || {
+            let result = act();
+            self.gate.done(op, path);
+            result
+        };
         self.gate
             .pass(op, path)
-            .and_then(|()| act())
+            .and_then(|()| acted())
             .map_err(|source| PublishError {
                 op,
                 path: path.to_owned(),

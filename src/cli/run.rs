@@ -3,12 +3,13 @@
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::Command;
+use std::sync::Arc;
 
 use anyhow::{Context, anyhow};
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 
 use super::{Failure, settings};
-use crate::daemon::{self, Mode};
+use crate::daemon::{self, Flushing, Mode};
 use crate::publish::Disk;
 
 /// Runs the loop to its end.
@@ -16,7 +17,8 @@ pub fn run(config: &Path, mode: Mode) -> Result<(), Failure> {
     let settings = settings::read(config)?;
     frugal()?;
     many_files();
-    let outcome = daemon::start(settings, Disk::default(), program()?, mode)?;
+    let disk = Disk::gated(Arc::new(Flushing::default()));
+    let outcome = daemon::start(settings, disk, program()?, mode)?;
     if mode == Mode::Run {
         return Ok(());
     }

@@ -1,0 +1,421 @@
+//! The whole program against the machine: times of whole processes beside `cat`, `cp` and astropy on
+//! the same files, alternating in one run, and their ratios.
+//!
+//! `tests/bench/limits [FOLDER] [PART...]`, or `cargo bench --bench limits -- ...`. Parts:
+//!
+//! - `masters`: 40 dark frames of 26 megapixels by every method: the program's own timing line, the
+//!   whole of `once` from nothing, and `cat` of the files. Also astropy, where
+//!   `tests/reference/verify_products.sh` has put a Python that has it.
+//! - `light`: lights calibrated with masters at hand, beside `cp` of a raw file to a fresh name;
+//!   what flushing to the disk takes stands apart.
+//! - `packed`: the same 40 frames Rice-compressed, beside decoding them.
+//! - `scaling`: N = 10 to 160 frames, and frames of a quarter of the size.
+//! - `headers`: files a second whose headers are read.
+//! - `large`: 200 frames of 61 megapixels (24 GB; only when asked for).
+//!
+//! Frames are made where they are missing; FOLDER is the temporary folder's `dawnledger-limits`
+//! where it is left out. Medians of five alternating runs, warm page cache.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::time::Instant;
+
+const WIDTH: usize = 6248;
+const HEIGHT: usize = 4176;
+const FRAMES: usize = 40;
+const RUNS: usize = 5;
+const PARTS: [&str; 6] = ["masters", "light", "packed", "scaling", "headers", "large"];
+
+fn main() {
+    let words: Vec<String> = std::env::args()
+        .skip(1)
+        .filter(|word| !word.starts_with("--"))
+        .collect();
+    let (parts, folders): (Vec<_>, Vec<_>) = words
+        .into_iter()
+        .partition(|word| PARTS.contains(&word.as_str()));
+    let folder = folders.first().map_or_else(
+        || std::env::temp_dir().join("dawnledger-limits"),
+        PathBuf::from,
+    );
+    let wanted = |part: &str| match parts.is_empty() {
+        true => part != "large",
+        false => parts.iter().any(|other| other == part),
+    };
+    if wanted("masters") {
+        masters(&folder);
+    }
+    if wanted("light") {
+        light(&folder);
+    }
+    if wanted("packed") {
+        packed(&folder);
+    }
+    if wanted("scaling") {
+        scaling(&folder);
+    }
+    if wanted("headers") {
+        headers(&folder);
+    }
+    if wanted("large") {
+        large(&folder);
+    }
+}
+
+/// Masters by every method that a profile can ask for, and the limit of each as a ratio to `cat`.
+const METHODS: [(&str, &str, f64); 6] = [
+    ("mean", "{method: mean}", f64::NAN),
+    ("median", "{method: median}", 1.6),
+    (
+        "sigma-clip, mean",
+        "{method: sigma-clip, low: 4, high: 3, center: mean}",
+        2.0,
+    ),
+    (
+        "sigma-clip, median",
+        "{method: sigma-clip, low: 4, high: 3, center: median}",
+        2.5,
+    ),
+    ("winsorized", "{method: winsorized, low: 4, high: 3}", 4.0),
+    (
+        "generalized-esd",
+        "{method: generalized-esd, alpha: 0.05, max_outliers: 5}",
+        8.0,
+    ),
+];
+
+fn masters(folder: &Path) {
+    let job = Job::new(&folder.join(FRAMES.to_string()), FRAMES, WIDTH, HEIGHT);
+    println!("\nmasters of {FRAMES} frames of {WIDTH}x{HEIGHT}");
+    println!("method               cat s  master s  ratio  limit   once s  ratio  limit  VmHWM MiB");
+    let mut clipped = f64::NAN;
+    for (name, combine, limit) in METHODS {
+        let mut runs = Runs::default();
+        for _ in 0..RUNS {
+            runs.cat.push(job.cat());
+            let once = job.once(&rules("required", combine, "never"));
+            runs.add(&once);
+        }
+        let (cat, master, once) = (median(runs.cat), median(runs.made), median(runs.whole));
+        println!(
+            "{name:19} {cat:6.2}    {master:6.2}  {:5.2}  {limit:5.1}   {once:6.2}  {:5.2}    5.0  {:9}",
+            master / cat,
+            once / cat,
+            runs.peak
+        );
+        if name == "sigma-clip, median" {
+            clipped = master;
+        }
+    }
+    let python = Path::new(env!("CARGO_MANIFEST_DIR")).join("target/reference/bin/python");
+    if !python.exists() {
+        println!("astropy is left out: {} is not there", python.display());
+        return;
+    }
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/bench/astropy_master.py");
+    let output = Command::new(python)
+        .arg(script)
+        .arg(&job.incoming)
+        .arg(job.folder.join("astropy.fits"))
+        .output()
+        .expect("python");
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    let astropy: f64 = text.trim().parse().unwrap_or_else(|_| panic!("{output:?}"));
+    println!(
+        "astropy, sigma-clip, median, one run: {astropy:.1} s, {:.0} times as long (limit: at least 60)",
+        astropy / clipped
+    );
+}
+
+fn light(folder: &Path) {
+    let job = Job::new(&folder.join("light"), 2 * 10, WIDTH, HEIGHT);
+    // Of twenty darks ten become lights, whose level does not matter here, and flats.
+    for (number, path) in job.frames().iter().enumerate() {
+        let kind = ["DARK ", "LIGHT", "FLAT "][number % 3];
+        let mut bytes = fs::read(path).unwrap();
+        let place = bytes.windows(9).position(|window| window == b"IMAGETYP=");
+        let place = place.expect("IMAGETYP") + 11;
+        if bytes[place..].starts_with(kind.as_bytes()) {
+            continue;
+        }
+        bytes[place..place + 5].copy_from_slice(kind.as_bytes());
+        fs::write(path, bytes).unwrap();
+    }
+    let (mut copies, mut lights, mut flushed) = (Vec::new(), Vec::new(), Vec::new());
+    let raw = job.frames()[1].clone();
+    let profile = rules("required", "{method: mean}", "if-present");
+    for run in 0..RUNS {
+        let once = job.once(&format!("{profile}flats: {{range: [0.0, 1.0]}}\n"));
+        // Lights are made by twos and threes; the first also loads the masters.
+        let made = once.made.iter().filter(|made| made.product.contains("/subs/"));
+        for made in made.skip(1) {
+            lights.push(made.seconds - made.flushing);
+            flushed.push(made.flushing);
+            let copy = job.folder.join(format!("copy-{run}-{}", lights.len()));
+            let begun = Instant::now();
+            let status = Command::new("cp").arg(&raw).arg(&copy).status().unwrap();
+            assert!(status.success());
+            copies.push(begun.elapsed().as_secs_f64());
+            fs::remove_file(copy).unwrap();
+        }
+    }
+    let (copy, light) = (median(copies), median(lights));
+    println!("\none light of {WIDTH}x{HEIGHT}, masters at hand");
+    println!("cp s    light s  ratio  limit  flushing it s");
+    println!(
+        "{copy:.4}   {light:.4}  {:5.2}    3.0  {:.4}",
+        light / copy,
+        median(flushed)
+    );
+}
+
+fn packed(folder: &Path) {
+    let job = Job::new(&folder.join(FRAMES.to_string()), FRAMES, WIDTH, HEIGHT);
+    let packed = Job::empty(&folder.join("packed"));
+    for path in job.frames() {
+        let name = path.file_name().unwrap().to_string_lossy().into_owned();
+        let target = packed.incoming.join(name + ".fz");
+        if !target.exists() {
+            dawnledger::simulate::pack(&path, &target).expect("compressed");
+        }
+    }
+    let profile = rules("required", "{method: sigma-clip}", "never");
+    let (mut plain, mut whole, mut decoding) = (Vec::new(), Vec::new(), Vec::new());
+    for _ in 0..3 {
+        plain.push(job.once(&profile).whole);
+        whole.push(packed.once(&profile).whole);
+        decoding.push(packed.decode());
+    }
+    let (plain, whole, decoding) = (median(plain), median(whole), median(decoding));
+    println!("\n{FRAMES} Rice-compressed frames of {WIDTH}x{HEIGHT}");
+    println!("once, plain s  once, compressed s  decoding them, two at a time s");
+    println!("{plain:13.2}  {whole:18.2}  {decoding:30.2}");
+}
+
+fn scaling(folder: &Path) {
+    println!("\nmasters by sigma-clip around the median");
+    println!("frames  size       cat s  master s  ratio  ns per sample  VmHWM MiB");
+    for (frames, height) in [10, 20, 40, 80, 160]
+        .map(|frames| (frames, HEIGHT))
+        .into_iter()
+        .chain([(FRAMES, HEIGHT / 4)])
+    {
+        let name = match height {
+            HEIGHT => frames.to_string(),
+            _ => format!("{frames}-quarter"),
+        };
+        let job = Job::new(&folder.join(name), frames, WIDTH, height);
+        let mut runs = Runs::default();
+        for _ in 0..RUNS {
+            runs.cat.push(job.cat());
+            runs.add(&job.once(&rules("required", "{method: sigma-clip}", "never")));
+        }
+        let (cat, master) = (median(runs.cat), median(runs.made));
+        let samples = (frames * WIDTH * height) as f64;
+        println!(
+            "{frames:6}  {WIDTH}x{height}  {cat:5.2}  {master:8.2}  {:5.2}  {:13.3}  {:9}",
+            master / cat,
+            master * 1e9 / samples,
+            runs.peak
+        );
+    }
+}
+
+fn headers(folder: &Path) {
+    const FILES: usize = 20_000;
+    let job = Job::new(&folder.join("headers"), FILES, 32, 32);
+    let frames = job.frames();
+    let mut rates = Vec::new();
+    for _ in 0..RUNS {
+        let begun = Instant::now();
+        for path in &frames {
+            dawnledger::fits::read_header(path).expect("a header");
+        }
+        rates.push(FILES as f64 / begun.elapsed().as_secs_f64());
+    }
+    println!("\nheaders: {:.0} files a second, one thread (limit: at least 20000)", median(rates));
+}
+
+fn large(folder: &Path) {
+    const LARGE: usize = 200;
+    let job = Job::new(&folder.join("large"), LARGE, 9576, 6388);
+    let once = job.once(&rules("required", "{method: sigma-clip}", "never"));
+    println!(
+        "\n{LARGE} frames of 9576x6388: once {:.1} s, VmHWM {} MiB (limit 512)",
+        once.whole, once.peak
+    );
+}
+
+/// A profile with these rules for darks and flats.
+fn rules(dark: &str, combine: &str, flat: &str) -> String {
+    format!(
+        "name: north-pier
+camera: \"*\"
+calibration:
+  bias: {{rule: never}}
+  dark: {{rule: {dark}, min_frames: 3, combine: {combine}}}
+  flat-dark: {{rule: never}}
+  flat: {{rule: {flat}, min_frames: 3}}
+"
+    )
+}
+
+/// A folder with frames and settings.
+struct Job {
+    folder: PathBuf,
+    incoming: PathBuf,
+}
+
+/// What `once` took and said.
+struct Once {
+    whole: f64,
+    made: Vec<MadeLine>,
+    /// Highest resident memory, MiB.
+    peak: u64,
+}
+
+struct MadeLine {
+    product: String,
+    seconds: f64,
+    flushing: f64,
+}
+
+impl Job {
+    fn empty(folder: &Path) -> Self {
+        let incoming = folder.join("incoming");
+        fs::create_dir_all(&incoming).unwrap();
+        let settings = "site: {name: Skarn Hill, latitude_deg: 57.3, longitude_deg: -4.4, elevation_m: 310}
+watch: [{path: incoming}]
+output: products
+state: state
+profiles: [profile.yaml]
+";
+        fs::write(folder.join("settings.yaml"), settings).unwrap();
+        Self {
+            folder: folder.to_owned(),
+            incoming,
+        }
+    }
+
+    fn new(folder: &Path, count: usize, width: usize, height: usize) -> Self {
+        let job = Self::empty(folder);
+        if job.frames().len() != count {
+            dawnledger::simulate::write_stack(&job.incoming, count, width, height, 1)
+                .expect("frames");
+        }
+        job
+    }
+
+    fn frames(&self) -> Vec<PathBuf> {
+        let entries = fs::read_dir(&self.incoming).unwrap();
+        let mut files: Vec<PathBuf> = entries.map(|entry| entry.unwrap().path()).collect();
+        files.sort();
+        files
+    }
+
+    fn cat(&self) -> f64 {
+        let frames = self.frames();
+        let begun = Instant::now();
+        let status = Command::new("cat")
+            .args(frames)
+            .stdout(Stdio::null())
+            .status()
+            .expect("cat");
+        assert!(status.success());
+        begun.elapsed().as_secs_f64()
+    }
+
+    /// Decodes every frame by the program's own decoder, two at a time, into nothing.
+    fn decode(&self) -> f64 {
+        let begun = Instant::now();
+        for pair in self.frames().chunks(2) {
+            let children = pair.iter().map(|path| {
+                let output = self.folder.join("decoded");
+                Command::new(env!("CARGO_BIN_EXE_dawnledger"))
+                    .arg("unpack")
+                    .stdin(fs::File::open(path).unwrap())
+                    .stdout(fs::File::create(output).unwrap())
+                    .spawn()
+                    .unwrap()
+            });
+            for mut child in children.collect::<Vec<_>>() {
+                assert!(child.wait().unwrap().success());
+            }
+        }
+        begun.elapsed().as_secs_f64()
+    }
+
+    /// Runs `once` from nothing.
+    fn once(&self, profile: &str) -> Once {
+        fs::write(self.folder.join("profile.yaml"), profile).unwrap();
+        for made in ["products", "state"] {
+            let _ = fs::remove_dir_all(self.folder.join(made));
+        }
+        let log = self.folder.join("stderr.log");
+        let begun = Instant::now();
+        let mut child = Command::new(env!("CARGO_BIN_EXE_dawnledger"))
+            .args(["once", "--config"])
+            .arg(self.folder.join("settings.yaml"))
+            .env("RUST_LOG", "warn,dawnledger::daemon::turn=info,dawnledger::daemon::flushing=debug")
+            .stderr(fs::File::create(&log).unwrap())
+            .spawn()
+            .expect("dawnledger");
+        let status = format!("/proc/{}/status", child.id());
+        let mut peak = 0;
+        while child.try_wait().unwrap().is_none() {
+            let text = fs::read_to_string(&status).unwrap_or_default();
+            let line = text.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+            let found = line.and_then(|line| line.split_whitespace().next()?.parse().ok());
+            peak = peak.max(found.unwrap_or(0));
+            std::thread::sleep(std::time::Duration::from_millis(2));
+        }
+        let whole = begun.elapsed().as_secs_f64();
+        let text = fs::read_to_string(log).unwrap();
+        assert!(child.wait().unwrap().success(), "{text}");
+        let mut made = Vec::new();
+        let mut flushing = 0.0;
+        for line in text.lines() {
+            let seconds = || line.split("seconds=").nth(1).unwrap().trim().parse().unwrap();
+            if line.contains(" flushed ") {
+                flushing = seconds();
+            } else if let Some((_, product)) = line.split_once(" made product=\"") {
+                made.push(MadeLine {
+                    product: product.split('"').next().unwrap().to_owned(),
+                    seconds: seconds(),
+                    flushing,
+                });
+            }
+        }
+        assert!(!made.is_empty(), "{text}");
+        Once {
+            whole,
+            made,
+            peak: peak / 1024,
+        }
+    }
+}
+
+/// Times of alternating runs.
+#[derive(Default)]
+struct Runs {
+    cat: Vec<f64>,
+    made: Vec<f64>,
+    whole: Vec<f64>,
+    peak: u64,
+}
+
+impl Runs {
+    fn add(&mut self, once: &Once) {
+        self.made.push(once.made[0].seconds);
+        self.whole.push(once.whole);
+        self.peak = self.peak.max(once.peak);
+    }
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values[values.len() / 2]
+}
