@@ -3,7 +3,7 @@
 //! Compressed planes: FITS Standard 4.0, sections 10.1 and 10.4.1, one row of the image a tile.
 
 use crate::facts::{Card, Value};
-use crate::fits::encode::header_block;
+use crate::fits::encode::{header_block, long_strings};
 use crate::fits::rice;
 
 use super::{Plane, Shape, Storage};
@@ -53,6 +53,11 @@ pub(super) fn plane(
     if matches!(storage, Storage::U16 | Storage::PackedU16) {
         cards.push(integer("BZERO", 32_768, "unsigned numbers"));
         cards.push(integer("BSCALE", 1, ""));
+    }
+    // What readers from before version 4.0 of the Standard look for.
+    if long_strings(&plane.cards) && plane.cards.iter().all(|card| card.keyword != "LONGSTRN") {
+        let comment = "long strings go on in CONTINUE";
+        cards.push(text("LONGSTRN", "OGIP 1.0", comment));
     }
     cards.extend_from_slice(&plane.cards);
     cards.extend(sums(datasum, checksum));
