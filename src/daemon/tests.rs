@@ -212,6 +212,7 @@ fn a_master_is_made_anew_even_where_the_disk_was_full_at_first() {
             level: 0.0,
             noise: 0.0,
             temporal: None,
+            cut: 0,
             rejected: Vec::new(),
         },
     };

@@ -36,6 +36,9 @@ pub struct MadeStats {
     /// Of a master of two exposures or more.
     #[serde(default)]
     pub temporal: Option<Temporal>,
+    /// Of a light stored as integers: pixels that did not fit their range.
+    #[serde(default)]
+    pub cut: u64,
     /// Rejected samples per exposure, in the order of [`Made::inputs`]; empty for a light.
     pub rejected: Vec<InputCount>,
 }

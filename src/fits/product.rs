@@ -7,20 +7,19 @@
 //! in memory, since its place is known only when all before it is; the rest is written as it comes.
 
 mod header;
+mod held;
 
-use std::collections::BTreeMap;
 use std::io;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Mutex, PoisonError};
 
 use crate::combine::Level;
 use crate::facts::Card;
 use crate::publish::{Draft, Op, PublishError};
 
 use super::gate::BLOCK;
-use super::rice::{self, Pixel};
 use super::{scratch, sum};
 use header::{Heap, ZEROS};
+use held::{Held, Rows, Waiting};
 
 /// Samples converted at a time.
 const CHUNK: usize = 1 << 18;
@@ -108,15 +107,7 @@ enum Data {
     /// In the file from this byte on, with the sum so far, carries not yet folded.
     Placed(u64, AtomicU64),
     /// In memory, by first row.
-    Held(Mutex<BTreeMap<usize, Rows>>),
-}
-
-/// Rows as they will be stored.
-#[derive(Default)]
-struct Rows {
-    bytes: Vec<u8>,
-    /// Bytes of each row where they are compressed.
-    lengths: Vec<usize>,
+    Held(Held),
 }
 
 /// Two-dimensional planes of one size on their way to the disk. Dropped before
@@ -172,7 +163,7 @@ impl ImageWriter {
             start = start.filter(|_| !plane.storage.is_packed());
             let data = match start {
                 Some(start) => Data::Placed((start + room) as u64, AtomicU64::new(0)),
-                None => Data::Held(Mutex::default()),
+                None => Data::Held(Held::default()),
             };
             start = start.map(|start| start + room + length);
             units.push(Unit {
@@ -211,8 +202,8 @@ impl ImageWriter {
         };
         let packed = unit.plane.storage.is_packed();
         match samples {
-            Samples::U8(samples) if packed => unit.hold(first, pack(samples, width)),
-            Samples::U16(samples) if packed => unit.hold(first, pack(samples, width)),
+            Samples::U8(samples) if packed => unit.hold(first, Rows::packed(samples, width)),
+            Samples::U16(samples) if packed => unit.hold(first, Rows::packed(samples, width)),
             Samples::F32(samples) => self.put(unit, first, samples, f32::to_be_bytes)?,
             Samples::U8(samples) => self.put(unit, first, samples, u8::to_be_bytes)?,
             Samples::U16(samples) => {
@@ -235,13 +226,7 @@ impl ImageWriter {
     ) -> Result<(), PublishError> {
         let Data::Placed(data, total) = &unit.data else {
             let bytes = samples.iter().flat_map(|&sample| stored(sample)).collect();
-            unit.hold(
-                first,
-                Rows {
-                    bytes,
-                    lengths: Vec::new(),
-                },
-            );
+            unit.hold(first, Rows::plain(bytes));
             return Ok(());
         };
         let mut offset = (first * self.shape.width * N) as u64;
@@ -281,7 +266,7 @@ impl ImageWriter {
             if unit.written.load(Ordering::Relaxed) != samples as u64 {
                 return Err(misuse(&self.draft, "not every row was written once"));
             }
-            let waiting = Waiting::take(&mut unit.data, unit.plane.storage);
+            let waiting = unit.waiting();
             if i32::try_from(waiting.heap.size).is_err() {
                 return Err(misuse(&self.draft, "the compressed image is too large"));
             }
@@ -326,75 +311,17 @@ impl ImageWriter {
 impl Unit {
     fn hold(&self, first: usize, rows: Rows) {
         if let Data::Held(held) = &self.data {
-            let mut held = held.lock().unwrap_or_else(PoisonError::into_inner);
-            held.insert(first, rows);
+            held.put(first, rows);
         }
     }
-}
 
-/// The data of a plane that waited in memory, in their order.
-struct Waiting {
-    parts: Vec<Vec<u8>>,
-    heap: Heap,
-}
-
-impl Waiting {
-    /// Takes what is held out of it; nothing where the data are in the file.
-    fn take(data: &mut Data, storage: Storage) -> Self {
-        let held = match data {
-            Data::Placed(..) => BTreeMap::new(),
-            Data::Held(held) => {
-                std::mem::take(held.get_mut().unwrap_or_else(PoisonError::into_inner))
-            }
-        };
-        let mut heap = Heap::default();
-        let mut table = Vec::new();
-        let mut parts = Vec::new();
-        for rows in held.into_values() {
-            for length in rows.lengths {
-                // Larger ones than these numbers hold are refused by the total.
-                table.extend((length as u32).to_be_bytes());
-                table.extend((heap.size as u32).to_be_bytes());
-                heap.size += length;
-                heap.longest = heap.longest.max(length);
-            }
-            parts.push(rows.bytes);
+    /// Takes what waits in memory; nothing where the data are in the file.
+    fn waiting(&mut self) -> Waiting {
+        match &mut self.data {
+            Data::Placed(..) => Waiting::default(),
+            Data::Held(held) => held.take(self.plane.storage.is_packed()),
         }
-        if storage.is_packed() {
-            parts.insert(0, table);
-        }
-        Self { parts, heap }
     }
-
-    fn sum(&self) -> u32 {
-        let mut offset = 0;
-        self.parts.iter().fold(0, |total, part| {
-            let sum = sum_at(offset, part);
-            offset += part.len() as u64;
-            sum::add(total, sum)
-        })
-    }
-
-    /// Writes everything from byte `start` on: its length.
-    fn write(self, draft: &Draft, start: u64) -> Result<usize, PublishError> {
-        let mut length = 0;
-        for part in self.parts {
-            draft.write_at(start + length as u64, &part)?;
-            length += part.len();
-        }
-        Ok(length)
-    }
-}
-
-/// Rows compressed one by one.
-fn pack<T: Pixel>(samples: &[T], width: usize) -> Rows {
-    let mut rows = Rows::default();
-    for row in samples.chunks(width) {
-        let before = rows.bytes.len();
-        rice::encode(row, &mut rows.bytes);
-        rows.lengths.push(rows.bytes.len() - before);
-    }
-    rows
 }
 
 /// The sum of bytes that lie `offset` bytes into the data.

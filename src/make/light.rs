@@ -80,12 +80,9 @@ pub fn make(
         .collect();
     let kept = light.exposure.cards(camera, kept);
     let samples = recipe.extras.samples;
-    let all_cards = |stats: &MadeStats, cut: u64| {
+    let all_cards = |stats: &MadeStats| {
         let mut cards = kept.clone();
         cards.push(Card::new("BUNIT", Value::Text("adu".to_owned()), ""));
-        if let LightSamples::Whole { added_level, .. } = samples {
-            cards.extend(whole::cards(added_level, cut));
-        }
         cards.extend(provenance::cards(&Recipe::Light(recipe.clone()), stats));
         cards
     };
@@ -94,6 +91,7 @@ pub fn make(
         level: background.level,
         noise: background.noise,
         temporal: None,
+        cut: 0,
         rejected: Vec::new(),
     };
     let unknown = stats(Background {
@@ -103,7 +101,7 @@ pub fn make(
     let draft = maker.disk.draft(&maker.output.join(&task.product))?;
     let plane = |storage, cards| Plane { storage, cards };
     let (image, bytes) = storage(samples);
-    let mut planes = vec![plane(image, all_cards(&unknown, 0))];
+    let mut planes = vec![plane(image, all_cards(&unknown))];
     planes.extend(flags.then(|| plane(bytes, mask::cards())));
     let sigma_place = planes.len();
     let sigma = recipe.extras.uncertainty;
@@ -145,8 +143,11 @@ pub fn make(
         file: recipe.input.file.clone(),
         reason: "none of its pixels is a number".to_owned(),
     })?;
-    let stats = stats(background);
-    let size = writer.finish(&all_cards(&stats, cut.into_inner()))?;
+    let stats = MadeStats {
+        cut: cut.into_inner(),
+        ..stats(background)
+    };
+    let size = writer.finish(&all_cards(&stats))?;
     Ok(Maker::record(task, size, stats))
 }
 

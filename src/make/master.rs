@@ -57,6 +57,7 @@ pub fn make(
         level,
         noise: measure::pixel_noise(plane.view(), cfa.is_some()),
         temporal: tally.figures(recipe.inputs.len()),
+        cut: 0,
         rejected,
     };
     drop(set);

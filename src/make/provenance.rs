@@ -22,8 +22,8 @@
 use serde::Serialize;
 
 use crate::facts::{
-    Card, Digest, Fingerprint, Header, InputCount, Kind, Made, MadeStats, MasterFacts, MasterUse,
-    Recipe, RowOrder, Temporal, Value,
+    Card, Digest, Fingerprint, Header, InputCount, Kind, LightSamples, Made, MadeStats,
+    MasterFacts, MasterUse, Recipe, RowOrder, Temporal, Value,
 };
 
 /// The cards that describe a product.
@@ -44,6 +44,21 @@ pub fn cards(recipe: &Recipe, stats: &MadeStats) -> Vec<Card> {
         Card::new("DLLEVEL", Value::Real(stats.level), "[adu] level"),
         Card::new("DLNOISE", Value::Real(stats.noise), "pixel-to-pixel noise"),
     ];
+    if let Recipe::Light(light) = recipe
+        && let LightSamples::Whole { added_level, .. } = light.extras.samples
+    {
+        let integer = |number: u64| Value::Integer(i64::try_from(number).unwrap_or(i64::MAX));
+        cards.push(Card::new(
+            "DLADDED",
+            integer(added_level.into()),
+            "[adu] level added to every pixel",
+        ));
+        cards.push(Card::new(
+            "DLCUT",
+            integer(stats.cut),
+            "pixels cut off at 0 or 65535",
+        ));
+    }
     if let Some(noise) = stats.temporal {
         let real = |keyword, value, comment| Card::new(keyword, Value::Real(value), comment);
         cards.push(real("DLTNOISE", noise.measured, "temporal noise"));
@@ -186,6 +201,9 @@ pub fn read(header: &Header, product: &str, size: u64) -> Option<Made> {
                 .number("DLTNOISE")
                 .zip(header.number("DLTIDEAL"))
                 .map(|(measured, ideal)| Temporal { measured, ideal }),
+            cut: header
+                .integer("DLCUT")
+                .map_or(Some(0), |cut| u64::try_from(cut).ok())?,
             rejected,
         },
     })

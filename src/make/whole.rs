@@ -5,7 +5,6 @@
 //! no number becomes 0, and the mask says why. How many pixels were cut off or undefined is counted.
 
 use crate::combine::Level;
-use crate::facts::{Card, Value};
 
 /// Rounds `values`; the number of those that did not fit.
 pub(super) fn round(values: &[f32], added_level: u16, out: &mut Vec<u16>) -> u64 {
@@ -21,19 +20,6 @@ pub(super) fn round(values: &[f32], added_level: u16, out: &mut Vec<u16>) -> u64
         }
         cut
     })
-}
-
-/// What a reader must know of the pixels.
-pub(super) fn cards(added_level: u16, cut: u64) -> [Card; 2] {
-    let integer = |number: u64| Value::Integer(i64::try_from(number).unwrap_or(i64::MAX));
-    [
-        Card::new(
-            "DLADDED",
-            integer(added_level.into()),
-            "[adu] level added to every pixel",
-        ),
-        Card::new("DLCUT", integer(cut), "pixels cut off at 0 or 65535"),
-    ]
 }
 
 #[cfg(test)]

@@ -16,6 +16,8 @@ use crate::facts::{
 const HOUR_S: f64 = 3600.0;
 /// A start time and the file's own time agree when they lie this close.
 const AGREE_S: f64 = 120.0;
+/// So many pixels of a light may be cut off: the cores of saturated stars are.
+const CUT_FRACTION: f64 = 0.001;
 /// Time zones lie within this many hours of UTC.
 const ZONE_HOURS: f64 = 14.0;
 
@@ -44,6 +46,7 @@ pub(super) fn warnings(
     all.extend(remarks(&frames));
     all.extend(clocks(&frames));
     all.extend(high_sun(&frames, plan, settings));
+    all.extend(cut_off(&frames, snapshot, plan));
     all.extend(arriving(snapshot, settings, night, state));
     all
 }
@@ -60,6 +63,28 @@ fn remarks(frames: &[(usize, &Entry, &Frame)]) -> Vec<String> {
         .into_iter()
         .map(|(remark, files)| format!("{}: {remark}", example(&files, "frame")))
         .collect()
+}
+
+/// Lights stored as integers of which too much does not fit.
+fn cut_off(frames: &[(usize, &Entry, &Frame)], snapshot: &Snapshot, plan: &Plan) -> Vec<String> {
+    let mut groups: BTreeMap<&str, Vec<&FileId>> = BTreeMap::new();
+    for (at, entry, frame) in frames {
+        let Some(LightState::Calibrated(print)) = plan.lights.get(at) else {
+            continue;
+        };
+        let stats = snapshot.made.get(print).map(|made| &made.stats);
+        if stats.is_some_and(|stats| stats.cut as f64 > CUT_FRACTION * stats.pixels as f64) {
+            groups.entry(&frame.rig).or_default().push(&entry.file);
+        }
+    }
+    let sentence = |(rig, files): (&str, Vec<&FileId>)| {
+        format!(
+            "{} of {rig}: more than {} % of the pixels are cut off at 0 or 65535: is added_level_adu right?",
+            example(&files, "light"),
+            100.0 * CUT_FRACTION,
+        )
+    };
+    groups.into_iter().map(sentence).collect()
 }
 
 /// Start times that the file's own time contradicts. A copied file is younger than its exposure,

@@ -188,4 +188,8 @@ fn frames_are_looked_at_again_when_the_profile_names_an_overscan() {
     }
     here.once();
     assert_same(&here.tree(), &named.tree(), "overscan named later");
+    fs::remove_dir_all(here.path("state")).unwrap();
+    let said = here.once();
+    assert!(said.contains("made 0 products"), "{said}");
+    assert_same(&here.tree(), &named.tree(), "state lost");
 }

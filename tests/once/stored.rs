@@ -77,6 +77,9 @@ fn sixteen_bits_are_the_same_light_rounded() {
                 assert!((found - expected).abs() < 1e-4 * expected);
             }
         }
+        let warnings = whole.session("2026-09-05").warnings;
+        let warned = warnings.iter().any(|text| text.contains("added_level_adu"));
+        assert_eq!(warned, level > 2000.0, "{more}: {warnings:?}");
         assert_eq!(cut_in_all > 0, level > 2000.0, "{more}: {cut_in_all} cut");
     }
 }

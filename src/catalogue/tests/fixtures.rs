@@ -141,6 +141,7 @@ pub(super) fn made(number: u8) -> Made {
                 measured: 0.05,
                 ideal: 0.048,
             }),
+            cut: 3,
             rejected: vec![InputCount { low: 1, high: 2 }, InputCount::default()],
         },
     }

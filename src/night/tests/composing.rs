@@ -148,6 +148,7 @@ fn made(number: u8, product: &str, inputs: &[u8], masters: &[(Kind, u8, &str)]) 
             level: 500.123_456,
             noise: 3.000_000_4,
             temporal: None,
+            cut: 0,
             rejected: Vec::new(),
         },
     }

@@ -297,6 +297,7 @@ impl FakeDisk {
                 level: 0.0,
                 noise: 0.0,
                 temporal: None,
+                cut: 0,
                 rejected: Vec::new(),
             },
         };
