@@ -23,6 +23,9 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::Instant;
 
+use dawnledger::fits::{ImageWriter, Plane, Samples, Source, Storage, Unpacker};
+use dawnledger::publish::Disk;
+
 const WIDTH: usize = 6248;
 const HEIGHT: usize = 4176;
 const FRAMES: usize = 40;
@@ -90,7 +93,9 @@ const METHODS: [(&str, &str, f64); 6] = [
 fn masters(folder: &Path) {
     let job = Job::new(&folder.join(FRAMES.to_string()), FRAMES, WIDTH, HEIGHT);
     println!("\nmasters of {FRAMES} frames of {WIDTH}x{HEIGHT}");
-    println!("method               cat s  master s  ratio  limit   once s  ratio  limit  VmHWM MiB");
+    println!(
+        "method               cat s  master s  ratio  limit   once s  ratio  limit  VmHWM MiB"
+    );
     let mut clipped = f64::NAN;
     for (name, combine, limit) in METHODS {
         let mut runs = Runs::default();
@@ -150,7 +155,10 @@ fn light(folder: &Path) {
     for run in 0..RUNS {
         let once = job.once(&format!("{profile}flats: {{range: [0.0, 1.0]}}\n"));
         // Lights are made by twos and threes; the first also loads the masters.
-        let made = once.made.iter().filter(|made| made.product.contains("/subs/"));
+        let made = once
+            .made
+            .iter()
+            .filter(|made| made.product.contains("/subs/"));
         for made in made.skip(1) {
             lights.push(made.seconds - made.flushing);
             flushed.push(made.flushing);
@@ -179,7 +187,7 @@ fn packed(folder: &Path) {
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
         let target = packed.incoming.join(name + ".fz");
         if !target.exists() {
-            dawnledger::simulate::pack(&path, &target).expect("compressed");
+            pack(&path, &target);
         }
     }
     let profile = rules("required", "{method: sigma-clip}", "never");
@@ -193,6 +201,31 @@ fn packed(folder: &Path) {
     println!("\n{FRAMES} Rice-compressed frames of {WIDTH}x{HEIGHT}");
     println!("once, plain s  once, compressed s  decoding them, two at a time s");
     println!("{plain:13.2}  {whole:18.2}  {decoding:30.2}");
+}
+
+/// A frame as a Rice-compressed one.
+fn pack(path: &Path, target: &Path) {
+    const STRUCTURE: [&str; 8] = [
+        "SIMPLE", "BITPIX", "NAXIS", "NAXIS1", "NAXIS2", "BZERO", "BSCALE", "END",
+    ];
+    let unpacker = Unpacker::new(
+        env!("CARGO_BIN_EXE_dawnledger").into(),
+        std::env::temp_dir(),
+    );
+    let source = Source::open(path, &unpacker).unwrap();
+    let (width, height) = (source.width(), source.height());
+    let mut pixels = vec![0; width * height];
+    source.rows_u16(0, height, &mut pixels).unwrap();
+    let mut cards = source.header().cards().to_vec();
+    cards.retain(|card| !STRUCTURE.contains(&card.keyword.as_str()));
+    let plane = Plane {
+        storage: Storage::PackedU16,
+        cards: cards.clone(),
+    };
+    let draft = Disk::default().draft(target).unwrap();
+    let writer = ImageWriter::begin(draft, width, height, vec![plane]).unwrap();
+    writer.rows(0, 0, Samples::U16(&pixels)).unwrap();
+    writer.finish(&cards).unwrap();
 }
 
 fn scaling(folder: &Path) {
@@ -236,7 +269,10 @@ fn headers(folder: &Path) {
         }
         rates.push(FILES as f64 / begun.elapsed().as_secs_f64());
     }
-    println!("\nheaders: {:.0} files a second, one thread (limit: at least 20000)", median(rates));
+    println!(
+        "\nheaders: {:.0} files a second, one thread (limit: at least 20000)",
+        median(rates)
+    );
 }
 
 fn large(folder: &Path) {
@@ -287,7 +323,8 @@ impl Job {
     fn empty(folder: &Path) -> Self {
         let incoming = folder.join("incoming");
         fs::create_dir_all(&incoming).unwrap();
-        let settings = "site: {name: Skarn Hill, latitude_deg: 57.3, longitude_deg: -4.4, elevation_m: 310}
+        let settings =
+            "site: {name: Skarn Hill, latitude_deg: 57.3, longitude_deg: -4.4, elevation_m: 310}
 watch: [{path: incoming}]
 output: products
 state: state
@@ -359,7 +396,10 @@ profiles: [profile.yaml]
         let mut child = Command::new(env!("CARGO_BIN_EXE_dawnledger"))
             .args(["once", "--config"])
             .arg(self.folder.join("settings.yaml"))
-            .env("RUST_LOG", "warn,dawnledger::daemon::turn=info,dawnledger::daemon::flushing=debug")
+            .env(
+                "RUST_LOG",
+                "warn,dawnledger::daemon::turn=info,dawnledger::daemon::flushing=debug",
+            )
             .stderr(fs::File::create(&log).unwrap())
             .spawn()
             .expect("dawnledger");
@@ -378,7 +418,14 @@ profiles: [profile.yaml]
         let mut made = Vec::new();
         let mut flushing = 0.0;
         for line in text.lines() {
-            let seconds = || line.split("seconds=").nth(1).unwrap().trim().parse().unwrap();
+            let seconds = || {
+                line.split("seconds=")
+                    .nth(1)
+                    .unwrap()
+                    .trim()
+                    .parse()
+                    .unwrap()
+            };
             if line.contains(" flushed ") {
                 flushing = seconds();
             } else if let Some((_, product)) = line.split_once(" made product=\"") {
