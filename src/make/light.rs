@@ -1,5 +1,5 @@
-//! Calibrates one light: (L - D)/F, or (L - B)/F where the rule has no dark. A
-//! dark of another exposure is scaled first.
+//! Calibrates one light: (L - D)/F, or (L - B)/F where the rule has no dark. A dark of another
+//! exposure is scaled first.
 //!
 //! Negative values stay: clipping them would bias every faint mean that is built on them. The
 //! original header is kept card by card, without those that describe the raw storage.
