@@ -9,6 +9,7 @@
 
 mod bounds;
 mod combining;
+mod overscan;
 mod products;
 mod profile;
 mod rules;

@@ -9,6 +9,7 @@ mod file;
 mod frame;
 mod header;
 mod made;
+mod overscan;
 mod plan;
 mod profile;
 mod recipe;
@@ -26,12 +27,14 @@ pub use frame::{
 };
 pub use header::{Card, Header, Value};
 pub use made::{InputCount, Made, MadeStats, Temporal};
+pub use overscan::{Overscan, Stripe, Stripes, Window};
 pub use plan::{
     CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task, Wait,
 };
 pub use profile::{
-    CalibrationRules, CfaChoice, Combining, FlatLevel, FrameRule, GainMeaning, PathPattern,
-    Pedestal, ProductRules, Profile, Rule, Sensor, SensorNoise, ShortShots, Tolerance, Windows,
+    CalibrationRules, CfaChoice, Combining, FlatLevel, FrameRule, GainMeaning, LightSamples,
+    PathPattern, Pedestal, ProductRules, Profile, Rule, Sensor, SensorNoise, ShortShots, Tolerance,
+    Windows,
 };
 pub use recipe::{
     Extras, Input, LightFacts, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe,

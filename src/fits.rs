@@ -16,6 +16,7 @@ mod claims;
 mod encode;
 mod gate;
 mod product;
+mod rice;
 mod scratch;
 mod source;
 mod sum;
@@ -106,16 +107,13 @@ impl FitsError {
     }
 }
 
-/// The header of a plain file as [`Source::header`] would give it, with the same checks.
+/// The header of a plain or tile-compressed file, with the checks of [`Source::open`]; its pixels
+/// are not decoded. Of a compressed image it also holds what describes the compression.
 ///
 /// # Errors
-/// As [`Source::open`]; compressed files are refused.
+/// As [`Source::open`]; a file in gzip is refused.
 pub fn read_header(path: &Path) -> Result<Header, FitsError> {
-    let found = gate::Opened::open(path)?.find_image()?;
-    match found.form {
-        claims::Form::Plain(_) => Ok(found.header),
-        claims::Form::Tiled(_) => Err(FitsError::unreadable("its image is tile-compressed")),
-    }
+    Ok(gate::Opened::open(path)?.find_image()?.header)
 }
 
 /// The header of a plain file whose data may be cut off: what it would have been.

@@ -12,6 +12,7 @@ mod camera;
 mod glob;
 mod keywords;
 mod kind;
+mod overscan;
 mod source;
 #[cfg(test)]
 mod tests;

@@ -9,6 +9,7 @@
 //! It does not know why a product is wanted, nor what else there is.
 
 mod dark;
+mod exposure;
 mod flat;
 mod light;
 mod mask;
@@ -19,6 +20,7 @@ pub mod provenance;
 mod repair;
 mod temporal;
 mod uncertainty;
+mod whole;
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -33,6 +35,9 @@ use thiserror::Error;
 use crate::facts::{Camera, FileId, Input, Made, MadeStats, Recipe, Stamp, Task};
 use crate::fits::{FitsError, Source, Unpacker};
 use crate::publish::{Disk, PublishError};
+
+use exposure::Exposure;
+pub use exposure::trim;
 
 /// Why a task was not carried out.
 #[derive(Debug, Error)]
@@ -174,19 +179,23 @@ impl Maker {
         Ok(folder.join(file.path.as_path()))
     }
 
-    /// Opens a raw file that must still look as it did.
-    fn open(&self, input: &Input, camera: &Camera) -> Result<Source, MakeError> {
+    /// Opens a raw file that must still look as it did, and cuts its overscan off.
+    fn open(&self, input: &Input, camera: &Camera) -> Result<Exposure, MakeError> {
         self.check(input)?;
         let path = self.raw_path(&input.file)?;
         let source = Source::open(&path, &self.unpacker).map_err(|e| spoiled(input, &path, e))?;
         let (width, height) = (source.width(), source.height());
-        if (width, height) != (camera.width as usize, camera.height as usize) {
+        let stored = camera.overscan.map(|overscan| overscan.stored);
+        let stored = stored.unwrap_or((camera.width, camera.height));
+        if (width, height) != (stored.0 as usize, stored.1 as usize) {
             return Err(MakeError::Spoiled {
                 file: input.file.clone(),
                 reason: format!("{width}x{height} pixels, its header said otherwise before"),
             });
         }
-        Ok(source)
+        let (source, overscan) =
+            trim(source, camera).map_err(|error| spoiled(input, &path, error))?;
+        Ok(Exposure { source, overscan })
     }
 
     /// Has a raw file changed since it was taken in?

@@ -21,6 +21,8 @@ mod hostile;
 mod known;
 #[path = "fits/own.rs"]
 mod own;
+#[path = "fits/packed.rs"]
+mod packed;
 
 fn data(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))

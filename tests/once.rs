@@ -15,12 +15,16 @@ mod keep;
 mod messy;
 #[path = "once/noise.rs"]
 mod noise;
+#[path = "once/overscan.rs"]
+mod overscan;
 #[path = "once/planes.rs"]
 mod planes;
 #[path = "once/same.rs"]
 mod same;
 #[path = "once/scaled.rs"]
 mod scaled;
+#[path = "once/stored.rs"]
+mod stored;
 
 /// A monochrome rig that needs bias and flats.
 pub const NORTH: &str = "name: north-pier

@@ -53,8 +53,8 @@ impl<T: Lane, const LANES: usize> Chunk<T, LANES> {
         for (row, exposure) in self.raw.iter_mut().zip(exposures) {
             let samples = &exposure[first..first + width];
             if let Ok(samples) = <&[T::Raw; LANES]>::try_from(samples) {
-                for lane in 0..LANES {
-                    row.0[lane] = T::of(samples[lane]);
+                for (lane, &sample) in row.iter_mut().zip(samples) {
+                    *lane = T::of(sample);
                 }
             } else {
                 row.0 = [T::default(); LANES];

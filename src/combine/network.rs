@@ -4,8 +4,6 @@
 //! lockstep, one minimum and one maximum per comparison, which the compiler turns into vector
 //! instructions.
 
-use std::collections::BTreeSet;
-
 use super::chunk::Row;
 
 /// Rows to be put in order one pair after the other: `(i, j)`, i < j, the lesser to i.
@@ -42,19 +40,21 @@ pub(super) fn merge_exchange(count: usize) -> Vec<(u32, u32)> {
 
 /// What is left of a network where only the `wanted` rows need be right.
 pub(super) fn pruned(pairs: &Pairs, wanted: &[usize]) -> Vec<(u32, u32)> {
-    let mut needed: BTreeSet<u32> = wanted.iter().map(|&row| row as u32).collect();
-    let mut kept: Vec<_> = pairs
-        .iter()
-        .rev()
-        .filter(|(i, j)| {
-            let matters = needed.contains(i) || needed.contains(j);
-            if matters {
-                needed.extend([*i, *j]);
-            }
-            matters
-        })
-        .copied()
-        .collect();
+    let rows = pairs.iter().map(|&(_, j)| j as usize + 1).max();
+    let mut needed = vec![false; rows.unwrap_or(0)];
+    for &row in wanted {
+        if let Some(needed) = needed.get_mut(row) {
+            *needed = true;
+        }
+    }
+    let mut kept = Vec::with_capacity(pairs.len());
+    for &(i, j) in pairs.iter().rev() {
+        if needed[i as usize] || needed[j as usize] {
+            needed[i as usize] = true;
+            needed[j as usize] = true;
+            kept.push((i, j));
+        }
+    }
     kept.reverse();
     kept
 }
@@ -96,12 +96,18 @@ impl Ordered for f32 {
 pub(super) fn sort<T: Ordered, const LANES: usize>(pairs: &Pairs, rows: &mut [Row<T, LANES>]) {
     for &(i, j) in pairs {
         let (head, tail) = rows.split_at_mut(j as usize);
-        let (upper, lower) = (&mut head[i as usize], &mut tail[0]);
-        for lane in 0..LANES {
-            let (x, y) = (upper.0[lane], lower.0[lane]);
-            upper.0[lane] = x.lesser(y);
-            lower.0[lane] = x.greater(y);
-        }
+        exchange(&mut head[i as usize], &mut tail[0]);
+    }
+}
+
+/// The lesser of each lane to the one row, the greater to the other. A function, since its two
+/// arguments are known not to overlap.
+#[inline(always)]
+fn exchange<T: Ordered, const LANES: usize>(upper: &mut Row<T, LANES>, lower: &mut Row<T, LANES>) {
+    for lane in 0..LANES {
+        let (x, y) = (upper.0[lane], lower.0[lane]);
+        upper.0[lane] = x.lesser(y);
+        lower.0[lane] = x.greater(y);
     }
 }
 

@@ -13,6 +13,7 @@ use crate::facts::{
 use super::ConfigError;
 use super::bounds::{said, within};
 use super::combining::{self, RawSensor};
+use super::overscan::{self, RawOverscan};
 use super::products::{self, RawProducts};
 use super::rules::{self, RawRules};
 use super::text::{Fault, read, steps};
@@ -33,6 +34,7 @@ struct RawProfile {
     paths: Option<Vec<RawPath>>,
     gain_keyword: Option<RawGain>,
     cfa: Option<String>,
+    overscan: Option<RawOverscan>,
     saturation_adu: Option<f64>,
     flat: Option<RawFlat>,
     bias_max_s: Option<f64>,
@@ -134,6 +136,7 @@ fn check(raw: RawProfile) -> Result<Profile, Fault> {
             RawGain::ElectronsPerAdu => GainMeaning::ElectronsPerAdu,
         },
         cfa: cfa(raw.cfa.as_deref())?,
+        overscan: raw.overscan.as_ref().map(overscan::check).transpose()?,
         saturation_adu,
         flat_range: flat_range(&flat)?,
         flat_level: match flat.level.unwrap_or(RawLevel::PerColour) {

@@ -10,8 +10,8 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::facts::{
-    CfaChoice, Combining, FlatLevel, GainMeaning, Kind, Rule, Sensor, ShortShots, Tolerance,
-    WatchMode, Windows,
+    CfaChoice, Combining, FlatLevel, GainMeaning, Kind, LightSamples, Rule, Sensor, ShortShots,
+    Stripe, Stripes, Tolerance, WatchMode, Windows,
 };
 
 const SETTINGS: &str = include_str!("../../config/settings.yaml");
@@ -283,10 +283,12 @@ fn minimal_profile_has_the_documented_defaults() {
     assert_eq!(profile.gain_keyword, GainMeaning::Setting);
     assert_eq!(profile.cfa, CfaChoice::Header);
     assert_eq!(profile.saturation_adu, None);
+    assert_eq!(profile.overscan, None);
     assert_eq!(profile.flat_level, FlatLevel::PerColour);
     assert_eq!(profile.flat_range, (0.15, 0.70));
     let products = profile.products;
     assert!(products.mask && !products.uncertainty && !products.repair);
+    assert_eq!(products.samples, LightSamples::Real);
     assert_eq!(profile.sensor, None);
     assert_eq!(profile.bias_max_s, 0.5);
     assert_eq!(
@@ -324,8 +326,9 @@ paths: [{match: '**/d/**', facts: {kind: dark, exposure_s: 300}}]
 gain_keyword: electrons-per-adu
 cfa: gbrg
 saturation_adu: 60000
+overscan: {columns: {first: 0, count: 24, skip: 4}}
 flat: {level: common, min_fraction: 0.2, max_fraction: 0.5}
-products: {mask: false, uncertainty: true}
+products: {mask: false, uncertainty: true, samples: {bits: 16, added_level_adu: 200}, compressed: true}
 sensor: {read_noise_e: 1.5, electrons_per_adu: 0.78}
 bias_max_s: 0.1
 short_shots: {under_s: 5, under_fraction: 0.1}
@@ -374,10 +377,26 @@ tolerance: {flat_dark_exposure_fraction: 0.2}
     };
     assert_eq!(cfa.to_string(), "GBRG");
     assert_eq!(profile.saturation_adu, Some(60_000.0));
+    let stripes = Stripes {
+        columns: Some(Stripe {
+            first: 0,
+            count: 24,
+            skip: 4,
+        }),
+        rows: None,
+    };
+    assert_eq!(profile.overscan, Some(stripes));
     assert_eq!(profile.flat_level, FlatLevel::Common);
     assert_eq!(profile.flat_range, (0.2, 0.5));
     let products = profile.products;
     assert!(!products.mask && products.uncertainty);
+    let samples = |added_level, compressed| LightSamples::Whole {
+        added_level,
+        compressed,
+    };
+    assert_eq!(products.samples, samples(200, true));
+    let usual = rig(&[("", "products: {samples: {bits: 16}}\n")]).products;
+    assert_eq!(usual.samples, samples(1000, false));
     let noise = Sensor {
         read_noise_e: 1.5,
         electrons_per_adu: 0.78,

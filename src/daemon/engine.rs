@@ -55,6 +55,7 @@ pub fn recognition(profiles: &[Arc<Profile>]) -> String {
             paths,
             gain_keyword,
             cfa,
+            overscan,
             saturation_adu,
             ..
         } = &**profile;
@@ -62,6 +63,10 @@ pub fn recognition(profiles: &[Arc<Profile>]) -> String {
         hasher.update(
             format!("{facts:?}{paths:?}{gain_keyword:?}{cfa:?}{saturation_adu:?}").as_bytes(),
         );
+        // Only where it is, so that nobody's frames are looked at again for a key they do not use.
+        if let Some(overscan) = overscan {
+            hasher.update(format!("{overscan:?}").as_bytes());
+        }
     }
     hasher.finalize().to_hex()[..16].to_owned()
 }

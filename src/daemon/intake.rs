@@ -5,10 +5,10 @@ use std::io::{self, Read};
 use std::path::Path;
 use std::sync::Arc;
 
-use crate::facts::{Content, Digest, Frame, Header, Look, Profile, Sample};
+use crate::facts::{Camera, Content, Digest, Frame, Header, Look, Profile, Sample};
 use crate::fits::{self, FitsError, Source, Unpacker};
 use crate::frame::recognise;
-use crate::make::{Pulse, stamp};
+use crate::make::{Pulse, stamp, trim};
 use crate::measure;
 
 /// Bytes digested between two signs of life.
@@ -93,7 +93,7 @@ impl Intake {
                 .push("CHECKSUM or DATASUM does not fit the bytes".to_owned());
         }
         let limit = self.saturation(&frame);
-        let sample = match sample(&source, limit) {
+        let sample = match sample(source, &frame.camera, limit) {
             Ok(sample) => sample,
             Err(FitsError::Io { source, .. }) => return Taken::Later(source.to_string()),
             Err(error) => return self.cut(path, look, error, known, pulse),
@@ -161,8 +161,13 @@ fn reason(error: FitsError) -> String {
 
 /// Subsamples the pixels. The saturation level is the lowest of the profile's, the largest value
 /// that can be stored, the top of the deepest ADC, and the top of one whose steps are coarser
-/// than 1.
-fn sample(source: &Source, limit: Option<f64>) -> Result<Sample, FitsError> {
+/// than 1. It is a raw level; all others are above the overscan's, where there is one.
+fn sample(source: Source, camera: &Camera, limit: Option<f64>) -> Result<Sample, FitsError> {
+    let (source, overscan) = trim(source, camera)?;
+    Ok(raw_sample(&source, limit)?.above(overscan.unwrap_or(0.0)))
+}
+
+fn raw_sample(source: &Source, limit: Option<f64>) -> Result<Sample, FitsError> {
     let (width, height) = (source.width(), source.height());
     let mut rows = Vec::new();
     for (first, count) in measure::rows_to_sample(height) {

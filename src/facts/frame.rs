@@ -7,7 +7,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::{Celsius, Degrees, Seconds};
+use super::{Celsius, Degrees, Overscan, Seconds};
 
 /// What a subframe is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -111,8 +111,8 @@ pub enum Colour {
     Blue,
 }
 
-/// A 2x2 colour filter array, as it lies over the stored pixels: `colours[y % 2][x % 2]` is the
-/// colour of column x of stored row y, both counted from 0, with offsets and row order already
+/// A 2x2 colour filter array, as it lies over the image's pixels: `colours[y % 2][x % 2]` is the
+/// colour of column x of row y as stored, both counted from 0, with offsets and row order already
 /// worked in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(into = "String", try_from = "String")]
@@ -195,9 +195,9 @@ impl TryFrom<String> for Cfa {
 pub struct Camera {
     /// Camera name as the header gives it, blanks trimmed.
     pub name: Arc<str>,
-    /// Image width in pixels as stored.
+    /// Image width in pixels, without overscan.
     pub width: u32,
-    /// Image height in pixels as stored.
+    /// Image height in pixels, without overscan.
     pub height: u32,
     /// Binning in x and y.
     pub binning: (u32, u32),
@@ -209,10 +209,14 @@ pub struct Camera {
     pub readout_mode: Option<Arc<str>>,
     /// Order of the stored rows.
     pub row_order: RowOrder,
-    /// First column and row of the subframe on the sensor, unbinned pixels from 0.
+    /// First column and row of the image on the sensor, unbinned pixels from 0.
     pub origin: (u32, u32),
     /// Colour filter array; none for a monochrome sensor.
     pub cfa: Option<Cfa>,
+    /// What was stored around the image, where the profile names it. Its level is subtracted, so
+    /// frames with and without never mix.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub overscan: Option<Overscan>,
 }
 
 impl Camera {
@@ -229,6 +233,10 @@ impl Camera {
         let size = |c: &Self| format!("{}x{}", c.width, c.height);
         let binning = |c: &Self| format!("{}x{}", c.binning.0, c.binning.1);
         let origin = |c: &Self| format!("{},{}", c.origin.0, c.origin.1);
+        let overscan = |c: &Self| match c.overscan {
+            Some(Overscan { stripes, .. }) => stripes.to_string(),
+            None => "absent".to_owned(),
+        };
         let order = |c: &Self| format!("{:?}", c.row_order).to_lowercase();
         let mut pairs = vec![
             ("camera", self.name.to_string(), other.name.to_string()),
@@ -236,6 +244,7 @@ impl Camera {
             ("binning", binning(self), binning(other)),
             ("row order", order(self), order(other)),
             ("subframe origin", origin(self), origin(other)),
+            ("overscan", overscan(self), overscan(other)),
             ("colour filter array", text(&self.cfa), text(&other.cfa)),
         ];
         if readout {

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use jiff::civil::Date;
 
-use super::{Cfa, Kind};
+use super::{Cfa, Kind, Stripes};
 
 /// Whether a master of a kind is wanted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -215,7 +215,7 @@ pub struct ShortShots {
     pub under_fraction: f64,
 }
 
-/// What a rig's calibrated lights hold beside their pixels.
+/// What a rig's calibrated lights hold, and how.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct ProductRules {
     /// A plane of flags.
@@ -224,6 +224,23 @@ pub struct ProductRules {
     pub uncertainty: bool,
     /// Hot and dead pixels are replaced from their neighbours. Only with a mask.
     pub repair: bool,
+    /// How the pixels are stored.
+    pub samples: LightSamples,
+}
+
+/// How the pixels of calibrated lights are stored.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum LightSamples {
+    /// As 32-bit floating-point numbers.
+    #[default]
+    Real,
+    /// As unsigned 16-bit integers: rounded, half to even, and cut off at both ends of their range.
+    Whole {
+        /// Added before rounding, ADU, so that noise around 0 keeps its lower half.
+        added_level: u16,
+        /// Image and mask are compressed without loss.
+        compressed: bool,
+    },
 }
 
 /// What a sensor adds to the light's own noise, at the gain the rig is used with.
@@ -262,6 +279,8 @@ pub struct Profile {
     pub gain_keyword: GainMeaning,
     /// Overrides the header's colour filter array.
     pub cfa: CfaChoice,
+    /// What of the stored frame sees no light, in unbinned pixels of a whole readout.
+    pub overscan: Option<Stripes>,
     /// Overrides the saturation level, ADU.
     pub saturation_adu: Option<f64>,
     /// Mean of a master flat.

@@ -5,7 +5,7 @@
 //! | contents of every raw file that goes in | `input` parts, BLAKE3, sorted by time then digest |
 //! | the masters that are subtracted and divided by | `subtract`, `pedestal`, `divide` parts, by fingerprint, with the factor of a scaled dark |
 //! | how pixels are combined, limits, flat level | `method` part, with its version |
-//! | what a light holds beside its pixels | `method` part, where there is anything |
+//! | what a light holds beside its pixels, how it is stored | `method` part, where it is out of the ordinary |
 //! | facts written into the product's header | `fact` parts |
 //!
 //! What does not count: file names, times of arrival, the host, the number of threads.
@@ -19,8 +19,8 @@ use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
 use super::{
-    Camera, Celsius, Combining, Degrees, Digest, FileId, Fingerprint, FlatLevel, Kind, Optics,
-    Pedestal, Seconds, Sensor, SensorNoise, Stamp,
+    Camera, Celsius, Combining, Degrees, Digest, FileId, Fingerprint, FlatLevel, Kind,
+    LightSamples, Optics, Pedestal, Seconds, Sensor, SensorNoise, Stamp,
 };
 
 /// Changes with every change of what the arithmetic yields, so that old products are made again.
@@ -113,7 +113,7 @@ pub struct LightFacts {
     pub start: Timestamp,
 }
 
-/// What a calibrated light holds beside its pixels.
+/// What a calibrated light holds beside its pixels, and how it is stored.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Extras {
     /// A plane of flags; the value is the level at and above which a raw pixel counts as
@@ -123,6 +123,8 @@ pub struct Extras {
     pub uncertainty: Option<Sensor>,
     /// Hot and dead pixels are replaced from their neighbours. Only with a mask.
     pub repair: bool,
+    /// How the pixels are stored.
+    pub samples: LightSamples,
 }
 
 /// How a light is calibrated.
@@ -257,6 +259,16 @@ impl std::fmt::Display for Extras {
         }
         if self.repair {
             f.write_str(" repair")?;
+        }
+        if let LightSamples::Whole {
+            added_level,
+            compressed,
+        } = self.samples
+        {
+            write!(f, " 16-bit added-level={added_level}")?;
+            if compressed {
+                f.write_str(" compressed")?;
+            }
         }
         Ok(())
     }

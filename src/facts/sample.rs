@@ -27,11 +27,22 @@ pub struct Sample {
     pub mesh: Vec<f32>,
     /// Greatest common divisor of the samples where they are integers: the step of the ADC.
     pub step: Option<u32>,
-    /// The level at and above which a pixel counts as saturated, ADU.
+    /// The raw level at and above which a pixel counts as saturated, ADU.
     pub saturation: f64,
 }
 
 impl Sample {
+    /// The same with all levels but that of saturation counted from this one.
+    pub fn above(mut self, level: f64) -> Self {
+        for plane in &mut self.planes {
+            plane.level -= level;
+        }
+        for cell in &mut self.mesh {
+            *cell = (f64::from(*cell) - level) as f32;
+        }
+        self
+    }
+
     /// Mean of the four levels, ADU.
     pub fn level(&self) -> f64 {
         self.planes.iter().map(|plane| plane.level).sum::<f64>() / 4.0

@@ -28,6 +28,15 @@ pub fn header_block(cards: &[Card]) -> Vec<u8> {
     header
 }
 
+/// Whether a string among these cards is so long that it takes CONTINUE records.
+pub(super) fn long_strings(cards: &[Card]) -> bool {
+    let block = header_block(cards);
+    let (records, _) = block.as_chunks::<RECORD>();
+    records
+        .iter()
+        .any(|record| record.starts_with(b"CONTINUE  '"))
+}
+
 /// Appends one card's records.
 pub(super) fn push_card(header: &mut Vec<u8>, card: &Card) {
     if !card.raw.is_empty() {

@@ -3,23 +3,27 @@
 //!
 //! The bytes depend on cards and pixels alone: no date, no program version, checksum comments
 //! without the time. Each unit has checksums of its own. Rows may come from several threads in any
-//! order; one's complement sums do not mind the order.
+//! order; one's complement sums do not mind the order. What is compressed, and all behind it, waits
+//! in memory, since its place is known only when all before it is; the rest is written as it comes.
 
+mod header;
+
+use std::collections::BTreeMap;
 use std::io;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Mutex, PoisonError};
 
 use crate::combine::Level;
-use crate::facts::{Card, Value};
+use crate::facts::Card;
 use crate::publish::{Draft, Op, PublishError};
 
-use super::encode::header_block;
 use super::gate::BLOCK;
+use super::rice::{self, Pixel};
 use super::{scratch, sum};
+use header::{Heap, ZEROS};
 
 /// Samples converted at a time.
 const CHUNK: usize = 1 << 18;
-/// What CHECKSUM holds while the header is summed.
-const ZEROS: &str = "0000000000000000";
 
 /// How the samples of a plane are stored.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -28,14 +32,25 @@ pub enum Storage {
     F32,
     /// Unsigned bytes.
     U8,
+    /// Unsigned 16-bit integers.
+    U16,
+    /// Unsigned bytes, compressed without loss.
+    PackedU8,
+    /// Unsigned 16-bit integers, compressed without loss.
+    PackedU16,
 }
 
 impl Storage {
     fn bytes(self) -> usize {
         match self {
             Self::F32 => 4,
-            Self::U8 => 1,
+            Self::U16 | Self::PackedU16 => 2,
+            Self::U8 | Self::PackedU8 => 1,
         }
+    }
+
+    fn is_packed(self) -> bool {
+        matches!(self, Self::PackedU8 | Self::PackedU16)
     }
 }
 
@@ -44,8 +59,10 @@ impl Storage {
 pub enum Samples<'a> {
     /// For a plane of [`Storage::F32`].
     F32(&'a [f32]),
-    /// For a plane of [`Storage::U8`].
+    /// For a plane of unsigned bytes.
     U8(&'a [u8]),
+    /// For a plane of unsigned 16-bit integers.
+    U16(&'a [u16]),
 }
 
 impl Samples<'_> {
@@ -53,38 +70,53 @@ impl Samples<'_> {
         match self {
             Self::F32(samples) => samples.len(),
             Self::U8(samples) => samples.len(),
+            Self::U16(samples) => samples.len(),
         }
     }
 
-    fn storage(&self) -> Storage {
+    fn fit(&self, storage: Storage) -> bool {
         match self {
-            Self::F32(_) => Storage::F32,
-            Self::U8(_) => Storage::U8,
+            Self::F32(_) => storage == Storage::F32,
+            Self::U8(_) => matches!(storage, Storage::U8 | Storage::PackedU8),
+            Self::U16(_) => matches!(storage, Storage::U16 | Storage::PackedU16),
         }
     }
 }
 
-/// A plane to be written: its storage and its own cards. The first is the primary image, each
+/// A plane to be written: its storage and its own cards. The first is the file's image, each
 /// further one an image extension, whose cards name it by EXTNAME.
 #[derive(Clone, Debug)]
 pub struct Plane {
     /// How its samples are stored.
     pub storage: Storage,
-    /// All but the mandatory keywords and the checksums.
+    /// All but the mandatory keywords, those of the storage and the checksums.
     pub cards: Vec<Card>,
 }
 
-/// Where a plane lies and what was written of it.
+/// A plane and what was given of it.
 struct Unit {
     plane: Plane,
-    /// First byte of its header.
-    start: u64,
     /// Bytes kept for the header.
     room: usize,
-    /// Sum of the data so far, carries not yet folded.
-    total: AtomicU64,
-    /// Samples written so far.
+    data: Data,
+    /// Samples given so far.
     written: AtomicU64,
+}
+
+/// Where a plane's samples are until the end.
+enum Data {
+    /// In the file from this byte on, with the sum so far, carries not yet folded.
+    Placed(u64, AtomicU64),
+    /// In memory, by first row.
+    Held(Mutex<BTreeMap<usize, Rows>>),
+}
+
+/// Rows as they will be stored.
+#[derive(Default)]
+struct Rows {
+    bytes: Vec<u8>,
+    /// Bytes of each row where they are compressed.
+    lengths: Vec<usize>,
 }
 
 /// Two-dimensional planes of one size on their way to the disk. Dropped before
@@ -92,6 +124,8 @@ struct Unit {
 pub struct ImageWriter {
     draft: Draft,
     shape: Shape,
+    /// What stands before the first plane.
+    leading: Vec<u8>,
     units: Vec<Unit>,
 }
 
@@ -99,7 +133,7 @@ pub struct ImageWriter {
 struct Shape {
     width: usize,
     height: usize,
-    /// Planes behind the primary.
+    /// Planes behind the image.
     extensions: usize,
 }
 
@@ -125,28 +159,38 @@ impl ImageWriter {
             height,
             extensions: planes.len() - 1,
         };
-        let mut start = 0;
+        let leading = match planes.first() {
+            Some(first) if first.storage.is_packed() => header::empty(),
+            _ => Vec::new(),
+        };
+        // Where the next plane begins, as long as that is known.
+        let mut start = Some(leading.len());
         let mut units = Vec::new();
         for (place, plane) in planes.into_iter().enumerate() {
-            let room = header(shape, place, plane.storage, &plane.cards, "0", ZEROS).len();
-            let data = (samples * plane.storage.bytes()).next_multiple_of(BLOCK);
+            let room = header::plane(shape, place, &plane, Heap::default(), "0", ZEROS).len();
+            let length = (samples * plane.storage.bytes()).next_multiple_of(BLOCK);
+            start = start.filter(|_| !plane.storage.is_packed());
+            let data = match start {
+                Some(start) => Data::Placed((start + room) as u64, AtomicU64::new(0)),
+                None => Data::Held(Mutex::default()),
+            };
+            start = start.map(|start| start + room + length);
             units.push(Unit {
                 plane,
-                start,
                 room,
-                total: AtomicU64::new(0),
+                data,
                 written: AtomicU64::new(0),
             });
-            start += (room + data) as u64;
         }
         Ok(Self {
             draft,
             shape,
+            leading,
             units,
         })
     }
 
-    /// Writes whole rows of plane number `place` from row `first` on. Each row is written once, in
+    /// Takes whole rows of plane number `place` from row `first` on. Each row is given once, in
     /// any order, from any thread.
     ///
     /// # Errors
@@ -159,17 +203,23 @@ impl ImageWriter {
     ) -> Result<(), PublishError> {
         let Shape { width, height, .. } = self.shape;
         let unit = self.units.get(place);
-        let unit = unit.filter(|unit| unit.plane.storage == samples.storage());
+        let unit = unit.filter(|unit| samples.fit(unit.plane.storage));
         let end = first.checked_add(samples.len() / width);
         let whole = samples.len().is_multiple_of(width) && end.is_some_and(|end| end <= height);
         let Some(unit) = unit.filter(|_| whole) else {
             return Err(misuse(&self.draft, "rows do not fit the image"));
         };
-        let skipped = unit.room + first * width * unit.plane.storage.bytes();
-        let offset = unit.start + skipped as u64;
+        let packed = unit.plane.storage.is_packed();
         match samples {
-            Samples::F32(samples) => self.put(unit, offset, samples, f32::to_be_bytes)?,
-            Samples::U8(samples) => self.put(unit, offset, samples, u8::to_be_bytes)?,
+            Samples::U8(samples) if packed => unit.hold(first, pack(samples, width)),
+            Samples::U16(samples) if packed => unit.hold(first, pack(samples, width)),
+            Samples::F32(samples) => self.put(unit, first, samples, f32::to_be_bytes)?,
+            Samples::U8(samples) => self.put(unit, first, samples, u8::to_be_bytes)?,
+            Samples::U16(samples) => {
+                self.put(unit, first, samples, |sample| {
+                    (sample ^ 0x8000).to_be_bytes()
+                })?;
+            }
         }
         let count = samples.len() as u64;
         unit.written.fetch_add(count, Ordering::Relaxed);
@@ -179,10 +229,22 @@ impl ImageWriter {
     fn put<T: Copy, const N: usize>(
         &self,
         unit: &Unit,
-        mut offset: u64,
+        first: usize,
         samples: &[T],
         stored: impl Fn(T) -> [u8; N],
     ) -> Result<(), PublishError> {
+        let Data::Placed(data, total) = &unit.data else {
+            let bytes = samples.iter().flat_map(|&sample| stored(sample)).collect();
+            unit.hold(
+                first,
+                Rows {
+                    bytes,
+                    lengths: Vec::new(),
+                },
+            );
+            return Ok(());
+        };
+        let mut offset = (first * self.shape.width * N) as u64;
         scratch::lend(samples.len().min(CHUNK) * N, |buffer| {
             for part in samples.chunks(CHUNK) {
                 let bytes = &mut buffer[..part.len() * N];
@@ -191,49 +253,65 @@ impl ImageWriter {
                     for (place, &sample) in places.iter_mut().zip(part) {
                         *place = stored(sample);
                     }
-                    sum::sum(bytes)
+                    sum_at(offset, bytes)
                 });
-                let turn = (offset - unit.start) % 4;
-                let sum = sum::turned(sum, turn as u32);
-                unit.total.fetch_add(u64::from(sum), Ordering::Relaxed);
-                self.draft.write_at(offset, bytes)?;
+                total.fetch_add(u64::from(sum), Ordering::Relaxed);
+                self.draft.write_at(data + offset, bytes)?;
                 offset += bytes.len() as u64;
             }
             Ok(())
         })
     }
 
-    /// Writes the headers and publishes the file: its size in bytes. The primary's cards may
-    /// differ from those of [`ImageWriter::begin`] in what they say, not in how many header blocks
-    /// they take.
+    /// Writes the headers and what waits in memory, and publishes the file: its size in bytes. The
+    /// image's cards may differ from those of [`ImageWriter::begin`] in what they say, not in how
+    /// many header blocks they take.
     ///
     /// # Errors
     /// When the disk refuses, rows are missing, or the header does not fit its room.
     pub fn finish(mut self, cards: &[Card]) -> Result<u64, PublishError> {
         let samples = self.shape.width * self.shape.height;
-        if let Some(primary) = self.units.first_mut() {
-            primary.plane.cards = cards.to_vec();
+        if let Some(image) = self.units.first_mut() {
+            image.plane.cards = cards.to_vec();
         }
         // What lies between the data of two planes goes in one write: fill, then a header.
         let mut end = 0;
-        let mut fill = Vec::new();
-        for (place, unit) in self.units.iter().enumerate() {
+        let mut fill = std::mem::take(&mut self.leading);
+        for (place, unit) in self.units.iter_mut().enumerate() {
             if unit.written.load(Ordering::Relaxed) != samples as u64 {
                 return Err(misuse(&self.draft, "not every row was written once"));
             }
-            let data = sum::fold(unit.total.load(Ordering::Relaxed));
+            let waiting = Waiting::take(&mut unit.data, unit.plane.storage);
+            if i32::try_from(waiting.heap.size).is_err() {
+                return Err(misuse(&self.draft, "the compressed image is too large"));
+            }
+            let data = match &unit.data {
+                Data::Placed(_, total) => sum::fold(total.load(Ordering::Relaxed)),
+                Data::Held(_) => waiting.sum(),
+            };
             let datasum = data.to_string();
-            let Plane { storage, cards } = &unit.plane;
-            let make =
-                |checksum: &str| header(self.shape, place, *storage, cards, &datasum, checksum);
+            let make = |checksum: &str| {
+                header::plane(
+                    self.shape,
+                    place,
+                    &unit.plane,
+                    waiting.heap,
+                    &datasum,
+                    checksum,
+                )
+            };
             let open = make(ZEROS);
             if open.len() != unit.room {
                 return Err(misuse(&self.draft, "the header outgrew its room"));
             }
             fill.extend(make(&sum::encode(sum::add(sum::sum(&open), data))));
             self.draft.write_at(end, &fill)?;
-            let length = samples * storage.bytes();
-            end = unit.start + (unit.room + length) as u64;
+            end += fill.len() as u64;
+            let length = match &unit.data {
+                Data::Placed(..) => samples * unit.plane.storage.bytes(),
+                Data::Held(_) => waiting.write(&self.draft, end)?,
+            };
+            end += length as u64;
             fill = vec![0; length.next_multiple_of(BLOCK) - length];
         }
         if !fill.is_empty() {
@@ -245,52 +323,84 @@ impl ImageWriter {
     }
 }
 
-fn header(
-    shape: Shape,
-    place: usize,
-    storage: Storage,
-    cards: &[Card],
-    datasum: &str,
-    checksum: &str,
-) -> Vec<u8> {
-    let integer = |number: usize| Value::Integer(i64::try_from(number).unwrap_or(i64::MAX));
-    let text = |text: &str| Value::Text(text.to_owned());
-    let (bitpix, what) = match storage {
-        Storage::F32 => (-32, "32-bit floating point"),
-        Storage::U8 => (8, "unsigned bytes"),
-    };
-    let mut all = vec![
-        match place {
-            0 => Card::new(
-                "SIMPLE",
-                Value::Logical(true),
-                "conforms to the FITS standard",
-            ),
-            _ => Card::new("XTENSION", text("IMAGE"), "image extension"),
-        },
-        Card::new("BITPIX", Value::Integer(bitpix), what),
-        Card::new("NAXIS", Value::Integer(2), ""),
-        Card::new("NAXIS1", integer(shape.width), "columns"),
-        Card::new("NAXIS2", integer(shape.height), "rows"),
-    ];
-    if place > 0 {
-        all.push(Card::new("PCOUNT", Value::Integer(0), ""));
-        all.push(Card::new("GCOUNT", Value::Integer(1), ""));
-    } else if shape.extensions > 0 {
-        all.push(Card::new(
-            "EXTEND",
-            Value::Logical(true),
-            "planes follow as extensions",
-        ));
+impl Unit {
+    fn hold(&self, first: usize, rows: Rows) {
+        if let Data::Held(held) = &self.data {
+            let mut held = held.lock().unwrap_or_else(PoisonError::into_inner);
+            held.insert(first, rows);
+        }
     }
-    all.extend_from_slice(cards);
-    all.push(Card::new("DATASUM", text(datasum), "sum of the data"));
-    all.push(Card::new(
-        "CHECKSUM",
-        text(checksum),
-        "sum of header and data",
-    ));
-    header_block(&all)
+}
+
+/// The data of a plane that waited in memory, in their order.
+struct Waiting {
+    parts: Vec<Vec<u8>>,
+    heap: Heap,
+}
+
+impl Waiting {
+    /// Takes what is held out of it; nothing where the data are in the file.
+    fn take(data: &mut Data, storage: Storage) -> Self {
+        let held = match data {
+            Data::Placed(..) => BTreeMap::new(),
+            Data::Held(held) => {
+                std::mem::take(held.get_mut().unwrap_or_else(PoisonError::into_inner))
+            }
+        };
+        let mut heap = Heap::default();
+        let mut table = Vec::new();
+        let mut parts = Vec::new();
+        for rows in held.into_values() {
+            for length in rows.lengths {
+                // Larger ones than these numbers hold are refused by the total.
+                table.extend((length as u32).to_be_bytes());
+                table.extend((heap.size as u32).to_be_bytes());
+                heap.size += length;
+                heap.longest = heap.longest.max(length);
+            }
+            parts.push(rows.bytes);
+        }
+        if storage.is_packed() {
+            parts.insert(0, table);
+        }
+        Self { parts, heap }
+    }
+
+    fn sum(&self) -> u32 {
+        let mut offset = 0;
+        self.parts.iter().fold(0, |total, part| {
+            let sum = sum_at(offset, part);
+            offset += part.len() as u64;
+            sum::add(total, sum)
+        })
+    }
+
+    /// Writes everything from byte `start` on: its length.
+    fn write(self, draft: &Draft, start: u64) -> Result<usize, PublishError> {
+        let mut length = 0;
+        for part in self.parts {
+            draft.write_at(start + length as u64, &part)?;
+            length += part.len();
+        }
+        Ok(length)
+    }
+}
+
+/// Rows compressed one by one.
+fn pack<T: Pixel>(samples: &[T], width: usize) -> Rows {
+    let mut rows = Rows::default();
+    for row in samples.chunks(width) {
+        let before = rows.bytes.len();
+        rice::encode(row, &mut rows.bytes);
+        rows.lengths.push(rows.bytes.len() - before);
+    }
+    rows
+}
+
+/// The sum of bytes that lie `offset` bytes into the data.
+#[inline(always)]
+fn sum_at(offset: u64, bytes: &[u8]) -> u32 {
+    sum::turned(sum::sum(bytes), (offset % 4) as u32)
 }
 
 fn misuse(draft: &Draft, why: &str) -> PublishError {

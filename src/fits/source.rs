@@ -7,7 +7,7 @@ use std::io;
 use std::path::Path;
 
 use crate::combine::Level;
-use crate::facts::Header;
+use crate::facts::{Header, Window};
 
 use super::claims::{Form, Layout};
 use super::gate::Opened;
@@ -26,9 +26,25 @@ pub struct Source {
     opened: Opened,
     header: Header,
     layout: Layout,
+    /// What is read of the stored image.
+    window: Window,
 }
 
 impl Source {
+    fn new(opened: Opened, header: Header, layout: Layout) -> Self {
+        Self {
+            window: Window {
+                left: 0,
+                top: 0,
+                width: layout.width,
+                height: layout.height,
+            },
+            opened,
+            header,
+            layout,
+        }
+    }
+
     /// Opens a plain, gzip or tile-compressed FITS file, told apart by content, and checks its
     /// header. What is compressed is first decoded by `unpacker`.
     ///
@@ -44,11 +60,7 @@ impl Source {
                 // What was inside a whole gzip stream will not grow.
                 let found = if wrappings > 0 { settled(found) } else { found }?;
                 if let Form::Plain(layout) = found.form {
-                    return Ok(Self {
-                        opened,
-                        header: found.header,
-                        layout,
-                    });
+                    return Ok(Self::new(opened, found.header, layout));
                 }
             }
             if wrappings < WRAPPINGS {
@@ -65,11 +77,21 @@ impl Source {
     pub fn open_plane(path: &Path, name: &str) -> Result<Option<Self>, FitsError> {
         let opened = Opened::open(path)?;
         let found = opened.find_plane(name)?;
-        Ok(found.map(|(cards, layout)| Self {
-            opened,
-            header: Header::new(cards),
-            layout,
-        }))
+        Ok(found.map(|(cards, layout)| Self::new(opened, Header::new(cards), layout)))
+    }
+
+    /// The same file, of whose stored image only a part is left. The header stays as it is.
+    ///
+    /// # Errors
+    /// When the part is empty or does not lie in the stored image.
+    pub fn crop(mut self, window: Window) -> Result<Self, FitsError> {
+        let inside = window.left + window.width <= self.layout.width
+            && window.top + window.height <= self.layout.height;
+        if !inside || window.width == 0 || window.height == 0 {
+            return Err(self.misuse("the part does not lie in the image"));
+        }
+        self.window = window;
+        Ok(self)
     }
 
     /// The cards: the primary's facts, then those of the extension that holds the image, if one
@@ -80,12 +102,12 @@ impl Source {
 
     /// Pixels per row.
     pub fn width(&self) -> usize {
-        self.layout.width
+        self.window.width
     }
 
     /// Rows.
     pub fn height(&self) -> usize {
-        self.layout.height
+        self.window.height
     }
 
     /// True where the samples are exactly unsigned 16-bit (or 8-bit) numbers, none undefined.
@@ -120,19 +142,22 @@ impl Source {
     /// When the file has shrunk or cannot be read, when rows or `out` do not fit the image, or
     /// when the samples are not [`Source::is_u16`].
     pub fn rows_u16(&self, first: usize, count: usize, out: &mut [u16]) -> Result<(), FitsError> {
-        let offset = self.offset(first, count, out.len())?;
+        let runs = self.runs(self.part(first, count)?, out)?;
         if !self.is_u16() {
             return Err(self.misuse("samples are not unsigned 16-bit numbers"));
         }
-        if self.layout.bitpix == 8 {
-            return self.convert(offset, out, |[byte]: [u8; 1]| u16::from(byte));
-        }
-        self.fill(offset, bytes_of(out))?;
-        Level::widest().run(|| {
-            for sample in out {
-                *sample = u16::from_be(*sample) ^ 0x8000;
+        for (offset, run) in runs {
+            if self.layout.bitpix == 8 {
+                self.convert(offset, run, |[byte]: [u8; 1]| u16::from(byte))?;
+                continue;
             }
-        });
+            self.fill(offset, bytes_of(run))?;
+            Level::widest().run(|| {
+                for sample in run {
+                    *sample = u16::from_be(*sample) ^ 0x8000;
+                }
+            });
+        }
         Ok(())
     }
 
@@ -142,7 +167,22 @@ impl Source {
     /// # Errors
     /// As [`Source::rows_u16`], without the last condition.
     pub fn rows_f32(&self, first: usize, count: usize, out: &mut [f32]) -> Result<(), FitsError> {
-        let offset = self.offset(first, count, out.len())?;
+        self.pixels_f32(self.part(first, count)?, out)
+    }
+
+    /// Reads any part of the stored image, whatever is left of it, as [`Source::rows_f32`] does.
+    ///
+    /// # Errors
+    /// As [`Source::rows_f32`].
+    pub fn pixels_f32(&self, part: Window, out: &mut [f32]) -> Result<(), FitsError> {
+        for (offset, run) in self.runs(part, out)? {
+            self.run_f32(offset, run)?;
+        }
+        Ok(())
+    }
+
+    /// Reads samples that lie one behind the other from byte `offset` on.
+    fn run_f32(&self, offset: u64, out: &mut [f32]) -> Result<(), FitsError> {
         let (scale, zero) = (self.layout.scale, self.layout.zero);
         let plain = scale == 1.0 && zero == 0.0;
         let blank = self.layout.blank;
@@ -175,9 +215,26 @@ impl Source {
         }
     }
 
-    /// Where row `first` begins, after checking that the rows exist and `length` samples hold
-    /// them.
-    fn offset(&self, first: usize, count: usize, length: usize) -> Result<u64, FitsError> {
+    /// Rows of what is left of the stored image.
+    fn part(&self, first: usize, count: usize) -> Result<Window, FitsError> {
+        let inside = first.checked_add(count);
+        if inside.is_none_or(|end| end > self.window.height) {
+            return Err(self.misuse("rows do not fit the image"));
+        }
+        Ok(Window {
+            top: self.window.top + first,
+            height: count,
+            ..self.window
+        })
+    }
+
+    /// Takes `out` apart into what lies in one piece in the file, each with its first byte: the
+    /// whole of a part that is as wide as the stored image, else rows.
+    fn runs<'a, T>(
+        &self,
+        part: Window,
+        out: &'a mut [T],
+    ) -> Result<impl Iterator<Item = (u64, &'a mut [T])> + use<'a, T>, FitsError> {
         let Layout {
             width,
             height,
@@ -185,12 +242,20 @@ impl Source {
             data,
             ..
         } = self.layout;
-        let inside = first.checked_add(count).is_some_and(|end| end <= height);
-        if !inside || count.checked_mul(width) != Some(length) {
+        let inside = part.left + part.width <= width && part.top + part.height <= height;
+        if !inside || part.width.checked_mul(part.height) != Some(out.len()) {
             return Err(self.misuse("rows or buffer do not fit the image"));
         }
         let sample = bitpix.unsigned_abs() / 8;
-        Ok(data + (first as u64) * (width as u64) * sample)
+        let first = data + (part.top as u64 * width as u64 + part.left as u64) * sample;
+        let step = width as u64 * sample;
+        let run = if part.width == width {
+            out.len()
+        } else {
+            part.width
+        };
+        let places = (0_u64..).map(move |row| first + row * step);
+        Ok(places.zip(out.chunks_mut(run.max(1))))
     }
 
     /// Reads samples of `N` bytes and turns each into one of `out`.

@@ -5,12 +5,15 @@
 
 use std::sync::Arc;
 
-use crate::facts::{Camera, Cfa, CfaChoice, GainMeaning, Refusal, RowOrder, Setting, Value};
+use crate::facts::{
+    Camera, Cfa, CfaChoice, GainMeaning, Overscan, Refusal, RowOrder, Setting, Value,
+};
 
 use super::keywords::{
     BINNING, BINNING_X, BINNING_Y, CFA, CFA_X, CFA_Y, Fact, GAIN, OFFSET, ORIGIN_X, ORIGIN_Y,
     READOUT_MODE, ROW_ORDER,
 };
+use super::overscan::overscan;
 use super::source::{Found, Source};
 use super::value::{Unit, number, text, whole};
 
@@ -37,7 +40,13 @@ pub(super) fn camera(
         GainMeaning::Setting => setting(&source.all(GAIN))?,
         GainMeaning::ElectronsPerAdu => setting(&source.all_but(GAIN, &["GAIN"]))?,
     };
-    let cfa = cfa(source, height, row_order, origin)?;
+    let overscan = overscan(source, (width, height), binning, origin)?;
+    let image = overscan.map_or(Image::whole(width, height), |overscan| {
+        Image::within(&overscan, row_order)
+    });
+    // Beside an overscan the frame is a whole readout, so the image alone moves the origin.
+    let origin = (origin.0 + image.right, origin.1 + image.down);
+    let cfa = cfa(source, &image, row_order, origin)?;
     if let (Some(cfa), true) = (cfa, binning != (1, 1)) {
         remarks.push(format!(
             "colour filter array {cfa} with binning {}x{}: taken at its word",
@@ -46,8 +55,8 @@ pub(super) fn camera(
     }
     Ok(Camera {
         name: Arc::from(name.trim()),
-        width,
-        height,
+        width: image.width,
+        height: image.height,
         binning,
         gain,
         offset: setting(&source.all(OFFSET))?,
@@ -59,7 +68,49 @@ pub(super) fn camera(
             origin.1.saturating_mul(binning.1),
         ),
         cfa,
+        overscan,
     })
+}
+
+/// The image in a stored frame, in pixels as stored.
+struct Image {
+    /// Its first stored column and row.
+    corner: (u32, u32),
+    width: u32,
+    height: u32,
+    /// By how many columns and rows of the sensor its origin lies off the frame's: rows are
+    /// counted from the top of the sensor, whichever end is stored first.
+    right: u32,
+    down: u32,
+}
+
+impl Image {
+    fn whole(width: u32, height: u32) -> Self {
+        Self {
+            corner: (0, 0),
+            width,
+            height,
+            right: 0,
+            down: 0,
+        }
+    }
+
+    fn within(overscan: &Overscan, row_order: RowOrder) -> Self {
+        let window = overscan.image();
+        // Parts of numbers that came as u32.
+        let [left, top, width, height] =
+            [window.left, window.top, window.width, window.height].map(|number| number as u32);
+        Self {
+            corner: (left, top),
+            width,
+            height,
+            right: left,
+            down: match row_order {
+                RowOrder::BottomUp => overscan.stored.1 - top - height,
+                RowOrder::TopDown | RowOrder::Unstated => top,
+            },
+        }
+    }
 }
 
 fn setting(found: &[Found]) -> Result<Option<Setting>, Refusal> {
@@ -164,7 +215,7 @@ fn row_order(source: &Source<'_>) -> Result<RowOrder, Refusal> {
     }
 }
 
-/// The colour filter array as it lies over the stored pixels.
+/// The colour filter array as it lies over the image's pixels as stored.
 ///
 /// The pattern and its offsets describe the whole sensor, seen from its top row down; a subframe
 /// does not change them. So the offsets and the subframe's origin add up, and a file stored from
@@ -173,13 +224,16 @@ fn row_order(source: &Source<'_>) -> Result<RowOrder, Refusal> {
 /// practice; no standard says so.
 fn cfa(
     source: &Source<'_>,
-    height: u32,
+    image: &Image,
     row_order: RowOrder,
     origin: (u32, u32),
 ) -> Result<Option<Cfa>, Refusal> {
     match source.profile().cfa {
         CfaChoice::Mono => return Ok(None),
-        CfaChoice::Fixed(cfa) => return Ok(Some(cfa)),
+        CfaChoice::Fixed(cfa) => {
+            let (left, top) = image.corner;
+            return Ok(Some(cfa.shifted(left.into(), top.into())));
+        }
         CfaChoice::Header => {}
     }
     let found = source.all(CFA);
@@ -211,7 +265,7 @@ fn cfa(
     let dy = offset(CFA_Y)? + i64::from(origin.1);
     let shifted = pattern.shifted(dx.rem_euclid(2), dy.rem_euclid(2));
     Ok(Some(match row_order {
-        RowOrder::BottomUp => shifted.flipped(u64::from(height)),
+        RowOrder::BottomUp => shifted.flipped(u64::from(image.height)),
         RowOrder::TopDown | RowOrder::Unstated => shifted,
     }))
 }

@@ -12,7 +12,7 @@ use super::kind::{Word, word};
 use super::value::{sky, whole};
 use super::*;
 use crate::config::parse_profile;
-use crate::facts::{Card, Cfa, RowOrder};
+use crate::facts::{Camera, Card, Cfa, RowOrder};
 
 const PROFILE: &str = "\
 name: north-pier
@@ -126,6 +126,54 @@ fn a_full_header_gives_every_fact() {
     assert_eq!(frame.pixel_um, Some(7.52));
     assert_eq!(frame.electrons_per_adu, Some(0.25));
     assert_eq!(frame.remarks, Vec::<String>::new());
+}
+
+#[test]
+fn an_overscan_is_no_part_of_the_image() {
+    // Of 100 x 80 stored pixels; 23 columns before the image, 5 rows behind it.
+    let overscan = "overscan: {columns: {first: 0, count: 23}, rows: {first: 75, count: 5}}\n";
+    let trimmed = |list: &[(&str, Value)], more: &str| {
+        let more = format!("{overscan}{more}");
+        let frame = look_at(&light(list), "a.fits", &more);
+        frame.map(|frame| (*frame.camera).clone())
+    };
+    let cfa = |camera: &Camera| camera.cfa.map(|cfa| cfa.to_string());
+    let colour = |order: &str| [("BAYERPAT", t("RGGB")), ("ROWORDER", t(order))];
+    // Column 23 is the pattern's second; row 0 is its first.
+    let camera = trimmed(&colour("TOP-DOWN"), "").unwrap();
+    assert_eq!((camera.width, camera.height), (77, 75));
+    assert_eq!(
+        (camera.origin, cfa(&camera)),
+        ((23, 0), Some("GRBG".into()))
+    );
+    assert_eq!(camera.overscan.unwrap().stored, (100, 80));
+    // From the bottom: stored row 0 is row 79 of the sensor, the pattern's second, and five rows
+    // are missing above the image.
+    let camera = trimmed(&colour("BOTTOM-UP"), "").unwrap();
+    assert_eq!(
+        (camera.origin, cfa(&camera)),
+        ((23, 5), Some("BGGR".into()))
+    );
+    let camera = trimmed(&[], "cfa: RGGB\n").unwrap();
+    assert_eq!(cfa(&camera).as_deref(), Some("GRBG"));
+    let refused = |list: &[(&str, Value)]| trimmed(list, "").unwrap_err().to_string();
+    assert_eq!(
+        refused(&[("XBINNING", Value::Integer(2))]),
+        "binning is 2x2: pixels of the profile's overscan and of the image would be in one"
+    );
+    assert_eq!(
+        refused(&[("XORGSUBF", Value::Integer(2))]),
+        "subframe origin is 2,0: the profile's overscan lies in whole readouts, want 0,0"
+    );
+    let beyond = "overscan: {columns: {first: 90, count: 11}}\n";
+    let refusal = look_at(&light(&[]), "a.fits", beyond).unwrap_err();
+    assert_eq!(
+        refusal.to_string(),
+        "size is 100x80: the profile's overscan does not lie in it beside an image"
+    );
+    let even = "overscan: {columns: {first: 0, count: 24}}\n";
+    let binned = look_at(&light(&[("XBINNING", Value::Integer(2))]), "a.fits", even).unwrap();
+    assert_eq!((binned.camera.width, binned.camera.origin), (88, (24, 0)));
 }
 
 #[test]

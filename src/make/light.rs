@@ -7,15 +7,19 @@
 use std::ops::Range;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use ndarray::parallel::prelude::*;
 
+use super::exposure::Exposure;
 use super::planes::{Held, plane_part};
 use super::pool::Pool;
-use super::{MakeError, Maker, Pulse, dark, mask, provenance, repair, spoiled, uncertainty};
+use super::{MakeError, Maker, Pulse, dark, mask, provenance, repair, spoiled, uncertainty, whole};
 use crate::combine::{Level, lowest_at_or_above};
-use crate::facts::{Card, LightRecipe, Made, MadeStats, MasterUse, Recipe, Task, Value};
-use crate::fits::{ImageWriter, Plane, Samples, Source, Storage};
+use crate::facts::{
+    Card, LightRecipe, LightSamples, Made, MadeStats, MasterUse, Recipe, Task, Value,
+};
+use crate::fits::{ImageWriter, Plane, Samples, Storage};
 use crate::measure::{self, Background};
 
 /// Rows of a strip: the height of a background cell, so that cells never depend on strips.
@@ -35,7 +39,7 @@ const DROPPED: [&str; 22] = [
 /// A light and what it is calibrated with.
 struct Calibration<'a> {
     recipe: &'a LightRecipe,
-    source: Source,
+    exposure: Exposure,
     raw_path: PathBuf,
     subtract: Arc<Held>,
     pedestal: Option<Arc<Held>>,
@@ -52,7 +56,7 @@ pub fn make(
     pulse: &Pulse,
 ) -> Result<Made, MakeError> {
     let camera = &recipe.facts.camera;
-    let source = maker.open(&recipe.input, camera)?;
+    let exposure = maker.open(&recipe.input, camera)?;
     let flags = recipe.extras.mask.is_some();
     let held = |used: &MasterUse| maker.planes.get(maker, used, camera, flags);
     let light = Calibration {
@@ -61,11 +65,12 @@ pub fn make(
         subtract: held(&recipe.subtract)?,
         pedestal: recipe.pedestal.as_ref().map(held).transpose()?,
         divide: recipe.divide.as_ref().map(held).transpose()?,
-        width: source.width(),
-        height: source.height(),
-        source,
+        width: exposure.source.width(),
+        height: exposure.source.height(),
+        exposure,
     };
     let kept: Vec<Card> = light
+        .exposure
         .source
         .header()
         .cards()
@@ -73,9 +78,14 @@ pub fn make(
         .filter(|card| !DROPPED.contains(&card.keyword.as_str()))
         .cloned()
         .collect();
-    let all_cards = |stats: &MadeStats| {
+    let kept = light.exposure.cards(camera, kept);
+    let samples = recipe.extras.samples;
+    let all_cards = |stats: &MadeStats, cut: u64| {
         let mut cards = kept.clone();
         cards.push(Card::new("BUNIT", Value::Text("adu".to_owned()), ""));
+        if let LightSamples::Whole { added_level, .. } = samples {
+            cards.extend(whole::cards(added_level, cut));
+        }
         cards.extend(provenance::cards(&Recipe::Light(recipe.clone()), stats));
         cards
     };
@@ -92,13 +102,15 @@ pub fn make(
     });
     let draft = maker.disk.draft(&maker.output.join(&task.product))?;
     let plane = |storage, cards| Plane { storage, cards };
-    let mut planes = vec![plane(Storage::F32, all_cards(&unknown))];
-    planes.extend(flags.then(|| plane(Storage::U8, mask::cards())));
+    let (image, bytes) = storage(samples);
+    let mut planes = vec![plane(image, all_cards(&unknown, 0))];
+    planes.extend(flags.then(|| plane(bytes, mask::cards())));
     let sigma_place = planes.len();
     let sigma = recipe.extras.uncertainty;
     planes.extend(sigma.map(|_| plane(Storage::F32, uncertainty::cards())));
     let writer = ImageWriter::begin(draft, light.width, light.height, planes)?;
     let step = measure::row_step(light.width, light.height);
+    let cut = AtomicU64::new(0);
     let pool = Pool::<Strip>::default();
     let cells = (0..light.height.div_ceil(ROWS))
         .into_par_iter()
@@ -110,7 +122,14 @@ pub fn make(
                 light.strip(first..last, strip)?;
                 let own = strip.own(first..last, light.width);
                 let values = &strip.values[own.clone()];
-                writer.rows(0, first, Samples::F32(values))?;
+                match samples {
+                    LightSamples::Real => writer.rows(0, first, Samples::F32(values))?,
+                    LightSamples::Whole { added_level, .. } => {
+                        let beyond = whole::round(values, added_level, &mut strip.whole);
+                        cut.fetch_add(beyond, Ordering::Relaxed);
+                        writer.rows(0, first, Samples::U16(&strip.whole))?;
+                    }
+                }
                 if flags {
                     writer.rows(1, first, Samples::U8(&strip.mask[own.clone()]))?;
                 }
@@ -127,8 +146,19 @@ pub fn make(
         reason: "none of its pixels is a number".to_owned(),
     })?;
     let stats = stats(background);
-    let size = writer.finish(&all_cards(&stats))?;
+    let size = writer.finish(&all_cards(&stats, cut.into_inner()))?;
     Ok(Maker::record(task, size, stats))
+}
+
+/// How the image and its mask are stored.
+fn storage(samples: LightSamples) -> (Storage, Storage) {
+    match samples {
+        LightSamples::Real => (Storage::F32, Storage::U8),
+        LightSamples::Whole { compressed, .. } => match compressed {
+            false => (Storage::U16, Storage::U8),
+            true => (Storage::PackedU16, Storage::PackedU8),
+        },
+    }
 }
 
 /// What a thread works in: rows from number `top` on.
@@ -140,6 +170,7 @@ struct Strip {
     sigma: Vec<f32>,
     /// A scaled dark's few rows.
     scaled: Vec<f32>,
+    whole: Vec<u16>,
 }
 
 impl Strip {
@@ -186,7 +217,8 @@ impl Calibration<'_> {
         let part = rows.start * self.width..rows.end * self.width;
         let own = strip.own(rows.clone(), self.width);
         let values = &mut strip.values[own.clone()];
-        self.source
+        self.exposure
+            .source
             .rows_f32(rows.start, rows.len(), values)
             .map_err(|error| spoiled(&self.recipe.input, &self.raw_path, error))?;
         if let Some(saturation) = extras.mask {
@@ -197,6 +229,7 @@ impl Calibration<'_> {
                 &mut strip.mask[own.clone()],
             );
         }
+        self.exposure.level(f64::INFINITY, values);
         if let Some(sensor) = &extras.uncertainty {
             let bias = self.pedestal.as_ref().unwrap_or(&self.subtract);
             let variance = match self.scale() {
@@ -231,7 +264,11 @@ impl Calibration<'_> {
             None => values.iter_mut().zip(below).for_each(|(v, b)| *v -= b),
         });
         if extras.uncertainty.is_some() {
-            uncertainty::after(values, flat, &mut strip.sigma[own]);
+            let sigma = &mut strip.sigma[own];
+            uncertainty::after(values, flat, sigma);
+            if extras.samples != LightSamples::Real {
+                uncertainty::rounded(sigma);
+            }
         }
         Ok(())
     }

@@ -16,7 +16,7 @@ use ndarray::parallel::prelude::*;
 use ndarray::{ArrayView1, ArrayView2, ArrayViewMut2, Axis};
 
 use super::master::contiguous;
-use crate::combine::{Exposures, combine};
+use crate::combine::{Exposures, Level, combine};
 use crate::facts::{Card, Combining, InputCount, Value};
 
 /// The name of the extension.
@@ -96,12 +96,14 @@ fn count_peers(
     let (line, values) = (contiguous(line.to_slice()), contiguous(values.to_slice()));
     let right = apart.min(line.len());
     let left = line.len() - right;
-    // The line against itself moved: slices of one length, which the compiler makes into vectors.
+    // The line against itself moved: slices of one length, which become vectors.
     let mut count = |line: &[f32], columns: Range<usize>| {
         let pixels = peers[columns.clone()].iter_mut().zip(&values[columns]);
-        for ((peers, value), other) in pixels.zip(line) {
-            *peers += u8::from(other + above >= *value);
-        }
+        Level::widest().run(|| {
+            for ((peers, value), other) in pixels.zip(line) {
+                *peers += u8::from(other + above >= *value);
+            }
+        });
     };
     count(line, 0..line.len());
     count(&line[..left], right..line.len());

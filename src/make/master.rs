@@ -7,6 +7,7 @@
 use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
 
+use super::exposure::Exposure;
 use super::flat::{colour_index, normalise};
 use super::pool::Pool;
 use super::temporal::{self, Tally};
@@ -23,7 +24,7 @@ const STRIP_BYTES: usize = 4 << 20;
 struct Set<'a> {
     maker: &'a Maker,
     recipe: &'a MasterRecipe,
-    sources: Vec<Source>,
+    exposures: Vec<Exposure>,
     pedestal: Option<Source>,
     /// Of flats: level per exposure and colour.
     levels: Vec<[f64; 3]>,
@@ -95,7 +96,7 @@ pub fn make(
 fn open<'a>(maker: &'a Maker, recipe: &'a MasterRecipe) -> Result<Set<'a>, MakeError> {
     let camera = &recipe.facts.camera;
     Ok(Set {
-        sources: recipe
+        exposures: recipe
             .inputs
             .par_iter()
             .map(|input| maker.open(input, camera))
@@ -117,7 +118,7 @@ impl Set<'_> {
     /// covers: the same photosites in every exposure.
     fn measure_levels(&self, pulse: &Pulse) -> Result<Vec<[f64; 3]>, MakeError> {
         let bands = measure::rows_to_sample(self.height);
-        (0..self.sources.len())
+        (0..self.exposures.len())
             .into_par_iter()
             .map(|index| {
                 pulse.beat()?;
@@ -164,6 +165,7 @@ impl Set<'_> {
         for value in out.iter_mut().filter(|value| **value >= saturation) {
             *value = f32::NAN;
         }
+        self.exposures[index].level(f64::INFINITY, out);
         if let Some(pedestal) = &self.pedestal {
             let mut below = vec![0.0; out.len()];
             pedestal
@@ -193,7 +195,7 @@ impl Set<'_> {
         index: usize,
         read: impl FnOnce(&Source) -> Result<(), crate::fits::FitsError>,
     ) -> Result<(), MakeError> {
-        read(&self.sources[index]).map_err(|error| {
+        read(&self.exposures[index].source).map_err(|error| {
             let input = &self.recipe.inputs[index];
             match self.maker.raw_path(&input.file) {
                 Ok(path) => spoiled(input, &path, error),
@@ -210,10 +212,13 @@ impl Set<'_> {
         pulse: &Pulse,
     ) -> Result<(Array2<f32>, Array2<u8>, Vec<InputCount>, Tally), MakeError> {
         let flat = self.recipe.facts.kind == Kind::Flat;
-        let whole = !flat && self.sources.iter().all(Source::is_u16);
+        // Beside an overscan samples lose a level that is no whole number.
+        let is_whole =
+            |exposure: &Exposure| exposure.overscan.is_none() && exposure.source.is_u16();
+        let whole = !flat && self.exposures.iter().all(is_whole);
         let sample_bytes = if whole { 2 } else { 4 };
         let share = self.maker.budget as usize / (2 * rayon::current_num_threads());
-        let row_bytes = self.sources.len() * self.width * sample_bytes;
+        let row_bytes = self.exposures.len() * self.width * sample_bytes;
         let rows = (STRIP_BYTES.min(share) / row_bytes.max(1)).clamp(1, self.height.max(1));
         let mut plane = Array2::<f32>::zeros((self.height, self.width));
         let mut mask = Array2::<u8>::zeros((self.height, self.width));
@@ -239,7 +244,7 @@ impl Set<'_> {
             .try_reduce(
                 || {
                     (
-                        vec![InputCount::default(); self.sources.len()],
+                        vec![InputCount::default(); self.exposures.len()],
                         Tally::default(),
                     )
                 },
@@ -262,7 +267,7 @@ impl Set<'_> {
         count: usize,
         out: (&mut [f32], &mut [u8]),
     ) -> Result<(Vec<InputCount>, Tally), MakeError> {
-        buffers.whole.resize_with(self.sources.len(), Vec::new);
+        buffers.whole.resize_with(self.exposures.len(), Vec::new);
         for (index, buffer) in buffers.whole.iter_mut().enumerate() {
             buffer.resize(count * self.width, 0);
             self.read(index, |source| source.rows_u16(first, count, buffer))?;
@@ -278,13 +283,14 @@ impl Set<'_> {
         count: usize,
         out: (&mut [f32], &mut [u8]),
     ) -> Result<(Vec<InputCount>, Tally), MakeError> {
-        buffers.real.resize_with(self.sources.len(), Vec::new);
+        buffers.real.resize_with(self.exposures.len(), Vec::new);
         let mut saturation = self.recipe.saturation;
         for (index, buffer) in buffers.real.iter_mut().enumerate() {
             match self.levels.get(index) {
                 None => {
                     buffer.resize(count * self.width, 0.0);
                     self.read(index, |source| source.rows_f32(first, count, buffer))?;
+                    self.exposures[index].level(saturation, buffer);
                 }
                 Some(levels) => {
                     self.flat_rows(index, first, count, buffer)?;
@@ -337,7 +343,7 @@ impl Set<'_> {
         (out, mask): (&mut [f32], &mut [u8]),
     ) -> (Vec<InputCount>, Tally) {
         let method = &self.recipe.combining;
-        let mut rejected = vec![InputCount::default(); self.sources.len()];
+        let mut rejected = vec![InputCount::default(); self.exposures.len()];
         let found = combine(method, exposures, saturation, out, &mut rejected);
         let lost = found.without_survivors;
         if lost > 0 {

@@ -5,7 +5,9 @@
 //! | `DLPRINT` | fingerprint of the recipe |
 //! | `DLMETHOD` | the method with its settings |
 //! | `DLFACTS` | what the product is, as one line of JSON |
-//! | `DLPIX`, `DLLEVEL`, `DLNOISE` | pixels, level and pixel-to-pixel noise |
+//! | `DLPIX`, `DLLEVEL`, `DLNOISE` | pixels, level (without what was added) and pixel-to-pixel noise |
+//! | `DLADDED`, `DLCUT` | of a 16-bit light: the level that was added, ADU; pixels cut off |
+//! | `DLOSCAN` | of a light with an overscan: the level that was taken off with it, ADU |
 //! | `DLTNOISE`, `DLTIDEAL` | of a master: temporal noise as measured, and that of an ideal mean |
 //! | `DLNIN`, `DLI00001`... | raw files that went in: their number, their BLAKE3 digests |
 //! | `DLR00001`... | of a master: pixels rejected low and high per raw file, in the same order |

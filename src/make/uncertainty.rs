@@ -8,7 +8,8 @@
 //! L - B and not L - D: the electrons of the dark are subtracted, their noise stays. This is the
 //! propagation of the photon transfer model (Janesick 2007, Photon Transfer, ch. 5) through the
 //! calibration. Variances of masters are the squares of their temporal noise; a pixel that is
-//! noisier than its master as a whole is not allowed for.
+//! noisier than its master as a whole is not allowed for. Where pixels are rounded to integers,
+//! 1/12 ADU^2 comes on top (JCGM 100:2008, 4.3.7).
 
 use crate::facts::{Card, Sensor, Value};
 
@@ -55,6 +56,13 @@ pub(super) fn after(calibrated: &[f32], flat: Option<(&[f32], f64)>, sigma: &mut
     }
 }
 
+/// Adds what rounding to whole ADU does to standard deviations.
+pub(super) fn rounded(sigma: &mut [f32]) {
+    for value in sigma {
+        *value = (f64::from(*value).powi(2) + 1.0 / 12.0).sqrt() as f32;
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -76,5 +84,9 @@ mod tests {
         let mut plain = vec![9.0];
         after(&[5.0], None, &mut plain);
         assert_eq!(plain, [3.0]);
+        // The exact mean square of a uniform error of half a unit either way.
+        let mut whole = vec![0.0];
+        rounded(&mut whole);
+        assert_eq!(whole, [(1.0_f64 / 12.0).sqrt() as f32]);
     }
 }

@@ -65,7 +65,7 @@ pub fn band(width: usize, rows: &[f32], cfa: Option<Cfa>, step: usize) -> Vec<Ce
         let right = width.min(left + BAND_ROWS);
         samples.clear();
         let mut wanted = 0;
-        let looked_at = |y: &usize| y / 2 % step.max(1) == 0;
+        let looked_at = |y: &usize| (y / 2).is_multiple_of(step.max(1));
         let rows = rows.chunks_exact(width).enumerate();
         for (y, row) in rows.filter(|(y, _)| looked_at(y)) {
             for (x, &value) in (left..right).zip(&row[left..right]) {

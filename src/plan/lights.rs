@@ -118,6 +118,7 @@ impl<'a> Rig<'a, '_> {
                 mask: products.mask.then_some(light.sample.saturation),
                 uncertainty,
                 repair: products.repair,
+                samples: products.samples,
             },
         })
     }

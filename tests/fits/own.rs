@@ -152,6 +152,7 @@ proptest! {
         prop_assert_eq!(back, sent);
         let long = "x".repeat(200);
         prop_assert_eq!(source.header().text("DLTEST"), Some(long.as_str()));
+        prop_assert_eq!(source.header().text("LONGSTRN"), Some("OGIP 1.0"));
         prop_assert_eq!(checksums_hold(&path).unwrap(), Some(true));
         // One bit anywhere in the data is noticed.
         let mut bytes = fs::read(&path).unwrap();
@@ -171,6 +172,28 @@ fn a_product_is_the_same_in_whatever_order_it_was_written() {
         let again = fs::read(product(&folder, 35, 41, &values, strip)).unwrap();
         assert!(first == again, "strips of {strip}");
     }
+}
+
+/// What goes on in CONTINUE records is announced once, and nothing else is (HEASARC's convention for
+/// long strings, which `fitsverify` asks for).
+#[test]
+fn long_strings_are_announced() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("p.fits");
+    let announced = |cards: &[Card]| {
+        let draft = Disk::default().draft(&path).unwrap();
+        let writer = ImageWriter::begin(draft, 1, 1, vec![plane(Storage::F32, cards)]).unwrap();
+        writer.rows(0, 0, Samples::F32(&[1.0])).unwrap();
+        writer.finish(cards).unwrap();
+        let source = open(&path).unwrap();
+        let cards = source.header().cards().iter();
+        cards.filter(|card| card.keyword == "LONGSTRN").count()
+    };
+    let text = |keyword: &str, text: &str| Card::new(keyword, Value::Text(text.to_owned()), "");
+    let long = text("DLLONG", &"x".repeat(100));
+    assert_eq!(announced(&[text("DLSHORT", "x")]), 0);
+    assert_eq!(announced(std::slice::from_ref(&long)), 1);
+    assert_eq!(announced(&[text("LONGSTRN", "OGIP 1.0"), long]), 1);
 }
 
 #[test]

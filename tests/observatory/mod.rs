@@ -8,7 +8,9 @@ use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
-use dawnledger::facts::SessionLog;
+use dawnledger::facts::{Card, SessionLog, Value};
+use dawnledger::fits::{ImageWriter, Plane, Samples, Storage, read_header};
+use dawnledger::publish::Disk;
 use dawnledger::simulate::{Scenario, write_all};
 
 /// Our program.
@@ -170,4 +172,36 @@ pub fn assert_same(found: &Tree, wanted: &Tree, when: &str) {
         differing.len(),
         differing[0].0.display()
     );
+}
+
+/// Writes a plain file anew with other pixels; its cards are kept, or replaced by these.
+pub fn rewrite(
+    path: &Path,
+    (width, height): (usize, usize),
+    samples: Samples<'_>,
+    changed: &[(&str, i64)],
+) {
+    const STORED: [&str; 7] = [
+        "SIMPLE", "BITPIX", "NAXIS", "NAXIS1", "NAXIS2", "BZERO", "BSCALE",
+    ];
+    let new = |&(keyword, value): &(&str, i64)| Card::new(keyword, Value::Integer(value), "");
+    let header = read_header(path).unwrap();
+    let stale = |card: &&Card| {
+        STORED.contains(&card.keyword.as_str()) || changed.iter().any(|c| c.0 == card.keyword)
+    };
+    let kept = header.cards().iter().filter(|card| !stale(card)).cloned();
+    let cards: Vec<Card> = kept.chain(changed.iter().map(new)).collect();
+    let storage = match samples {
+        Samples::F32(_) => Storage::F32,
+        Samples::U16(_) => Storage::U16,
+        Samples::U8(_) => Storage::U8,
+    };
+    let draft = Disk::default().draft(path).unwrap();
+    let planes = vec![Plane {
+        storage,
+        cards: cards.clone(),
+    }];
+    let writer = ImageWriter::begin(draft, width, height, planes).unwrap();
+    writer.rows(0, 0, samples).unwrap();
+    writer.finish(&cards).unwrap();
 }

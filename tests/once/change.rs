@@ -2,11 +2,10 @@
 
 use std::fs;
 
-use dawnledger::facts::{Card, Kind};
-use dawnledger::fits::{ImageWriter, Plane, Samples, Source, Storage, Unpacker};
-use dawnledger::publish::Disk;
+use dawnledger::facts::Kind;
+use dawnledger::fits::{Samples, Source, Unpacker};
 
-use crate::observatory::{Observatory, assert_same, files, said};
+use crate::observatory::{Observatory, assert_same, files, rewrite, said};
 use crate::{NIGHT, NORTH, SOUTH};
 
 fn played() -> Observatory {
@@ -144,24 +143,7 @@ fn floating_point_flats_are_judged_by_what_a_camera_can_give() {
         let (width, height) = (source.width(), source.height());
         let mut pixels = vec![0.0; width * height];
         source.rows_f32(0, height, &mut pixels).unwrap();
-        let storage = [
-            "SIMPLE", "BITPIX", "NAXIS", "NAXIS1", "NAXIS2", "BZERO", "BSCALE",
-        ];
-        let cards: Vec<Card> = source
-            .header()
-            .cards()
-            .iter()
-            .filter(|card| !storage.contains(&card.keyword.as_str()))
-            .cloned()
-            .collect();
-        let draft = Disk::default().draft(&path).unwrap();
-        let writer = {
-            let storage = Storage::F32;
-            let cards = cards.clone();
-            ImageWriter::begin(draft, width, height, vec![Plane { storage, cards }]).unwrap()
-        };
-        writer.rows(0, 0, Samples::F32(&pixels)).unwrap();
-        writer.finish(&cards).unwrap();
+        rewrite(&path, (width, height), Samples::F32(&pixels), &[]);
     }
     here.once();
     let log = here.session("2026-09-05");

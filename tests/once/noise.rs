@@ -2,36 +2,114 @@
 //! `tests/data/darks/README.md`) against sigma/sqrt(n).
 
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
-use dawnledger::facts::Kind;
+use dawnledger::combine::{Exposures, combine, mean_and_sd};
+use dawnledger::facts::{Combining, InputCount, Kind, MasterEntry};
+use dawnledger::fits::{Source, Unpacker};
 
-use crate::observatory::Observatory;
+use crate::observatory::{Observatory, PROGRAM};
 
 /// Temporal noise of one frame in ADU, computed with numpy over the whole set.
 const SIGMA: f64 = 3.0818;
 
-fn noise_of(frames: usize, method: &str) -> (f64, f64) {
+fn data() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/darks")
+}
+
+/// A master of so many frames from number `first` on, and the observatory that made it.
+fn master(first: usize, frames: usize, method: &str) -> (Observatory, MasterEntry) {
     let profile = format!(
         "name: bench\ncamera: Wryneck 3\ncalibration:\n  \
          bias: {{rule: required, min_frames: 3, combine: {{method: {method}}}}}\n  \
          dark: {{rule: never}}\n  flat-dark: {{rule: never}}\n  flat: {{rule: never}}\n"
     );
     let here = Observatory::new(&[("bench", &profile)], "");
-    let data = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/darks");
-    for number in 0..frames {
+    for number in first..first + frames {
         let name = format!("dark_{number:02}.fits.fz");
-        fs::copy(data.join(&name), here.incoming().join(&name)).unwrap();
+        fs::copy(data().join(&name), here.incoming().join(&name)).unwrap();
     }
     here.once();
-    let log = here.session("2026-09-05");
+    let mut log = here.session("2026-09-05");
     assert_eq!(log.masters.len(), 1, "{:?}", log.calibration);
-    let master = &log.masters[0];
+    let master = log.masters.remove(0);
     assert_eq!((master.kind, master.frames_used), (Kind::Bias, frames));
+    (here, master)
+}
+
+/// Temporal noise of a master as the log has it, and that of an ideal mean.
+fn noise_of(frames: usize, method: &str) -> (f64, f64) {
+    let (_, master) = master(0, frames, method);
     (
         master.temporal_noise_adu.unwrap(),
         master.ideal_noise_adu.unwrap(),
     )
+}
+
+fn image(here: &Observatory, path: &Path) -> Source {
+    let unpacker = Unpacker::new(PROGRAM.into(), here.path("scratch"));
+    Source::open(path, &unpacker).unwrap()
+}
+
+/// Two frames make no master (three are the fewest), so these are combined as they are read.
+fn mean_of_two(first: usize) -> Vec<f32> {
+    let here = Observatory::new(&[], "");
+    let frames = [first, first + 1].map(|number| {
+        let source = image(&here, &data().join(format!("dark_{number:02}.fits.fz")));
+        let mut samples = vec![0; source.width() * source.height()];
+        source.rows_u16(0, source.height(), &mut samples).unwrap();
+        samples
+    });
+    let mut mean = vec![0.0; frames[0].len()];
+    let slices = frames.each_ref().map(Vec::as_slice);
+    let exposures = Exposures::U16(&slices);
+    let mut rejected = [InputCount::default(); 2];
+    combine(
+        &Combining::Mean,
+        exposures,
+        4095.0,
+        &mut mean,
+        &mut rejected,
+    );
+    mean
+}
+
+fn master_pixels(first: usize, frames: usize, method: &str) -> Vec<f32> {
+    let (here, master) = master(first, frames, method);
+    let source = image(&here, &here.products().join(&master.product));
+    let mut pixels = vec![0.0; source.width() * source.height()];
+    source.rows_f32(0, source.height(), &mut pixels).unwrap();
+    pixels
+}
+
+/// Noise of either of two images that have no frame in common, by their difference.
+fn noise_between(one: &[f32], other: &[f32]) -> f64 {
+    let pairs = one.iter().zip(other);
+    let differences: Vec<f64> = pairs.map(|(one, other)| f64::from(one - other)).collect();
+    mean_and_sd(&differences).unwrap().sd / std::f64::consts::SQRT_2
+}
+
+fn assert_near(found: f64, wanted: f64, what: &str) {
+    assert!(
+        (found / wanted - 1.0).abs() < 0.02,
+        "{what}: {found} for {wanted}"
+    );
+}
+
+/// numpy over the whole set, of which these are sixteen: means of 2 frames 2.189 (sigma/sqrt(n) is
+/// 2.179), of 4 frames 1.543 (1.541), of 9 and more in the next test; medians of 4 frames have 1.09
+/// times sigma/sqrt(n).
+#[test]
+fn masters_of_real_frames_differ_by_sigma_over_root_n() {
+    let two = noise_between(&mean_of_two(0), &mean_of_two(2));
+    assert_near(two, SIGMA / 2f64.sqrt(), "means of 2");
+    for (frames, method, times) in [(4, "mean", 1.0), (8, "mean", 1.0), (4, "median", 1.09)] {
+        let one = master_pixels(0, frames, method);
+        let other = master_pixels(frames, frames, method);
+        let wanted = times * SIGMA / (frames as f64).sqrt();
+        let what = format!("{frames} by {method}");
+        assert_near(noise_between(&one, &other), wanted, &what);
+    }
 }
 
 #[test]

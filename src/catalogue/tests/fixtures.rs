@@ -43,6 +43,7 @@ pub(super) fn frame() -> Frame {
             row_order: RowOrder::TopDown,
             origin: (0, 8),
             cfa: Cfa::parse("GRBG"),
+            overscan: None,
         }),
         filter: "Ha".into(),
         exposure: Seconds::new(0.1 + 0.2).unwrap(),
@@ -159,6 +160,7 @@ pub(super) fn every_content() -> Vec<Entry> {
             offset: None,
             readout_mode: None,
             cfa: None,
+            overscan: None,
             ..(*frame().camera).clone()
         }),
         temperature: None,

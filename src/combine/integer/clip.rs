@@ -4,6 +4,11 @@
 //! without a look at any other sample. The pixels that do lose something are collected into chunks
 //! of their own, and only those are sorted.
 
+#![allow(
+    clippy::needless_range_loop,
+    reason = "lanes go in lockstep through several arrays"
+)]
+
 use std::ops::Range;
 
 use super::sums::Sums;

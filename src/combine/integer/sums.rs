@@ -1,5 +1,10 @@
 //! Exact sums of integer lanes.
 
+#![allow(
+    clippy::needless_range_loop,
+    reason = "lanes go in lockstep through several arrays"
+)]
+
 use super::{LANES, Row};
 use crate::combine::chunk::Chunk;
 use crate::combine::lanes::Lane;

@@ -445,6 +445,44 @@ fn bad_profiles_are_named_with_line_and_column() {
             "8:25: repaired pixels must be told apart: want true for mask, or false here",
         ),
         (
+            profile_with(&[("", "overscan: {}\n")]),
+            "8:1: nothing is named: want columns, rows or both, such as columns: \
+             {first: 0, count: 24}",
+        ),
+        (
+            profile_with(&[("", "overscan:\n  columns: {first: 0, count: 0}\n")]),
+            "9:23: found 0, want 1 to 65535 pixels",
+        ),
+        (
+            profile_with(&[("", "overscan:\n  rows: {first: -3, count: 8}\n")]),
+            "9:10: found -3, want 0 to 65535 pixels",
+        ),
+        (
+            profile_with(&[("", "overscan: {rows: {first: 3, count: 8, skip: 8}}\n")]),
+            "8:39: found 8, want 0 to 7 pixels",
+        ),
+        (
+            profile_with(&[("", "products: {compressed: true}\n")]),
+            "8:12: floating-point samples would have to be rounded to be worth compressing, which \
+             is never done unasked: want samples: {bits: 16}, or false here",
+        ),
+        (
+            profile_with(&[("", "products: {samples: {added_level_adu: 10}}\n")]),
+            "8:22: floating-point samples hold negative values as they are: want bits: 16 beside \
+             it, or no added level",
+        ),
+        (
+            profile_with(&[("", "products:\n  samples: {bits: 12}\n")]),
+            "9:13: found 12, want 16 (integers) or 32 (floating point)",
+        ),
+        (
+            profile_with(&[(
+                "",
+                "products: {samples: {bits: 16, added_level_adu: 70000}}\n",
+            )]),
+            "8:32: found 70000, want 0 to 65535 whole ADU",
+        ),
+        (
             profile_with(&[("", "sensor: {read_noise_e: 1.5, electrons_per_adu: 0}\n")]),
             "8:29: found 0, want 0.001 to 1000 electrons per ADU",
         ),

@@ -72,6 +72,7 @@ fn camera() -> Arc<Camera> {
         row_order: RowOrder::Unstated,
         origin: (0, 0),
         cfa: None,
+        overscan: None,
     })
 }
 
