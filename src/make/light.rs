@@ -1,5 +1,5 @@
-//! Calibrates one light: (L - D)/F, or (L - B)/F where the rule has no dark. A
-//! dark of another exposure is scaled first.
+//! Calibrates one light: (L - D)/F, or (L - B)/F where the rule has no dark. A dark of another
+//! exposure is scaled first.
 //!
 //! Negative values stay: clipping them would bias every faint mean that is built on them. The
 //! original header is kept card by card, without those that describe the raw storage.
@@ -169,9 +169,9 @@ struct Strip {
     values: Vec<f32>,
     mask: Vec<u8>,
     sigma: Vec<f32>,
-    whole: Vec<u16>,
     /// A scaled dark's few rows.
     scaled: Vec<f32>,
+    whole: Vec<u16>,
 }
 
 impl Strip {

@@ -157,11 +157,11 @@ impl Want<'_> {
 
     /// What needs no scaling comes first, then what is scaled down, the nearest exposure first:
     /// scaling up multiplies a dark's noise.
-    fn scaling(&self, offer: &Offer) -> (u8, f64) {
+    fn scaling(&self, offer: &Offer) -> (u8, Option<Seconds>) {
         match self.scale(&offer.facts) {
-            None => (0, 0.0),
-            Some(k) if k <= 1.0 => (1, self.exposure_away(offer)),
-            Some(_) => (2, self.exposure_away(offer)),
+            None => (0, None),
+            Some(k) if k <= 1.0 => (1, Seconds::new(self.exposure_away(offer))),
+            Some(_) => (2, Seconds::new(self.exposure_away(offer))),
         }
     }
 
@@ -243,13 +243,12 @@ impl Want<'_> {
         if self.flat_for.is_some() {
             return (a_away, a_later, a.fingerprint).cmp(&(b_away, b_later, b.fingerprint));
         }
-        let ((a_rank, a_far), (b_rank, b_far)) = (self.scaling(a), self.scaling(b));
-        (a_rank.cmp(&b_rank))
-            .then(a_far.total_cmp(&b_far))
-            .then_with(|| {
+        self.scaling(a)
+            .cmp(&self.scaling(b))
+            .then(
                 self.temperature_away(a)
-                    .total_cmp(&self.temperature_away(b))
-            })
+                    .total_cmp(&self.temperature_away(b)),
+            )
             .then(self.exposure_away(a).total_cmp(&self.exposure_away(b)))
             .then((a_later, a_away, a.fingerprint).cmp(&(b_later, b_away, b.fingerprint)))
     }
