@@ -297,6 +297,15 @@ impl Draft {
         })
     }
 
+    /// Flushes what is written so far, so that less is left for the end.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn flush(&self) -> Result<(), PublishError> {
+        self.disk
+            .run(Op::Sync, &self.temporary, || self.file.sync_data())
+    }
+
     /// Flushes, renames into place and flushes the folder. An older file of that name is replaced.
     ///
     /// # Errors

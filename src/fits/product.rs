@@ -248,6 +248,14 @@ impl ImageWriter {
         })
     }
 
+    /// Flushes the rows written so far to the disk, which may be done from a thread of its own.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn flush(&self) -> Result<(), PublishError> {
+        self.draft.flush()
+    }
+
     /// Writes the headers and what waits in memory, and publishes the file: its size in bytes. The
     /// image's cards may differ from those of [`ImageWriter::begin`] in what they say, not in how
     /// many header blocks they take.

@@ -4,6 +4,9 @@
 //! minus dark needs none. A flat exposure first loses its pedestal and is divided by its own
 //! level, per CFA colour (the colour of twilight drifts); the combination is divided by its mean.
 
+use std::panic::resume_unwind;
+use std::thread;
+
 use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
 
@@ -19,6 +22,9 @@ use crate::measure;
 
 /// Bytes of all exposures' samples that one thread holds at a time: a few rows, near the cache.
 const STRIP_BYTES: usize = 4 << 20;
+
+/// Rows of the image that are written at a time.
+const ROWS: usize = 64;
 
 /// An open set.
 struct Set<'a> {
@@ -48,48 +54,50 @@ pub fn make(
         maker.check(input)?;
     }
     let cfa = recipe.facts.camera.cfa;
-    let level = match recipe.flat_level {
-        Some(choice) => normalise(&mut plane, &mut mask, cfa, &set.levels, choice),
-        None => measure::plane_level(plane.view()),
-    };
+    let ((level, noise), temporal) = rayon::join(
+        || {
+            let level = match recipe.flat_level {
+                Some(choice) => normalise(&mut plane, &mut mask, cfa, &set.levels, choice),
+                None => measure::plane_level(plane.view()),
+            };
+            (level, measure::pixel_noise(plane.view(), cfa.is_some()))
+        },
+        || tally.figures(recipe.inputs.len()),
+    );
     let stats = MadeStats {
         pixels: plane.len() as u64,
         level,
-        noise: measure::pixel_noise(plane.view(), cfa.is_some()),
-        temporal: tally.figures(recipe.inputs.len()),
+        noise,
+        temporal,
         cut: 0,
         rejected,
     };
     drop(set);
-    if recipe.facts.kind != Kind::Flat {
-        mask::flag_hot(plane.view(), stats.noise, cfa.is_some(), mask.view_mut());
-    }
     let mut cards = provenance::fact_cards(&recipe.facts);
     cards.extend(provenance::cards(&Recipe::Master(recipe.clone()), &stats));
     let draft = maker.disk.draft(&maker.output.join(&task.product))?;
+    let of = |storage, cards| Plane { storage, cards };
     let planes = vec![
-        Plane {
-            storage: Storage::F32,
-            cards: cards.clone(),
-        },
-        Plane {
-            storage: Storage::U8,
-            cards: mask::cards(),
-        },
+        of(Storage::F32, cards.clone()),
+        of(Storage::U8, mask::cards()),
     ];
     let writer = ImageWriter::begin(draft, plane.ncols(), plane.nrows(), planes)?;
-    plane
-        .axis_chunks_iter(Axis(0), 64)
-        .into_par_iter()
-        .zip(mask.axis_chunks_iter(Axis(0), 64))
-        .enumerate()
-        .try_for_each(|(index, (rows, flags))| {
-            pulse.beat()?;
-            let first = index * 64;
-            writer.rows(0, first, Samples::F32(contiguous(rows.as_slice())))?;
-            writer.rows(1, first, Samples::U8(contiguous(flags.as_slice())))?;
-            Ok::<(), MakeError>(())
+    let image = plane.axis_chunks_iter(Axis(0), ROWS).into_par_iter();
+    image.enumerate().try_for_each(|(index, rows)| {
+        pulse.beat()?;
+        let samples = Samples::F32(contiguous(rows.as_slice()));
+        writer.rows(0, index * ROWS, samples)?;
+        Ok::<(), MakeError>(())
+    })?;
+    if recipe.facts.kind != Kind::Flat {
+        // The disk takes the image meanwhile.
+        thread::scope(|scope| {
+            let flush = scope.spawn(|| writer.flush());
+            mask::flag_hot(plane.view(), noise, cfa.is_some(), mask.view_mut());
+            flush.join().unwrap_or_else(|panic| resume_unwind(panic))
         })?;
+    }
+    writer.rows(1, 0, Samples::U8(contiguous(mask.as_slice())))?;
     let size = writer.finish(&cards)?;
     Ok(Maker::record(task, size, stats))
 }

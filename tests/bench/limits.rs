@@ -153,8 +153,8 @@ fn light(folder: &Path) {
     let raw = job.frames()[1].clone();
     let profile = rules("required", "{method: mean}", "if-present");
     for run in 0..RUNS {
-        let once = job.once(&format!("{profile}flats: {{range: [0.0, 1.0]}}\n"));
-        // Lights are made by twos and threes; the first also loads the masters.
+        let once = job.once(&format!("{profile}flat: {{min_fraction: 0.001}}\n"));
+        // The first also loads the masters.
         let made = once
             .made
             .iter()
@@ -397,7 +397,7 @@ profiles: [profile.yaml]
             .args(["once", "--config"])
             .arg(self.folder.join("settings.yaml"))
             .env(
-                "RUST_LOG",
+                "DAWNLEDGER_LOG",
                 "warn,dawnledger::daemon::turn=info,dawnledger::daemon::flushing=debug",
             )
             .stderr(fs::File::create(&log).unwrap())
@@ -427,12 +427,12 @@ profiles: [profile.yaml]
                     .unwrap()
             };
             if line.contains(" flushed ") {
-                flushing = seconds();
+                flushing += seconds();
             } else if let Some((_, product)) = line.split_once(" made product=\"") {
                 made.push(MadeLine {
                     product: product.split('"').next().unwrap().to_owned(),
                     seconds: seconds(),
-                    flushing,
+                    flushing: std::mem::take(&mut flushing),
                 });
             }
         }
