@@ -38,7 +38,9 @@ fn once_more_makes_and_writes_nothing() {
 #[test]
 fn one_thread_another_zone_another_budget() {
     let (_, wanted) = all_at_once();
-    for more in ["threads: 1", "threads: 2\nmemory_mib: 64"] {
+    let rigs =
+        [1, 2, 3, 5, 8].map(|threads| format!("threads: {threads}\nmemory_mib: {}", 64 * threads));
+    for more in &rigs {
         let here = observatory(more);
         here.shoot(NIGHT);
         let output = Command::new(PROGRAM)
