@@ -58,13 +58,17 @@ pub fn make(
     let camera = &recipe.facts.camera;
     let exposure = maker.open(&recipe.input, camera)?;
     let flags = recipe.extras.mask.is_some();
-    let held = |used: &MasterUse| maker.planes.get(maker, used, camera, flags);
+    let held = |used: &MasterUse, flags| maker.planes.get(maker, used, camera, flags);
+    let optional = |used: &Option<MasterUse>, flags| {
+        let used = used.as_ref();
+        used.map(|used| held(used, flags)).transpose()
+    };
     let light = Calibration {
         recipe,
         raw_path: maker.raw_path(&recipe.input.file)?,
-        subtract: held(&recipe.subtract)?,
-        pedestal: recipe.pedestal.as_ref().map(held).transpose()?,
-        divide: recipe.divide.as_ref().map(held).transpose()?,
+        subtract: held(&recipe.subtract, flags)?,
+        pedestal: optional(&recipe.pedestal, false)?,
+        divide: optional(&recipe.divide, flags)?,
         width: exposure.source.width(),
         height: exposure.source.height(),
         exposure,
