@@ -17,7 +17,7 @@ use super::pool::Pool;
 use super::{MakeError, Maker, Pulse, dark, mask, provenance, repair, spoiled, uncertainty, whole};
 use crate::combine::{Level, lowest_at_or_above};
 use crate::facts::{
-    Card, LightRecipe, LightSamples, Made, MadeStats, MasterUse, Recipe, Task, Value,
+    Card, Kind, LightRecipe, LightSamples, Made, MadeStats, MasterUse, Recipe, Task, Value,
 };
 use crate::fits::{ImageWriter, Plane, Samples, Storage};
 use crate::measure::{self, Background};
@@ -111,7 +111,8 @@ pub fn make(
     planes.extend(flags.then(|| plane(bytes, mask::cards())));
     let sigma_place = planes.len();
     let sigma = recipe.extras.uncertainty;
-    planes.extend(sigma.map(|_| plane(Storage::F32, uncertainty::cards())));
+    let with_bias = recipe.pedestal.is_some() || recipe.subtract.kind == Kind::Bias;
+    planes.extend(sigma.map(|_| plane(Storage::F32, uncertainty::cards(with_bias))));
     let writer = ImageWriter::begin(draft, light.width, light.height, planes)?;
     let step = measure::row_step(light.width, light.height);
     let cut = AtomicU64::new(0);
@@ -210,7 +211,7 @@ impl Calibration<'_> {
                 sigma,
                 ..
             } = strip;
-            repair::repair(self.width, colour, own, mask, &mut [values, sigma]);
+            repair::repair(self.width, colour, own, mask, values, sigma);
         }
         Ok(())
     }
