@@ -1,6 +1,8 @@
 //! A product that lies in the output folder. Everything here also stands in the product's own
 //! header, so that a lost catalogue can be rebuilt from the products alone.
 
+use std::ops::AddAssign;
+
 use serde::{Deserialize, Serialize};
 
 use super::{Digest, Fingerprint, MasterFacts, MasterUse};
@@ -12,6 +14,13 @@ pub struct InputCount {
     pub low: u64,
     /// Above the upper bound.
     pub high: u64,
+}
+
+impl AddAssign for InputCount {
+    fn add_assign(&mut self, other: Self) {
+        self.low += other.low;
+        self.high += other.high;
+    }
 }
 
 /// The noise of a master that would differ if it were made of other exposures.

@@ -253,7 +253,7 @@ impl std::fmt::Display for Extras {
         if let Some(sensor) = self.uncertainty {
             write!(
                 f,
-                " uncertainty read-noise={}e gain={}e/adu",
+                " uncertainty read_noise_e={} electrons_per_adu={}",
                 sensor.read_noise_e, sensor.electrons_per_adu
             )?;
         }

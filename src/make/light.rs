@@ -17,7 +17,7 @@ use super::pool::Pool;
 use super::{MakeError, Maker, Pulse, dark, mask, provenance, repair, spoiled, uncertainty, whole};
 use crate::combine::{Level, lowest_at_or_above};
 use crate::facts::{
-    Card, LightRecipe, LightSamples, Made, MadeStats, MasterUse, Recipe, Task, Value,
+    Card, Kind, LightRecipe, LightSamples, Made, MadeStats, MasterUse, Recipe, Task, Value,
 };
 use crate::fits::{ImageWriter, Plane, Samples, Storage};
 use crate::measure::{self, Background};
@@ -58,13 +58,17 @@ pub fn make(
     let camera = &recipe.facts.camera;
     let exposure = maker.open(&recipe.input, camera)?;
     let flags = recipe.extras.mask.is_some();
-    let held = |used: &MasterUse| maker.planes.get(maker, used, camera, flags);
+    let held = |used: &MasterUse, flags| maker.planes.get(maker, used, camera, flags);
+    let optional = |used: &Option<MasterUse>, flags| {
+        let used = used.as_ref();
+        used.map(|used| held(used, flags)).transpose()
+    };
     let light = Calibration {
         recipe,
         raw_path: maker.raw_path(&recipe.input.file)?,
-        subtract: held(&recipe.subtract)?,
-        pedestal: recipe.pedestal.as_ref().map(held).transpose()?,
-        divide: recipe.divide.as_ref().map(held).transpose()?,
+        subtract: held(&recipe.subtract, flags)?,
+        pedestal: optional(&recipe.pedestal, false)?,
+        divide: optional(&recipe.divide, flags)?,
         width: exposure.source.width(),
         height: exposure.source.height(),
         exposure,
@@ -105,7 +109,8 @@ pub fn make(
     planes.extend(flags.then(|| plane(bytes, mask::cards())));
     let sigma_place = planes.len();
     let sigma = recipe.extras.uncertainty;
-    planes.extend(sigma.map(|_| plane(Storage::F32, uncertainty::cards())));
+    let with_bias = recipe.pedestal.is_some() || recipe.subtract.kind == Kind::Bias;
+    planes.extend(sigma.map(|_| plane(Storage::F32, uncertainty::cards(with_bias))));
     let writer = ImageWriter::begin(draft, light.width, light.height, planes)?;
     let step = measure::row_step(light.width, light.height);
     let cut = AtomicU64::new(0);
@@ -207,7 +212,7 @@ impl Calibration<'_> {
                 sigma,
                 ..
             } = strip;
-            repair::repair(self.width, colour, own, mask, &mut [values, sigma]);
+            repair::repair(self.width, colour, own, mask, values, sigma);
         }
         Ok(())
     }

@@ -36,9 +36,12 @@ pub(super) const LOST: u8 = 16;
 /// A hot pixel stands out by so many times the noise from pixel to pixel: noise never does.
 const STANDS_OUT: f64 = 8.0;
 
-/// One in so many of a pixel's neighbours may be as bright: two hot ones beside each other are
-/// both hot.
-const PEERS: usize = 4;
+/// How many pixels of the same colour to either side count as neighbours: a square of 25.
+const REACH: usize = 2;
+
+/// Of a hot pixel's neighbours fewer than one in so many are as bright: up to five pixels of a hot
+/// clump or column are all found, a larger one is not told from a bright patch.
+const PEERS: i8 = 4;
 
 /// The cards of the extension.
 pub(super) fn cards() -> Vec<Card> {
@@ -60,54 +63,53 @@ pub(super) fn flag_hot(
     let apart = if colour { 2 } else { 1 };
     // A plane without noise has steps of whole ADU.
     let above = (STANDS_OUT * noise).max(1.0) as f32;
-    let (height, width) = plane.dim();
+    let height = plane.nrows();
     let rows = mask.axis_iter_mut(Axis(0)).into_par_iter().enumerate();
-    rows.for_each_init(Vec::new, |peers, (y, mut mask)| {
-        let lines = [y.checked_sub(apart), Some(y), Some(y + apart)];
-        let lines = lines.into_iter().flatten().filter(|&line| line < height);
-        let values = plane.row(y);
-        let count = lines.clone().count();
-        peers.clear();
-        peers.resize(width, 0);
-        for line in lines {
-            count_peers(plane.row(line), values, above, apart, peers);
+    rows.for_each_init(Vec::new, |scores, (y, mut mask)| {
+        let (values, reach) = (plane.row(y), REACH * apart);
+        scores.clear();
+        scores.resize(values.len(), 0);
+        let lines = (0..=2 * REACH).filter_map(|step| (y + step * apart).checked_sub(reach));
+        for line in lines.filter(|&line| line < height) {
+            score(plane.row(line), values, above, apart, scores);
         }
-        for (x, &peers) in peers.iter().enumerate() {
-            let columns = 1 + usize::from(x >= apart) + usize::from(x + apart < width);
-            let around = count * columns - 1;
-            // It is its own peer; NaN is nobody's.
-            let few = usize::from(peers) <= around / PEERS + 1;
-            if few && around > 0 && values[x].is_finite() {
-                mask[x] |= HOT;
+        for ((flags, &score), value) in mask.iter_mut().zip(scores.iter()).zip(values) {
+            // It is its own neighbour, and as bright.
+            if score > 1 - PEERS && value.is_finite() {
+                *flags |= HOT;
             }
         }
     });
 }
 
-/// Adds to each pixel's `peers` how many of a line's three pixels around its column are as bright,
-/// but for `above`.
-fn count_peers(
+/// Adds 1 to each pixel's score for every neighbour in a line that is lower by `above`, and takes
+/// `PEERS` - 1 off for every other one: above 0 means that fewer than one in `PEERS` are as bright.
+/// What is no number does not count.
+fn score(
     line: ArrayView1<'_, f32>,
     values: ArrayView1<'_, f32>,
     above: f32,
     apart: usize,
-    peers: &mut [u8],
+    scores: &mut [i8],
 ) {
     let (line, values) = (contiguous(line.to_slice()), contiguous(values.to_slice()));
-    let right = apart.min(line.len());
-    let left = line.len() - right;
     // The line against itself moved: slices of one length, which become vectors.
     let mut count = |line: &[f32], columns: Range<usize>| {
-        let pixels = peers[columns.clone()].iter_mut().zip(&values[columns]);
+        let pixels = scores[columns.clone()].iter_mut().zip(&values[columns]);
         Level::widest().run(|| {
-            for ((peers, value), other) in pixels.zip(line) {
-                *peers += u8::from(other + above >= *value);
+            for ((score, value), other) in pixels.zip(line) {
+                let (lower, peer) = (other + above < *value, other + above >= *value);
+                *score += i8::from(lower) - (PEERS - 1) * i8::from(peer);
             }
         });
     };
     count(line, 0..line.len());
-    count(&line[..left], right..line.len());
-    count(&line[right..], 0..left);
+    for places in 1..=REACH {
+        let right = (places * apart).min(line.len());
+        let left = line.len() - right;
+        count(&line[..left], right..line.len());
+        count(&line[right..], 0..left);
+    }
 }
 
 /// Flags the `count` pixels of a stretch that no exposure was left for. `out` is what they were
@@ -203,6 +205,45 @@ mod tests {
         plane[(25, 25)] -= 300.0;
         plane[(30, 30)] = f32::NAN;
         assert_eq!(hot(&plane, 3.0, false), places);
+    }
+
+    #[test]
+    fn small_clumps_are_hot_and_smooth_bright_patches_are_not() {
+        for (colour, apart) in [(false, 1), (true, 2)] {
+            let clump = [
+                (8, 10),
+                (8, 10 + apart),
+                (8 + apart, 10),
+                (8 + apart, 10 + apart),
+            ];
+            let mut plane = Array2::from_elem((24, 24), 500.0);
+            clump.iter().for_each(|&place| plane[place] = 600.0);
+            assert_eq!(hot(&plane, 3.0, colour), clump);
+        }
+        let column: Vec<_> = (0..24).map(|y| (y, 12)).collect();
+        let mut plane = Array2::from_elem((24, 24), 500.0);
+        column.iter().for_each(|&place| plane[place] = 600.0);
+        assert_eq!(hot(&plane, 3.0, false), column);
+        // The tip of a glow, and in a corner: its eight nearest are as bright.
+        for tip in [12.0_f32, 0.0] {
+            let glow = Array2::from_shape_fn((24, 24), |(y, x)| {
+                500.0 - 15.0 * (x as f32 - tip).hypot(y as f32 - tip)
+            });
+            assert_eq!(hot(&glow, 3.0, false), []);
+        }
+    }
+
+    #[test]
+    fn what_is_no_number_is_nobody_s_neighbour() {
+        let mut plane = Array2::from_elem((9, 9), f32::NAN);
+        plane[(4, 4)] = 500.0;
+        assert_eq!(hot(&plane, 3.0, false), [], "none to compare with");
+        for place in [(3, 3), (3, 4), (4, 3), (5, 5)] {
+            plane[place] = 501.0;
+        }
+        assert_eq!(hot(&plane, 3.0, false), [], "a normal pixel among NaN");
+        plane[(4, 4)] = 600.0;
+        assert_eq!(hot(&plane, 3.0, false), [(4, 4)]);
     }
 
     #[test]

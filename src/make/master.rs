@@ -11,7 +11,7 @@ use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
 
 use super::exposure::Exposure;
-use super::flat::{colour_index, normalise};
+use super::flat::{Mean, Sampled, colour_index, lit_levels, normalise};
 use super::pool::Pool;
 use super::temporal::{self, Tally};
 use super::{MakeError, Maker, Pulse, mask, provenance, spoiled};
@@ -32,8 +32,10 @@ struct Set<'a> {
     recipe: &'a MasterRecipe,
     exposures: Vec<Exposure>,
     pedestal: Option<Source>,
-    /// Of flats: level per exposure and colour.
+    /// Of flats: level per exposure and colour, NaN for a dark one.
     levels: Vec<[f64; 3]>,
+    /// What those amount to.
+    mean: Option<Mean>,
     width: usize,
     height: usize,
 }
@@ -46,23 +48,27 @@ pub fn make(
     pulse: &Pulse,
 ) -> Result<Made, MakeError> {
     let mut set = open(maker, recipe)?;
-    if recipe.facts.kind == Kind::Flat {
+    let cfa = recipe.facts.camera.cfa;
+    if let Some(choice) = recipe.flat_level {
         set.levels = set.measure_levels(pulse)?;
+        set.mean = Some(Mean::of(&set.levels, cfa, choice));
     }
-    let (mut plane, mut mask, rejected, tally) = set.combine(pulse)?;
+    let (mut plane, mut mask, found) = set.combine(pulse)?;
     for input in &recipe.inputs {
         maker.check(input)?;
     }
-    let cfa = recipe.facts.camera.cfa;
     let ((level, noise), temporal) = rayon::join(
         || {
-            let level = match recipe.flat_level {
-                Some(choice) => normalise(&mut plane, &mut mask, cfa, &set.levels, choice),
+            let level = match set.mean {
+                Some(mean) => {
+                    normalise(&mut plane, &mut mask, cfa, mean.finished);
+                    mean.level
+                }
                 None => measure::plane_level(plane.view()),
             };
             (level, measure::pixel_noise(plane.view(), cfa.is_some()))
         },
-        || tally.figures(recipe.inputs.len()),
+        || found.tally.figures(recipe.inputs.len()),
     );
     let stats = MadeStats {
         pixels: plane.len() as u64,
@@ -70,7 +76,7 @@ pub fn make(
         noise,
         temporal,
         cut: 0,
-        rejected,
+        rejected: found.rejected,
     };
     drop(set);
     let mut cards = provenance::fact_cards(&recipe.facts);
@@ -115,6 +121,7 @@ fn open<'a>(maker: &'a Maker, recipe: &'a MasterRecipe) -> Result<Set<'a>, MakeE
             None => None,
         },
         levels: Vec::new(),
+        mean: None,
         maker,
         recipe,
         width: camera.width as usize,
@@ -131,31 +138,19 @@ impl Set<'_> {
             .into_par_iter()
             .map(|index| {
                 pulse.beat()?;
-                let mut sums = [(0.0f64, 0u64); 3];
+                let mut colours = [Sampled::default(); 3];
                 let mut rows = Vec::new();
                 for &(first, count) in &bands {
                     self.flat_rows(index, first, count, &mut rows)?;
                     for (place, value) in rows.iter().enumerate().filter(|(_, v)| v.is_finite()) {
                         let (x, y) = (place % self.width, first + place / self.width);
-                        let sum = &mut sums[colour_index(self.recipe.facts.camera.cfa, x, y)];
-                        sum.0 += f64::from(*value);
-                        sum.1 += 1;
+                        colours[colour_index(self.recipe.facts.camera.cfa, x, y)].add(*value);
                     }
                 }
-                // A colour that a line filter keeps dark has no level to be scaled to: divided by
-                // infinity its pixels are dead, which leaves that colour of a light alone.
-                let levels = sums.map(|(sum, count)| {
-                    let level = sum / count.max(1) as f64;
-                    if level > 0.0 { level } else { f64::INFINITY }
-                });
-                if levels.iter().any(|level| level.is_finite()) {
-                    Ok(levels)
-                } else {
-                    Err(MakeError::Spoiled {
-                        file: self.recipe.inputs[index].file.clone(),
-                        reason: "black flat: no level above its pedestal".to_owned(),
-                    })
-                }
+                lit_levels(colours).ok_or_else(|| MakeError::Spoiled {
+                    file: self.recipe.inputs[index].file.clone(),
+                    reason: "black flat: no level above its pedestal".to_owned(),
+                })
             })
             .collect()
     }
@@ -213,13 +208,8 @@ impl Set<'_> {
         })
     }
 
-    /// Combines all exposures strip by strip: the plane, its mask, rejections per exposure, and how
-    /// the exposures differ.
-    #[allow(clippy::type_complexity, reason = "used once, taken apart at once")]
-    fn combine(
-        &self,
-        pulse: &Pulse,
-    ) -> Result<(Array2<f32>, Array2<u8>, Vec<InputCount>, Tally), MakeError> {
+    /// Combines all exposures strip by strip: the plane, its mask, and what shows on the way.
+    fn combine(&self, pulse: &Pulse) -> Result<(Array2<f32>, Array2<u8>, Found), MakeError> {
         let flat = self.recipe.facts.kind == Kind::Flat;
         // Beside an overscan samples lose a level that is no whole number.
         let is_whole =
@@ -232,7 +222,7 @@ impl Set<'_> {
         let mut plane = Array2::<f32>::zeros((self.height, self.width));
         let mut mask = Array2::<u8>::zeros((self.height, self.width));
         let pool = Pool::<Buffers>::default();
-        let (counts, tally) = plane
+        let found = plane
             .axis_chunks_iter_mut(Axis(0), rows)
             .into_par_iter()
             .zip(mask.axis_chunks_iter_mut(Axis(0), rows))
@@ -251,22 +241,10 @@ impl Set<'_> {
                 })
             })
             .try_reduce(
-                || {
-                    (
-                        vec![InputCount::default(); self.exposures.len()],
-                        Tally::default(),
-                    )
-                },
-                |(mut sum, mut tally), (part, more)| {
-                    for (sum, part) in sum.iter_mut().zip(part) {
-                        sum.low += part.low;
-                        sum.high += part.high;
-                    }
-                    tally.join(more);
-                    Ok((sum, tally))
-                },
+                || Found::of(self.exposures.len()),
+                |sum, part| Ok(sum.join(part)),
             )?;
-        Ok((plane, mask, counts, tally))
+        Ok((plane, mask, found))
     }
 
     fn whole_strip(
@@ -275,7 +253,7 @@ impl Set<'_> {
         first: usize,
         count: usize,
         out: (&mut [f32], &mut [u8]),
-    ) -> Result<(Vec<InputCount>, Tally), MakeError> {
+    ) -> Result<Found, MakeError> {
         buffers.whole.resize_with(self.exposures.len(), Vec::new);
         for (index, buffer) in buffers.whole.iter_mut().enumerate() {
             buffer.resize(count * self.width, 0);
@@ -291,7 +269,7 @@ impl Set<'_> {
         first: usize,
         count: usize,
         out: (&mut [f32], &mut [u8]),
-    ) -> Result<(Vec<InputCount>, Tally), MakeError> {
+    ) -> Result<Found, MakeError> {
         buffers.real.resize_with(self.exposures.len(), Vec::new);
         let mut saturation = self.recipe.saturation;
         for (index, buffer) in buffers.real.iter_mut().enumerate() {
@@ -314,8 +292,7 @@ impl Set<'_> {
         }
         // Row by row: colours, and with them levels, alternate along a row and from row to row.
         let cfa = self.recipe.facts.camera.cfa;
-        let mut counts = vec![InputCount::default(); slices.len()];
-        let mut tally = Tally::default();
+        let mut found = Found::of(slices.len());
         let (values, mask) = out;
         let rows = values
             .chunks_mut(self.width)
@@ -333,14 +310,9 @@ impl Set<'_> {
                 samples: &samples,
                 levels: &levels,
             };
-            let (part, more) = self.combine_strip(exposures, saturation, first + line, out);
-            for (sum, part) in counts.iter_mut().zip(part) {
-                sum.low += part.low;
-                sum.high += part.high;
-            }
-            tally.join(more);
+            found = found.join(self.combine_strip(exposures, saturation, first + line, out));
         }
-        Ok((counts, tally))
+        Ok(found)
     }
 
     /// Combines one strip, whose first row is `first`, and looks at its sampled rows.
@@ -350,22 +322,32 @@ impl Set<'_> {
         saturation: f64,
         first: usize,
         (out, mask): (&mut [f32], &mut [u8]),
-    ) -> (Vec<InputCount>, Tally) {
+    ) -> Found {
         let method = &self.recipe.combining;
-        let mut rejected = vec![InputCount::default(); self.exposures.len()];
-        let found = combine(method, exposures, saturation, out, &mut rejected);
-        let lost = found.without_survivors;
+        let mut found = Found::of(self.exposures.len());
+        let lost = combine(method, exposures, saturation, out, &mut found.rejected);
+        let lost = lost.without_survivors;
         if lost > 0 {
             mask::flag_lost(method, exposures, saturation, out, lost, mask);
         }
-        let mut tally = Tally::default();
         for (line, start) in (0..out.len()).step_by(self.width).enumerate() {
-            if temporal::is_sampled(first + line, self.height) {
+            let row = first + line;
+            if temporal::is_sampled(row, self.height) {
                 let columns = start..start + self.width;
-                tally.add(method, exposures, saturation, first + line, columns);
+                let units = self.units(row);
+                let tally = &mut found.tally;
+                tally.add(method, exposures, saturation, row, columns, units);
             }
         }
-        (rejected, tally)
+        found
+    }
+
+    /// What the samples of a row's even and odd columns are multiplied by in the finished master.
+    fn units(&self, row: usize) -> [f64; 2] {
+        let cfa = self.recipe.facts.camera.cfa;
+        self.mean.map_or([1.0; 2], |mean| {
+            [0, 1].map(|x| mean.finished[colour_index(cfa, x, row)])
+        })
     }
 
     /// Divides a flat exposure's rows by its own levels.
@@ -377,6 +359,31 @@ impl Set<'_> {
                 *value = (f64::from(*value) / level) as f32;
             }
         }
+    }
+}
+
+/// What shows while exposures are combined.
+struct Found {
+    /// Rejected samples per exposure.
+    rejected: Vec<InputCount>,
+    /// How the exposures differ.
+    tally: Tally,
+}
+
+impl Found {
+    fn of(exposures: usize) -> Self {
+        Self {
+            rejected: vec![InputCount::default(); exposures],
+            tally: Tally::default(),
+        }
+    }
+
+    fn join(mut self, other: Self) -> Self {
+        for (sum, part) in self.rejected.iter_mut().zip(other.rejected) {
+            *sum += part;
+        }
+        self.tally.join(other.tally);
+        self
     }
 }
 

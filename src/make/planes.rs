@@ -14,6 +14,10 @@ use crate::fits::{FitsError, Source};
 /// Rows read at a time.
 const ROWS: usize = 64;
 
+/// So many masters one light may need: what is subtracted, its pedestal, what is divided by. They
+/// stay whatever the budget, or each light of a group would read them anew.
+const MOST: usize = 3;
+
 /// Masters remembered between lights of a group, the latest first.
 pub struct Planes {
     budget: usize,
@@ -39,7 +43,8 @@ impl Held {
 }
 
 impl Planes {
-    /// Remembers at most about `budget` bytes of pixels, and always the two last used.
+    /// Remembers at most about `budget` bytes of pixels, and always the last used ones that one
+    /// light may need.
     pub fn new(budget: u64) -> Self {
         let budget = usize::try_from(budget).unwrap_or(usize::MAX);
         Self {
@@ -65,11 +70,16 @@ impl Planes {
             return Ok(found);
         }
         let found = Arc::new(maker.load(used, camera, flags)?);
-        held.push_front(found.clone());
-        while held.len() > 2 && held.iter().map(|held| held.bytes()).sum::<usize>() > self.budget {
-            held.pop_back();
-        }
+        remember(&mut held, found.clone(), self.budget);
         Ok(found)
+    }
+}
+
+/// Puts a master first and forgets those that were used longest ago.
+fn remember(held: &mut VecDeque<Arc<Held>>, found: Arc<Held>, budget: usize) {
+    held.push_front(found);
+    while held.len() > MOST && held.iter().map(|held| held.bytes()).sum::<usize>() > budget {
+        held.pop_back();
     }
 }
 
@@ -137,4 +147,38 @@ fn bytes(source: &Source) -> Result<Array2<u8>, FitsError> {
 )]
 pub(super) fn plane_part<T>(plane: &Array2<T>, part: std::ops::Range<usize>) -> &[T] {
     &plane.as_slice().expect("standard layout")[part]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn held(number: u8, side: usize) -> Arc<Held> {
+        Arc::new(Held {
+            fingerprint: Fingerprint::new([number; 32]),
+            flags: false,
+            plane: Array2::zeros((side, side)),
+            mask: None,
+            variance: 0.0,
+        })
+    }
+
+    fn kept(count: u8, budget: usize) -> Vec<Fingerprint> {
+        let mut all = VecDeque::new();
+        for number in 0..count {
+            remember(&mut all, held(number, 10), budget);
+        }
+        all.iter().map(|held| held.fingerprint).collect()
+    }
+
+    #[test]
+    fn a_budget_too_small_keeps_what_one_light_needs() {
+        let named = |numbers: &[u8]| -> Vec<Fingerprint> {
+            let print = |&number: &u8| Fingerprint::new([number; 32]);
+            numbers.iter().map(print).collect()
+        };
+        assert_eq!(kept(3, 1), named(&[2, 1, 0]));
+        assert_eq!(kept(5, 1), named(&[4, 3, 2]));
+        assert_eq!(kept(5, 1600), named(&[4, 3, 2, 1]));
+    }
 }

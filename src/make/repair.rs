@@ -2,71 +2,86 @@
 //!
 //! A pixel gets the median of its unflagged neighbours of the same colour: of the eight nearest,
 //! else of the sixteen around those. Flagged pixels never serve, so the order of repairs plays no
-//! part. A pixel without such neighbours stays as it is.
+//! part. A pixel without such neighbours stays as it is, and so does one whose eight are all flagged and
+//! some of them saturated by light: it lies inside a star, where the sky around would leave a hole.
 
 use std::ops::Range;
 
-use super::mask::{DEAD, HOT, REPAIRED};
+use super::mask::{DEAD, HOT, REPAIRED, SATURATED};
 use crate::combine::median;
 
 /// Rows above and below that a repair looks at: two rings of pixels that are two apart.
 pub(super) const REACH: usize = 4;
 
 /// Repairs the pixels at places `own` of a stretch of whole rows of `width` pixels, and flags them.
-/// `planes` are as long as the mask, or empty.
+/// `sigma`, the pixels' standard deviations, is as long as they are, or empty.
 pub(super) fn repair(
     width: usize,
     colour: bool,
     own: Range<usize>,
     mask: &mut [u8],
-    planes: &mut [&mut Vec<f32>],
+    pixels: &mut [f32],
+    sigma: &mut [f32],
 ) {
     let apart = if colour { 2 } else { 1 };
     for place in own {
         if mask[place] & (HOT | DEAD) == 0 {
             continue;
         }
-        let Some(around) = (1..=2)
-            .map(|ring| neighbours(width, mask, place, ring, apart))
-            .find(|around| !around.is_empty())
-        else {
-            continue;
+        let good = |ring| -> Vec<usize> {
+            ring_around(width, mask.len(), place, ring, apart)
+                .filter(|&at| mask[at] == 0)
+                .collect()
         };
-        for plane in planes.iter_mut().filter(|plane| !plane.is_empty()) {
-            let values = around.iter().map(|&at| f64::from(plane[at]));
-            let mut values: Vec<f64> = values.filter(|value| value.is_finite()).collect();
-            if let Some(median) = median(&mut values) {
-                plane[place] = median as f32;
-                mask[place] |= REPAIRED;
+        // A hot pixel may be saturated by its own charge, without any light.
+        let in_a_star = || {
+            ring_around(width, mask.len(), place, 1, apart)
+                .any(|at| mask[at] & (SATURATED | HOT) == SATURATED)
+        };
+        let mut around = good(1);
+        if around.is_empty() && !in_a_star() {
+            around = good(2);
+        }
+        if let Some(value) = median_at(&around, pixels) {
+            pixels[place] = value;
+            mask[place] |= REPAIRED;
+            if !sigma.is_empty() {
+                sigma[place] = median_at(&around, sigma).unwrap_or(f32::NAN);
             }
         }
     }
 }
 
-/// Unflagged pixels of the square ring number `ring` around `place`.
-fn neighbours(width: usize, mask: &[u8], place: usize, ring: isize, apart: isize) -> Vec<usize> {
+/// The median of a plane's numbers at `places`.
+fn median_at(places: &[usize], plane: &[f32]) -> Option<f32> {
+    let values = places.iter().map(|&at| f64::from(plane[at]));
+    let mut values: Vec<f64> = values.filter(|value| value.is_finite()).collect();
+    median(&mut values).map(|median| median as f32)
+}
+
+/// Pixels of the square ring number `ring` around `place`, in an image of `length` pixels.
+fn ring_around(
+    width: usize,
+    length: usize,
+    place: usize,
+    ring: isize,
+    apart: isize,
+) -> impl Iterator<Item = usize> {
     let (x, y) = (place % width, place / width);
-    let mut found = Vec::new();
-    for dy in -ring..=ring {
-        for dx in -ring..=ring {
-            if dx.abs().max(dy.abs()) < ring {
-                continue;
-            }
-            let column = x.checked_add_signed(dx * apart).filter(|&x| x < width);
-            let row = y.checked_add_signed(dy * apart);
-            if let (Some(column), Some(row)) = (column, row)
-                && mask.get(row * width + column) == Some(&0)
-            {
-                found.push(row * width + column);
-            }
-        }
-    }
-    found
+    let offsets = (-ring..=ring).flat_map(move |dy| (-ring..=ring).map(move |dx| (dx, dy)));
+    let on_ring = offsets.filter(move |(dx, dy)| dx.abs().max(dy.abs()) == ring);
+    on_ring.filter_map(move |(dx, dy)| {
+        let column = x.checked_add_signed(dx * apart).filter(|&x| x < width)?;
+        let at = y.checked_add_signed(dy * apart)? * width + column;
+        (at < length).then_some(at)
+    })
 }
 
 #[cfg(test)]
 mod tests {
-    use super::super::mask::SATURATED;
+    use ndarray::Array2;
+
+    use super::super::mask::flag_hot;
     use super::*;
 
     const WIDTH: usize = 9;
@@ -94,32 +109,65 @@ mod tests {
         (values[hot], sigma[hot], mask[hot]) = (9000.0, 300.0, HOT);
         // Its upper neighbour is saturated: seven are left, the lower middle one counts.
         (values[at(4, 2)], mask[at(4, 2)]) = (65_000.0, SATURATED);
-        repair(
-            WIDTH,
-            true,
-            0..81,
-            &mut mask,
-            &mut [&mut values, &mut sigma],
-        );
+        repair(WIDTH, true, 0..81, &mut mask, &mut values, &mut sigma);
         assert_eq!(values[hot], 100.0 + at(6, 4) as f32);
         assert_eq!((sigma[hot], mask[hot]), (3.0, HOT | REPAIRED));
         assert_eq!(values[at(4, 2)], 65_000.0);
     }
 
-    #[test]
-    fn a_clump_is_repaired_from_farther_away_and_a_field_of_them_not_at_all() {
-        let mut values = vec![7.0; 81];
-        let mut mask = vec![0; 81];
+    /// The middle of nine whose flags are these, and what is left of it: 7 all around.
+    fn middle(own: u8, ring: impl Fn(usize, usize) -> u8) -> (f32, u8) {
+        let (mut values, mut mask) = (vec![7.0; 81], vec![0; 81]);
         for y in 3..6 {
             for x in 3..6 {
-                (values[at(x, y)], mask[at(x, y)]) = (9000.0, HOT);
+                (values[at(x, y)], mask[at(x, y)]) = (9000.0, ring(x, y));
             }
         }
-        repair(WIDTH, false, 0..81, &mut mask, &mut [&mut values]);
-        assert!(values.iter().all(|value| *value == 7.0), "{values:?}");
+        mask[at(4, 4)] = own;
+        repair(WIDTH, false, 0..81, &mut mask, &mut values, &mut []);
+        (values[at(4, 4)], mask[at(4, 4)])
+    }
+
+    #[test]
+    fn a_clump_is_repaired_from_farther_away_and_a_field_of_them_not_at_all() {
+        assert_eq!(middle(DEAD, |_, _| DEAD), (7.0, DEAD | REPAIRED));
+        // Hot pixels that saturate by themselves are no star.
+        let hot = |x, _| if x == 3 { HOT | SATURATED } else { DEAD };
+        assert_eq!(middle(HOT, hot), (7.0, HOT | REPAIRED));
         let (mut values, mut mask) = (vec![9000.0; 81], vec![DEAD; 81]);
-        repair(WIDTH, false, 0..81, &mut mask, &mut [&mut values]);
+        repair(WIDTH, false, 0..81, &mut mask, &mut values, &mut []);
         assert!(values.iter().all(|value| *value == 9000.0));
         assert!(mask.iter().all(|flags| *flags == DEAD));
+    }
+
+    #[test]
+    fn a_hot_pixel_inside_a_saturated_star_makes_no_hole() {
+        assert_eq!(middle(HOT, |_, _| SATURATED), (9000.0, HOT));
+        let beside_another = |x, y| if (x, y) == (3, 3) { HOT } else { SATURATED };
+        assert_eq!(middle(HOT, beside_another), (9000.0, HOT));
+    }
+
+    #[test]
+    fn only_a_replaced_pixel_is_flagged_as_such() {
+        let mut values = vec![f32::NAN; 81];
+        let (mut mask, mut sigma) = (vec![0; 81], vec![3.0; 81]);
+        let hot = at(4, 4);
+        (values[hot], mask[hot], sigma[hot]) = (9000.0, HOT, 300.0);
+        repair(WIDTH, false, 0..81, &mut mask, &mut values, &mut sigma);
+        assert_eq!((values[hot], mask[hot], sigma[hot]), (9000.0, HOT, 300.0));
+    }
+
+    #[test]
+    fn a_clump_of_four_is_found_and_repaired() {
+        let mut dark = Array2::from_elem((9, 9), 500.0);
+        for place in [(3, 3), (3, 4), (4, 3), (4, 4)] {
+            dark[place] = 800.0;
+        }
+        let mut mask = Array2::zeros(dark.dim());
+        flag_hot(dark.view(), 1.0, false, mask.view_mut());
+        let mut mask = mask.into_raw_vec_and_offset().0;
+        let mut light: Vec<f32> = dark.iter().map(|dark| dark - 500.0 + 7.0).collect();
+        repair(WIDTH, false, 0..81, &mut mask, &mut light, &mut []);
+        assert_eq!(light, [7.0; 81]);
     }
 }

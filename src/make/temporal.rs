@@ -15,8 +15,9 @@ use std::ops::Range;
 use crate::combine::{Exposures, clipped, combine};
 use crate::facts::{Combining, InputCount, Temporal};
 
-/// So many rows are looked at, spread evenly; all of a smaller image.
-const ROWS: usize = 32;
+/// So many pairs of neighbouring rows are looked at, spread evenly; all rows of a smaller image. One
+/// row of a pair has the red pixels of a colour sensor, the other the blue ones.
+const PAIRS: usize = 16;
 /// Differences are clipped at so many standard deviations: that takes one in two million of a
 /// normal sample, and everything else that is not noise.
 const LIMIT: f64 = 5.0;
@@ -32,12 +33,13 @@ pub(super) struct Tally {
 
 /// True for the rows that are looked at.
 pub(super) fn is_sampled(row: usize, height: usize) -> bool {
-    (row * ROWS + height / 2) % height.max(1) < ROWS
+    let pairs = height.div_ceil(2).max(1);
+    (row / 2 * PAIRS + pairs / 2) % pairs < PAIRS
 }
 
 impl Tally {
-    /// Adds one row of all exposures, those `columns` of the slices; `row` is its number. Fewer
-    /// than two exposures say nothing.
+    /// Adds one row of all exposures, those `columns` of the slices; `row` is its number, `units` what
+    /// its even and odd columns are multiplied by. Fewer than two exposures say nothing.
     pub(super) fn add(
         &mut self,
         method: &Combining,
@@ -45,6 +47,7 @@ impl Tally {
         saturation: f64,
         row: usize,
         columns: Range<usize>,
+        units: [f64; 2],
     ) {
         match exposures {
             Exposures::U16(all) => {
@@ -52,14 +55,14 @@ impl Tally {
                 let half = |samples: &[&[_]], _: usize| {
                     combined(method, Exposures::U16(samples), saturation)
                 };
-                self.add_row(&samples, half, saturation, row);
+                self.add_row(&samples, half, saturation, row, units);
             }
             Exposures::F32(all) => {
                 let samples = cut(all, columns);
                 let half = |samples: &[&[_]], _: usize| {
                     combined(method, Exposures::F32(samples), saturation)
                 };
-                self.add_row(&samples, half, saturation, row);
+                self.add_row(&samples, half, saturation, row, units);
             }
             Exposures::Scaled {
                 samples: all,
@@ -71,7 +74,7 @@ impl Tally {
                     let levels = levels.as_slice();
                     combined(method, Exposures::Scaled { samples, levels }, saturation)
                 };
-                self.add_row(&samples, half, saturation, row);
+                self.add_row(&samples, half, saturation, row, units);
             }
         }
     }
@@ -82,6 +85,7 @@ impl Tally {
         combined: impl Fn(&[&[T]], usize) -> Vec<f32>,
         saturation: f64,
         row: usize,
+        units: [f64; 2],
     ) {
         let pairs = samples.len() / 2;
         if pairs == 0 {
@@ -93,19 +97,21 @@ impl Tally {
             combined(&half, start)
         };
         let (even, odd) = (half(0), half(1));
-        let halves = even
-            .iter()
-            .zip(&odd)
-            .map(|(a, b)| f64::from(*a) - f64::from(*b));
+        let halves = even.iter().zip(&odd).zip(units.iter().cycle());
+        let halves = halves.map(|((a, b), unit)| (f64::from(*a) - f64::from(*b)) * unit);
         self.halves.extend(halves.filter(|d| d.is_finite()));
         let neighbours = (0..width).map(|x| {
             // Each pixel shows another pair, so that all take part however many there are. Pixels
             // two apart have the same colour.
             let pair = 2 * ((x / 2 + row) % pairs);
-            (samples[pair][x].into(), samples[pair + 1][x].into())
+            (
+                samples[pair][x].into(),
+                samples[pair + 1][x].into(),
+                units[x % 2],
+            )
         });
-        let counts = |&(a, b): &(f64, f64)| a < saturation && b < saturation;
-        let differences = neighbours.filter(counts).map(|(a, b)| a - b);
+        let counts = |&(a, b, _): &(f64, f64, f64)| a < saturation && b < saturation;
+        let differences = neighbours.filter(counts).map(|(a, b, unit)| (a - b) * unit);
         self.neighbours
             .extend(differences.filter(|d| d.is_finite()));
     }
@@ -180,8 +186,35 @@ mod tests {
         let slices: Vec<&[f32]> = exposures.iter().map(Vec::as_slice).collect();
         let mut tally = Tally::default();
         let columns = 0..exposures[0].len();
-        tally.add(method, Exposures::F32(&slices), f64::INFINITY, 5, columns);
+        let samples = Exposures::F32(&slices);
+        tally.add(method, samples, f64::INFINITY, 5, columns, [1.0; 2]);
         tally.figures(exposures.len())
+    }
+
+    /// Two colours of a flat, whose relative noise is 5 and 5, in a master where one counts 0.6 and
+    /// the other 1.4: the mean square is (9 + 49)/2. Of a dark colour nothing counts.
+    #[test]
+    fn colours_count_in_the_units_of_the_finished_master() {
+        let mut exposures = exposures(8, 5.0, 60_000);
+        let found = |exposures: &[Vec<f32>], units| {
+            let slices: Vec<&[f32]> = exposures.iter().map(Vec::as_slice).collect();
+            let samples = Exposures::F32(&slices);
+            let mut tally = Tally::default();
+            let columns = 0..slices[0].len();
+            let mean = Combining::Mean;
+            tally.add(&mean, samples, f64::INFINITY, 0, columns, units);
+            tally.figures(8).unwrap()
+        };
+        let near = |found: f64, wanted: f64| (found * 8_f64.sqrt() / wanted - 1.0).abs() < 0.01;
+        let both = found(&exposures, [0.6, 1.4]);
+        assert!(near(both.measured, 29_f64.sqrt()), "{both:?}");
+        assert!(near(both.ideal, 29_f64.sqrt()), "{both:?}");
+        for exposure in &mut exposures {
+            exposure.iter_mut().step_by(2).for_each(|v| *v = f32::NAN);
+        }
+        let one = found(&exposures, [0.0, 1.4]);
+        assert!(near(one.measured, 7.0), "{one:?}");
+        assert!(near(one.ideal, 7.0), "{one:?}");
     }
 
     const CLIP: Combining = Combining::SigmaClip {
@@ -242,12 +275,20 @@ mod tests {
     }
 
     #[test]
-    fn rows_are_spread_evenly() {
-        for height in [1, 7, 32, 33, 64, 1000, 4176, 6388] {
+    fn rows_are_spread_evenly_and_both_parities_alike() {
+        for height in [1, 7, 32, 33, 64, 1000, 4160, 4176, 6388] {
             let rows: Vec<usize> = (0..height).filter(|&y| is_sampled(y, height)).collect();
-            assert_eq!(rows.len(), height.min(ROWS), "{height}");
+            // The last row of an odd height has no partner.
+            let wanted = height.min(2 * PAIRS);
+            assert!(
+                (wanted - height % 2..=wanted).contains(&rows.len()),
+                "{height}"
+            );
             let gap = rows.windows(2).map(|pair| pair[1] - pair[0]).max();
-            assert!(gap.unwrap_or(1) <= height / ROWS + 1, "{height}");
+            assert!(gap.unwrap_or(1) <= height / PAIRS + 2, "{height}");
+            let odd = rows.iter().filter(|&row| row % 2 == 1).count();
+            assert!(rows.len() - odd <= odd + 1, "{height}: {odd} odd rows");
+            assert!(rows.len() < 2 || odd > 0, "{height}");
         }
     }
 }
