@@ -63,11 +63,21 @@
 //! | 40 | +0.20 +0.18 | +0.35 +0.32 | -0.02 -0.05 | -0.03 -0.10 | +0.00 +0.01 | -0.02 -0.17 |
 //! | 100 | +0.12 +0.11 | +0.25 +0.22 | -0.05 -0.12 | -0.05 -0.13 | -0.00 -0.00 | -0.04 -0.30 |
 
-use crate::facts::{Combining, SensorNoise};
+use crate::facts::{Combining, CombiningRule, SensorNoise};
 
-/// The method for so many exposures; never `by-count` itself. `low` and `high` are the limits of
-/// those methods that have them.
-pub fn choose(low: f64, high: f64, sensor: Option<SensorNoise>, count: usize) -> Combining {
+/// The method for a set of so many exposures, as a recipe holds it.
+///
+/// It is settled once, for the whole set: parts of a set (such as the halves by which the noise of
+/// its master is measured) are combined by the same method, though they have fewer exposures.
+pub fn method(rule: &CombiningRule, count: usize) -> Combining {
+    match *rule {
+        CombiningRule::Always(method) => method,
+        CombiningRule::ByCount { low, high, sensor } => choose(low, high, sensor, count),
+    }
+}
+
+/// The table's method. `low` and `high` are the limits of those methods that have them.
+fn choose(low: f64, high: f64, sensor: Option<SensorNoise>, count: usize) -> Combining {
     match (count, sensor) {
         (0..15, Some(sensor)) => Combining::NoiseModel { low, high, sensor },
         (0..4, None) => Combining::Median,

@@ -212,7 +212,9 @@ pub(super) fn settled<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f6
             let (far, near) = if upper { (up, down) } else { (down, up) };
             let spread = count * squares[lane] - sum[lane] * sum[lane] - doubt[lane];
             let reach = far + off[lane];
-            settled[lane] &= (reach * reach <= square * spread) & (far - near > 2.0 * off[lane]);
+            let bound = square * spread;
+            settled[lane] &=
+                (reach * reach <= bound) & (bound < f32::INFINITY) & (far - near > 2.0 * off[lane]);
             let removed = if upper { largest[lane] } else { smallest[lane] };
             from_below[lane] += if upper { 0.0 } else { 1.0 };
             sum[lane] -= removed;

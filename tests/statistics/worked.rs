@@ -1,7 +1,7 @@
 //! One vector worked by hand and by libraries, through every method and every kind of sample.
 
-use dawnledger::combine::{Exposures, MAD_TO_SD, mad, mean_and_sd, median};
-use dawnledger::facts::{Combining, Pedestal, SensorNoise};
+use dawnledger::combine::{Exposures, MAD_TO_SD, by_count, mad, mean_and_sd, median};
+use dawnledger::facts::{Combining, CombiningRule, Pedestal, SensorNoise};
 
 use super::{mask, pixel, run, sigma_clip};
 
@@ -37,11 +37,12 @@ fn sensor(pedestal: Pedestal) -> SensorNoise {
 }
 
 fn by_count(sensor: Option<SensorNoise>) -> Combining {
-    Combining::ByCount {
+    let rule = CombiningRule::ByCount {
         low: 4.0,
         high: 3.0,
         sensor,
-    }
+    };
+    by_count::method(&rule, 10)
 }
 
 /// Every method, its value, and which values it drops. Sources:
