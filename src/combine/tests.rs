@@ -265,6 +265,20 @@ fn huge_samples_yield_the_bits_of_the_specification() {
     }
 }
 
+/// Two of three that are alike say nothing of the third.
+#[test]
+fn the_test_for_outliers_judges_no_three_samples() {
+    let data = [[100u16], [104], [100]];
+    let slices: Vec<&[u16]> = data.iter().map(|x| x.as_slice()).collect();
+    let method = Combining::GeneralizedEsd {
+        alpha: 0.05,
+        max_outliers: 5,
+    };
+    let (out, rejected, _) = run(combine, &method, Exposures::U16(&slices), 3, 1, 1e9);
+    assert_eq!(f32::from_bits(out[0]), (304.0 / 3.0) as f32);
+    assert_eq!(rejected, [InputCount::default(); 3]);
+}
+
 const CLIP: Combining = Combining::SigmaClip {
     low: 3.0,
     high: 3.0,

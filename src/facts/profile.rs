@@ -57,7 +57,7 @@ pub enum Combining {
     GeneralizedEsd {
         /// Chance of finding an outlier among normal samples, 0 to 1.
         alpha: f64,
-        /// At most so many outliers are looked for, and always fewer than half of the samples.
+        /// At most so many outliers are looked for, always fewer than half of the samples and none of three.
         max_outliers: u32,
     },
     /// The mean without so many of the smallest and largest; the median always stays.
@@ -95,10 +95,11 @@ pub enum CombiningRule {
 }
 
 /// What the noise of one exposure follows from: at a level c its variance is
-/// `read_noise_adu`^2 + max(c - pedestal, 0) / `electrons_per_adu`, in ADU^2.
+/// `read_noise_adu`^2 + 1/12 + max(c - pedestal, 0) / `electrons_per_adu`, in ADU^2. The twelfth is
+/// what rounding to whole ADU adds.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SensorNoise {
-    /// Read noise, ADU.
+    /// Read noise without that of rounding, ADU.
     pub read_noise_adu: f64,
     /// Gain, electrons per ADU.
     pub electrons_per_adu: f64,
