@@ -13,7 +13,7 @@
 
 use crate::facts::{Combining, InputCount};
 
-mod by_count;
+pub mod by_count;
 mod chunk;
 mod esd;
 mod float;
@@ -31,7 +31,6 @@ mod winsor;
 #[cfg(test)]
 mod tests;
 
-pub use by_count::choose;
 pub use esd::{EsdStep, generalized_esd};
 pub use lanes::lowest_at_or_above;
 pub use simd::{Kernel, Level};
@@ -139,7 +138,6 @@ pub fn combine_at(
     out: &mut [f32],
     rejected: &mut [InputCount],
 ) -> Combined {
-    let method = &resolve(method, rejected.len());
     match exposures {
         Exposures::U16(exposures) => {
             check(exposures, out, rejected);
@@ -173,7 +171,6 @@ pub fn combine_scalar(
     out: &mut [f32],
     rejected: &mut [InputCount],
 ) -> Combined {
-    let method = &resolve(method, rejected.len());
     match exposures {
         Exposures::U16(exposures) => {
             check(exposures, out, rejected);
@@ -188,14 +185,6 @@ pub fn combine_scalar(
                 None => scalar::combine(method, samples, saturation, out, rejected),
             }
         }
-    }
-}
-
-/// The method itself, chosen where it is chosen by the number of exposures.
-fn resolve(method: &Combining, count: usize) -> Combining {
-    match *method {
-        Combining::ByCount { low, high, sensor } => choose(low, high, sensor, count),
-        other => other,
     }
 }
 

@@ -32,9 +32,9 @@ pub use plan::{
     CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task, Wait,
 };
 pub use profile::{
-    CalibrationRules, CfaChoice, Combining, FlatLevel, FrameRule, GainMeaning, LightSamples,
-    PathPattern, Pedestal, ProductRules, Profile, Rule, Sensor, SensorNoise, ShortShots, Tolerance,
-    Windows,
+    CalibrationRules, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule, GainMeaning,
+    LightSamples, PathPattern, Pedestal, ProductRules, Profile, Rule, Sensor, SensorNoise,
+    ShortShots, Tolerance, Windows,
 };
 pub use recipe::{
     Extras, Input, LightFacts, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe,

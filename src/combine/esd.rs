@@ -37,10 +37,14 @@ fn lambda(alpha: f64, count: usize, step: usize) -> f64 {
 }
 
 /// Steps taken for n samples: as many as asked for, as long as more than half of the samples
-/// remain. Beyond that the rest is too small to speak for the whole: three samples of which two
-/// happen to be alike make an outlier of the third, whatever it is.
+/// remain; beyond that the rest is too small to speak for the whole. No step judges three: two that
+/// happen to be alike would make an outlier of the third, whatever it is (its deviate is 1.1547, the
+/// limit for alpha 0.05 is 1.1543).
 fn steps(max_outliers: u32, count: usize) -> usize {
-    (max_outliers as usize).min(count.saturating_sub(1) / 2)
+    if count < 4 {
+        return 0;
+    }
+    (max_outliers as usize).min((count - 1) / 2)
 }
 
 /// All steps of the test, and the number of outliers: those of the first so many steps.
@@ -212,7 +216,9 @@ pub(super) fn settled<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f6
             let (far, near) = if upper { (up, down) } else { (down, up) };
             let spread = count * squares[lane] - sum[lane] * sum[lane] - doubt[lane];
             let reach = far + off[lane];
-            settled[lane] &= (reach * reach <= square * spread) & (far - near > 2.0 * off[lane]);
+            let bound = square * spread;
+            settled[lane] &=
+                (reach * reach <= bound) & (bound < f32::INFINITY) & (far - near > 2.0 * off[lane]);
             let removed = if upper { largest[lane] } else { smallest[lane] };
             from_below[lane] += if upper { 0.0 } else { 1.0 };
             sum[lane] -= removed;

@@ -220,7 +220,7 @@ impl<T: Lane> Kernel for Stretch<'_, T> {
         let size = exposures.len();
         let pairs = merge_exchange(size);
         let limit = T::limit(saturation);
-        let mut ranked = Ranked::of(method, size);
+        let mut ranked = Ranked::of(method);
         let fixed = ranked.fixed(size);
         let mut lanes = Chunk::<T, LANES>::new(size);
         let mut column = Vec::with_capacity(size);

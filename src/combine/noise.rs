@@ -2,7 +2,7 @@
 //! little.
 //!
 //! The centre c is the median. A sample of one ADU scale goes where (x - c)^2 > limit^2 v(c), with
-//! v(c) = read noise^2 + max(c - pedestal, 0) / K. Exposures that were divided by their own level L
+//! v(c) = read noise^2 + 1/12 + max(c - pedestal, 0) / K. Exposures that were divided by their own level L
 //! have that variance in units of L^2: (L (x - c))^2 > limit^2 v(L c). Comparing squares needs no
 //! root and loses no sample that lies on its bound.
 
@@ -18,12 +18,16 @@ use super::simd::{Kernel, Level};
 /// Pixels that go through side by side.
 const LANES: usize = 32;
 
+/// Variance that rounding to whole ADU adds, ADU^2 (Sheppard 1898).
+const ROUNDING: f64 = 1.0 / 12.0;
+
 /// The noise model with its limits.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Model {
     /// Squared limits.
     low: f64,
     high: f64,
+    /// Variance without light, ADU^2.
     floor: f64,
     electrons_per_adu: f64,
     /// ADU; infinite where all of a level is pedestal.
@@ -35,7 +39,7 @@ impl Model {
         Self {
             low: low * low,
             high: high * high,
-            floor: sensor.read_noise_adu * sensor.read_noise_adu,
+            floor: sensor.read_noise_adu * sensor.read_noise_adu + ROUNDING,
             electrons_per_adu: sensor.electrons_per_adu,
             pedestal: match sensor.pedestal {
                 Pedestal::Whole => f64::INFINITY,

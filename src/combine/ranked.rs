@@ -13,7 +13,7 @@ use super::esd::{self, Test};
 use super::lanes::Lane;
 use super::noise::Model;
 use super::scalar::{self, Limits, Sample};
-use super::{by_count, winsor};
+use super::winsor;
 
 /// One such method, ready for use.
 pub(super) enum Ranked {
@@ -25,8 +25,8 @@ pub(super) enum Ranked {
 }
 
 impl Ranked {
-    /// Every method keeps such a range; the choice by count is settled here.
-    pub(super) fn of(method: &Combining, count: usize) -> Self {
+    /// Every method keeps such a range.
+    pub(super) fn of(method: &Combining) -> Self {
         match *method {
             Combining::Mean => Self::Trimmed { low: 0, high: 0 },
             Combining::Median => Self::Trimmed {
@@ -55,9 +55,6 @@ impl Ranked {
             },
             Combining::NoiseModel { low, high, sensor } => {
                 Self::NoiseModel(Model::new(low, high, &sensor))
-            }
-            Combining::ByCount { low, high, sensor } => {
-                Self::of(&by_count::choose(low, high, sensor, count), count)
             }
         }
     }

@@ -316,16 +316,11 @@ impl<T: Sample> Pixel<T> {
             Combining::Winsorized { .. }
             | Combining::GeneralizedEsd { .. }
             | Combining::Trimmed { .. }
-            | Combining::NoiseModel { .. }
-            | Combining::ByCount { .. } => {
+            | Combining::NoiseModel { .. } => {
                 self.entered.sort_unstable_by(T::order);
                 let ranked = match &mut self.ranked {
                     Some((ready, ranked)) if ready == method => ranked,
-                    other => {
-                        &mut other
-                            .insert((*method, Ranked::of(method, rejected.len())))
-                            .1
-                    }
+                    other => &mut other.insert((*method, Ranked::of(method))).1,
                 };
                 let kept = ranked.kept(&self.entered);
                 if kept.len() < self.entered.len() {

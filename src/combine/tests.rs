@@ -89,11 +89,6 @@ fn ranked_methods() -> Vec<Combining> {
         high,
         sensor: sensor(pedestal),
     };
-    let by_count = |sensor| Combining::ByCount {
-        low: 4.0,
-        high: 3.0,
-        sensor,
-    };
     vec![
         winsorized(4.0, 3.0),
         winsorized(2.0, 2.0),
@@ -108,8 +103,6 @@ fn ranked_methods() -> Vec<Combining> {
         trimmed(30, 1000),
         model(4.0, 3.0, Pedestal::Level(450.0)),
         model(1.0, 0.5, Pedestal::Whole),
-        by_count(None),
-        by_count(Some(sensor(Pedestal::Level(0.0)))),
     ]
 }
 
@@ -241,6 +234,49 @@ fn very_many_exposures_of_the_whole_range() {
         );
         assert_eq!(fast, plain, "{method}");
     }
+}
+
+/// Where squares leave the range of `f32` but not that of `f64`.
+#[test]
+fn huge_samples_yield_the_bits_of_the_specification() {
+    let mut dice = Dice(14);
+    for count in [3, 4, 5, 9, 10] {
+        for exponent in [17.5, 18.5, 18.9, 19.0, 19.1, 19.5, 30.0, 38.0] {
+            let scale = 10f64.powf(exponent);
+            let width = 200;
+            let data: Vec<Vec<f32>> = (0..count)
+                .map(|at| match at {
+                    0 => vec![0.0; width],
+                    1 => vec![1.0; width],
+                    _ => (0..width)
+                        .map(|_| (scale * dice.uniform()) as f32)
+                        .collect(),
+                })
+                .collect();
+            let slices: Vec<&[f32]> = data.iter().map(Vec::as_slice).collect();
+            for method in ranked_methods() {
+                let exposures = Exposures::F32(&slices);
+                let limit = f64::INFINITY;
+                let fast = run(combine, &method, exposures, count, width, limit);
+                let plain = run(combine_scalar, &method, exposures, count, width, limit);
+                assert_eq!(fast, plain, "{method}, {count} around 1e{exponent}");
+            }
+        }
+    }
+}
+
+/// Two of three that are alike say nothing of the third.
+#[test]
+fn the_test_for_outliers_judges_no_three_samples() {
+    let data = [[100u16], [104], [100]];
+    let slices: Vec<&[u16]> = data.iter().map(|x| x.as_slice()).collect();
+    let method = Combining::GeneralizedEsd {
+        alpha: 0.05,
+        max_outliers: 5,
+    };
+    let (out, rejected, _) = run(combine, &method, Exposures::U16(&slices), 3, 1, 1e9);
+    assert_eq!(f32::from_bits(out[0]), (304.0 / 3.0) as f32);
+    assert_eq!(rejected, [InputCount::default(); 3]);
 }
 
 const CLIP: Combining = Combining::SigmaClip {

@@ -153,8 +153,9 @@ pub(super) fn settled<T: Away, const L: usize>(
         let variance = count * squares[lane] * doubt - sum[lane] * sum[lane];
         let least = count * least[lane];
         // Out of the range of `f32` nothing is certain; where all are alike nothing can go.
-        let sure = (variance < f32::INFINITY) & (least > 1e-12);
-        settled[lane] = (least == 0.0) | (sure & (factor * variance >= least * least));
+        let bound = factor * variance;
+        let sure = (bound < f32::INFINITY) & (least > 1e-12);
+        settled[lane] = (least == 0.0) | (sure & (bound >= least * least));
     }
     settled
 }

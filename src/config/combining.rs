@@ -5,7 +5,7 @@
 
 use serde::Deserialize;
 
-use crate::facts::{Combining, Kind, Pedestal, Sensor, SensorNoise};
+use crate::facts::{Combining, CombiningRule, Kind, Pedestal, Sensor, SensorNoise};
 
 use super::bounds::within;
 use super::text::{Fault, Step, steps};
@@ -114,7 +114,7 @@ pub(super) fn combining(
     kind: Kind,
     min_frames: usize,
     said: Option<SensorSaid>,
-) -> Result<Combining, Fault> {
+) -> Result<CombiningRule, Fault> {
     let at = |key: &str| steps!["calibration", kind.word(), "combine", key].to_vec();
     let method = raw.method.unwrap_or(RawMethod::SigmaClip);
     no_strays(&raw, method, &at)?;
@@ -130,7 +130,7 @@ pub(super) fn combining(
     };
     let low = || limit(raw.low, low, "low");
     let high = || limit(raw.high, high, "high");
-    Ok(match method {
+    Ok(CombiningRule::Always(match method {
         RawMethod::Mean => Combining::Mean,
         RawMethod::Median => Combining::Median,
         RawMethod::SigmaClip => Combining::SigmaClip {
@@ -166,14 +166,16 @@ pub(super) fn combining(
                 ));
             }
         },
-        RawMethod::ByCount => Combining::ByCount {
-            low: low()?,
-            high: high()?,
-            sensor: said
-                .map(|said| noise(said, kind, &at("method")))
-                .transpose()?,
-        },
-    })
+        RawMethod::ByCount => {
+            return Ok(CombiningRule::ByCount {
+                low: low()?,
+                high: high()?,
+                sensor: said
+                    .map(|said| noise(said, kind, &at("method")))
+                    .transpose()?,
+            });
+        }
+    }))
 }
 
 /// Keys that mean nothing beside the method.

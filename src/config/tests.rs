@@ -9,9 +9,10 @@ use jiff::civil::{date, time};
 use proptest::prelude::*;
 
 use super::*;
+use crate::combine::by_count;
 use crate::facts::{
-    CfaChoice, Combining, FlatLevel, GainMeaning, Kind, LightSamples, Rule, Sensor, ShortShots,
-    Stripe, Stripes, Tolerance, WatchMode, Windows,
+    CfaChoice, Combining, CombiningRule, FlatLevel, GainMeaning, Kind, LightSamples, Rule, Sensor,
+    ShortShots, Stripe, Stripes, Tolerance, WatchMode, Windows,
 };
 
 const SETTINGS: &str = include_str!("../../config/settings.yaml");
@@ -255,7 +256,7 @@ fn minimal_profile_has_the_documented_defaults() {
         (rules.flat, clip(3.0, 2.5), 300, 6),
     ] {
         assert_eq!(rule.min_frames, 10);
-        assert_eq!(rule.combining, combining);
+        assert_eq!(rule.combining, CombiningRule::Always(combining));
         assert_eq!(rule.quiet, Duration::from_secs(quiet));
         assert_eq!(rule.run_gap, Duration::from_secs(gap * 3600));
     }
@@ -347,15 +348,18 @@ tolerance: {flat_dark_exposure_fraction: 0.2}
     assert_eq!(dark.run_gap, Duration::from_secs(7200));
     assert_eq!(
         dark.combining,
-        Combining::SigmaClip {
+        CombiningRule::Always(Combining::SigmaClip {
             low: 2.0,
             high: 3.5,
             iterations: 2,
             median_centre: false
-        }
+        })
     );
     assert!(dark.scaled && !profile.calibration.bias.scaled);
-    assert_eq!(profile.calibration.flat.combining, Combining::Median);
+    assert_eq!(
+        profile.calibration.flat.combining,
+        CombiningRule::Always(Combining::Median)
+    );
     // Plain words that YAML could take for something else stay words.
     let filters: Vec<(&str, &str)> = profile
         .filters
@@ -507,7 +511,8 @@ fn every_way_of_combining_arrives() {
         ]);
         let profile = parse_profile(&text, Path::new("p.yaml")).unwrap_or_else(|e| panic!("{e}"));
         let rules = profile.calibration;
-        [rules.bias, rules.dark, rules.flat].map(|rule| rule.combining.to_string())
+        [rules.bias, rules.dark, rules.flat]
+            .map(|rule| by_count::method(&rule.combining, 9).to_string())
     };
     let model = "read_noise_adu=6 electrons_per_adu=0.25 pedestal";
     assert_eq!(
@@ -540,6 +545,6 @@ fn every_way_of_combining_arrives() {
     );
     assert_eq!(
         combined("method: by-count")[1],
-        format!("by-count low=4 high=3 {model}=500")
+        format!("noise-model low=4 high=3 {model}=500")
     );
 }

@@ -57,7 +57,7 @@ pub enum Combining {
     GeneralizedEsd {
         /// Chance of finding an outlier among normal samples, 0 to 1.
         alpha: f64,
-        /// Outliers looked for; never more than fewer than half of the samples.
+        /// At most so many outliers are looked for, always fewer than half of the samples and none of three.
         max_outliers: u32,
     },
     /// The mean without so many of the smallest and largest; the median always stays.
@@ -76,7 +76,14 @@ pub enum Combining {
         /// What the noise follows from.
         sensor: SensorNoise,
     },
-    /// Chosen by the number of exposures; the table stands in the room `combine`.
+}
+
+/// What a profile says of combining: a recipe holds the method that follows from it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum CombiningRule {
+    /// This method, whatever the number of exposures.
+    Always(Combining),
+    /// Chosen by the number of exposures; the table stands in `combine::by_count`.
     ByCount {
         /// Lower bound in standard deviations, where the method chosen has bounds.
         low: f64,
@@ -88,10 +95,11 @@ pub enum Combining {
 }
 
 /// What the noise of one exposure follows from: at a level c its variance is
-/// `read_noise_adu`^2 + max(c - pedestal, 0) / `electrons_per_adu`, in ADU^2.
+/// `read_noise_adu`^2 + 1/12 + max(c - pedestal, 0) / `electrons_per_adu`, in ADU^2. The twelfth is
+/// what rounding to whole ADU adds.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SensorNoise {
-    /// Read noise, ADU.
+    /// Read noise without that of rounding, ADU.
     pub read_noise_adu: f64,
     /// Gain, electrons per ADU.
     pub electrons_per_adu: f64,
@@ -120,7 +128,7 @@ pub struct FrameRule {
     /// A longer pause between two exposures begins a new set.
     pub run_gap: Duration,
     /// How its exposures are combined.
-    pub combining: Combining,
+    pub combining: CombiningRule,
     /// Darks only: one of another exposure may be scaled to a light's, where none of the light's
     /// own exposure is there. A statement about the sensor: no amplifier glow, and a signal of
     /// darks that is proportional to time.

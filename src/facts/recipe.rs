@@ -312,10 +312,6 @@ impl std::fmt::Display for Combining {
             Self::NoiseModel { low, high, sensor } => {
                 write!(f, "noise-model low={low} high={high} {sensor}")
             }
-            Self::ByCount { low, high, sensor } => {
-                write!(f, "by-count low={low} high={high}")?;
-                sensor.map_or(Ok(()), |sensor| write!(f, " {sensor}"))
-            }
         }
     }
 }

@@ -6,8 +6,8 @@ use std::time::Duration;
 
 use super::*;
 use crate::facts::{
-    CalibrationRules, Camera, Celsius, CfaChoice, Combining, FlatLevel, FrameRule, GainMeaning,
-    Optics, RowOrder, Rule, Seconds, ShortShots, Tolerance, Windows,
+    CalibrationRules, Camera, Celsius, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule,
+    GainMeaning, Optics, RowOrder, Rule, Seconds, ShortShots, Tolerance, Windows,
 };
 use crate::measure::{rows_to_sample, sample};
 
@@ -17,7 +17,7 @@ fn profile() -> Profile {
         min_frames: 5,
         quiet: Duration::from_secs(60),
         run_gap: Duration::from_secs(3600),
-        combining: Combining::Mean,
+        combining: CombiningRule::Always(Combining::Mean),
         scaled: false,
     };
     Profile {

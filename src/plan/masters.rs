@@ -5,6 +5,7 @@ use super::matching::{Offer, Readiness, Want, describe};
 use super::rig::{Pick, Rig};
 use super::shoot::{Needs, Waiting};
 use super::{Patience, names, sets};
+use crate::combine::by_count;
 use crate::facts::{
     CalibrationState, Digest, FrameRule, Input, Kind, Made, MasterFacts, MasterRecipe, MasterState,
     MasterUse, PlannedMaster, Recipe, Rule, Task, Wait,
@@ -180,7 +181,7 @@ impl<'a> Rig<'a, '_> {
         Recipe::Master(MasterRecipe {
             flat_level: (facts.kind == Kind::Flat).then_some(self.profile().flat_level),
             facts,
-            combining: rule.combining,
+            combining: by_count::method(&rule.combining, survivors.len()),
             saturation,
             inputs: survivors
                 .iter()

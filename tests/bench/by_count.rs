@@ -7,7 +7,8 @@
 //! 6 ADU (fine steps), once with 0.6 ADU (coarse steps). Each is combined as it is (`clean`), and
 //! with one exposure struck (`struck`): something is added to one sample whose size is log-uniform
 //! from 4 to 1000 standard deviations. Clipping limits are those of darks, 4 below and 3 above. The
-//! noise model is told the true noise (`noise-model`), or one 20 % too small or too large.
+//! noise model is told the true noise before rounding (`noise-model`), or one 20 % too small or too
+//! large.
 //!
 //! Efficiency is the variance of the mean of all good samples, by theory, over the mean square
 //! error of the method. 1 is the best there is. Bias is the mean error in units of the standard
@@ -31,14 +32,14 @@ fn main() {
         for (struck, title) in [(false, "clean"), (true, "struck")] {
             println!("\n{title}, standard deviation {sd} ADU\n");
             print!("|  N |");
-            for (name, _) in methods(noise) {
+            for (name, _) in methods(sd) {
                 print!(" {name:^15} |");
             }
             println!();
             for count in COUNTS {
                 let frames = frames(count, sd, struck);
                 print!("| {count:2} |");
-                for (_, method) in methods(noise) {
+                for (_, method) in methods(sd) {
                     let (efficiency, bias) = judge(&method, &frames, noise, struck);
                     if struck {
                         print!(" {efficiency:6.3} {bias:+8.3} |");
@@ -52,13 +53,13 @@ fn main() {
     }
 }
 
-fn methods(noise: f64) -> Vec<(&'static str, Combining)> {
+fn methods(sd: f64) -> Vec<(&'static str, Combining)> {
     let (low, high) = (4.0, 3.0);
     let model = |factor: f64| Combining::NoiseModel {
         low,
         high,
         sensor: SensorNoise {
-            read_noise_adu: noise * factor,
+            read_noise_adu: sd * factor,
             electrons_per_adu: 1.0,
             pedestal: Pedestal::Whole,
         },

@@ -143,3 +143,12 @@ fn a_median_of_real_frames_shows_what_it_costs() {
         "{measured} for {ideal}"
     );
 }
+
+/// A master by count is the master by the method chosen for its number of exposures, and its noise
+/// is that of this method too: halves of 6 frames are not combined as sets of 3 would be.
+#[test]
+fn the_method_by_count_holds_for_the_halves_as_well() {
+    let by_count = noise_of(6, "by-count");
+    assert_eq!(by_count, noise_of(6, "winsorized"));
+    assert_ne!(by_count, noise_of(6, "median"));
+}

@@ -1,7 +1,7 @@
 //! One vector worked by hand and by libraries, through every method and every kind of sample.
 
-use dawnledger::combine::{Exposures, MAD_TO_SD, mad, mean_and_sd, median};
-use dawnledger::facts::{Combining, Pedestal, SensorNoise};
+use dawnledger::combine::{Exposures, MAD_TO_SD, by_count, mad, mean_and_sd, median};
+use dawnledger::facts::{Combining, CombiningRule, Pedestal, SensorNoise};
 
 use super::{mask, pixel, run, sigma_clip};
 
@@ -37,11 +37,12 @@ fn sensor(pedestal: Pedestal) -> SensorNoise {
 }
 
 fn by_count(sensor: Option<SensorNoise>) -> Combining {
-    Combining::ByCount {
+    let rule = CombiningRule::ByCount {
         low: 4.0,
         high: 3.0,
         sensor,
-    }
+    };
+    by_count::method(&rule, 10)
 }
 
 /// Every method, its value, and which values it drops. Sources:
@@ -51,9 +52,9 @@ fn by_count(sensor: Option<SensorNoise>) -> Combining {
 /// - generalized ESD: R_i = 2.8279, 1.6372, 1.5590, 1.5930 against lambda_i = 2.2900, 2.2150, 2.1266,
 ///   2.0200 by scipy 1.17.1;
 /// - trimmed: scipy.stats.trim_mean 1.17.1, 0.1 from each end;
-/// - noise model: by hand. At 100.5 the sensor has a variance of 4 ADU^2 of read noise and, counted
-///   from a pedestal of 90, of 10.5 of light: sd 3.808. Where all is pedestal, sd 2 puts 98 and 103
-///   exactly on a bound of 1.25 sd;
+/// - noise model: by hand. At 100.5 the sensor has a variance of 4 ADU^2 of read noise, of 1/12 of
+///   rounding and, counted from a pedestal of 90, of 10.5 of light: sd 3.819. Where all is pedestal,
+///   98 and 103 lie 2.5 away, within 1.24 sd (2.506; without rounding 2.480), beyond 1.23 (2.485);
 /// - by count: of ten exposures winsorized, with a sensor the noise model.
 fn cases() -> Vec<(Combining, f64, Vec<u16>)> {
     let without_150 = 901.0 / 9.0;
@@ -81,9 +82,14 @@ fn cases() -> Vec<(Combining, f64, Vec<u16>)> {
         (model(3.0, 3.0, level), without_150, vec![150]),
         (model(0.9, 0.6, level), 701.0 / 7.0, vec![103, 97, 150]),
         (
-            model(1.25, 1.25, Pedestal::Whole),
+            model(1.24, 1.24, Pedestal::Whole),
             804.0 / 8.0,
             vec![97, 150],
+        ),
+        (
+            model(1.23, 1.23, Pedestal::Whole),
+            100.5,
+            vec![98, 103, 97, 150],
         ),
         (by_count(None), without_150, vec![150]),
         (by_count(Some(sensor(level))), without_150, vec![150]),

@@ -21,7 +21,7 @@ pub fn rule(rule: Rule, min_frames: usize, gap_hours: u64) -> FrameRule {
         min_frames,
         quiet: Duration::from_secs(300),
         run_gap: Duration::from_secs(gap_hours * 3600),
-        combining: Combining::Mean,
+        combining: CombiningRule::Always(Combining::Mean),
         scaled: false,
     }
 }

@@ -424,3 +424,27 @@ fn explain_names_the_near_misses() {
         "{text}"
     );
 }
+
+#[test]
+fn a_recipe_holds_the_method_chosen_by_the_number_of_exposures() {
+    for (count, wanted) in [
+        (3, "median"),
+        (6, "winsorized low=4 high=3"),
+        (12, "sigma-clip low=4 high=3 iterations=5 center=median"),
+        (40, "generalized-esd alpha=0.05 max_outliers=5"),
+    ] {
+        let mut profile = darks_only();
+        profile.calibration.dark.combining = CombiningRule::ByCount {
+            low: 4.0,
+            high: 3.0,
+            sensor: None,
+        };
+        let darks = series(Kind::Dark, count, evening("2026-09-05"), |_| {});
+        let mut disk = disk(profile, darks);
+        disk.run();
+        let made: Vec<_> = disk.snapshot.made.values().collect();
+        assert_eq!(made.len(), 1, "{count}");
+        let method = made[0].method.as_str();
+        assert!(method.contains(wanted), "{count}: {method}");
+    }
+}
