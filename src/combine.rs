@@ -17,6 +17,7 @@ pub mod by_count;
 mod chunk;
 mod esd;
 mod float;
+mod form;
 mod integer;
 mod lanes;
 mod network;
@@ -38,6 +39,7 @@ pub use small::{Clip, MAD_TO_SD, Moments, clipped, clipped_sorted, mad, mean_and
 pub use student::student_t;
 pub use winsor::WINSOR_TO_SD;
 
+use form::Form;
 use noise::Model;
 
 /// N exposures of the same stretch of pixels; all slices have the same length.
@@ -141,20 +143,27 @@ pub fn combine_at(
     match exposures {
         Exposures::U16(exposures) => {
             check(exposures, out, rejected);
-            if in_lanes(method) {
-                lanes::combine::<i16>(level, method, exposures, saturation, out, rejected)
-            } else {
-                integer::combine(level, method, exposures, saturation, out, rejected)
+            match Form::of(method) {
+                Form::Basic(form) => {
+                    integer::combine(level, form, method, exposures, saturation, out, rejected)
+                }
+                Form::Ranked(ranked) => lanes::combine::<i16>(
+                    level, ranked, method, exposures, saturation, out, rejected,
+                ),
             }
         }
         Exposures::F32(samples) | Exposures::Scaled { samples, .. } => {
             check(samples, out, rejected);
             if let Some((model, levels)) = scaled_model(method, &exposures) {
-                noise::combine(level, &model, samples, levels, saturation, out, rejected)
-            } else if in_lanes(method) {
-                lanes::combine::<f32>(level, method, samples, saturation, out, rejected)
-            } else {
-                float::combine(level, method, samples, saturation, out, rejected)
+                return noise::combine(level, &model, samples, levels, saturation, out, rejected);
+            }
+            match Form::of(method) {
+                Form::Basic(form) => {
+                    float::combine(level, form, method, samples, saturation, out, rejected)
+                }
+                Form::Ranked(ranked) => {
+                    lanes::combine::<f32>(level, ranked, method, samples, saturation, out, rejected)
+                }
             }
         }
     }
@@ -186,14 +195,6 @@ pub fn combine_scalar(
             }
         }
     }
-}
-
-/// Whether a method's fast form is the one in `lanes`.
-fn in_lanes(method: &Combining) -> bool {
-    !matches!(
-        method,
-        Combining::Mean | Combining::Median | Combining::SigmaClip { .. }
-    )
 }
 
 /// The noise model where each exposure has its own scale.

@@ -7,9 +7,10 @@ use crate::facts::{Combining, InputCount};
 
 use super::Combined;
 use super::chunk::{self, Chunk};
+use super::form::{Basic, Limits};
 use super::lanes::Lane;
 use super::network::{merge_exchange, pruned};
-use super::scalar::{self, Limits, Pixel, float_bounds, unsigned_zero};
+use super::scalar::{self, Pixel, float_bounds, unsigned_zero};
 use super::simd::{Kernel, Level};
 
 /// Pixels that go through side by side.
@@ -19,6 +20,7 @@ type Row = chunk::Row<f32, LANES>;
 
 pub(super) fn combine(
     level: Level,
+    form: Basic,
     method: &Combining,
     exposures: &[&[f32]],
     saturation: f64,
@@ -29,21 +31,21 @@ pub(super) fn combine(
         return scalar::combine(method, exposures, saturation, out, rejected);
     }
     level.run(Stretch {
-        method,
+        form,
         exposures,
         saturation,
         out,
         rejected,
         lanes: Chunk::new(exposures.len()),
         column: Vec::with_capacity(exposures.len()),
-        pixel: Pixel::new(),
+        pixel: Pixel::new(method),
         seen: Combined::default(),
     })
 }
 
 /// A stretch of pixels to be combined.
 struct Stretch<'a> {
-    method: &'a Combining,
+    form: Basic,
     exposures: &'a [&'a [f32]],
     saturation: f64,
     out: &'a mut [f32],
@@ -66,34 +68,10 @@ impl Kernel for Stretch<'_> {
             let width = LANES.min(length - first);
             self.lanes.gather(self.exposures, first, width);
             let mut apart = f32::spoiled(&self.lanes.raw, excluded);
-            let values = match *self.method {
-                Combining::Mean => self.mean(),
-                Combining::Median => self.median(&pairs),
-                Combining::SigmaClip {
-                    low,
-                    high,
-                    iterations,
-                    median_centre,
-                } => {
-                    let limits = Limits {
-                        low,
-                        high,
-                        iterations,
-                        median_centre,
-                    };
-                    self.clip(&pairs, &limits, &mut apart)
-                }
-                // The others have their fast form in `lanes`.
-                _ => {
-                    let (method, saturation) = (self.method, self.saturation);
-                    return scalar::combine(
-                        method,
-                        self.exposures,
-                        saturation,
-                        self.out,
-                        self.rejected,
-                    );
-                }
+            let values = match self.form {
+                Basic::Mean => self.mean(),
+                Basic::Median => self.median(&pairs),
+                Basic::Clip(limits) => self.clip(&pairs, &limits, &mut apart),
             };
             for (value, result) in self.out[first..first + width].iter_mut().zip(values) {
                 *value = unsigned_zero(result);
@@ -111,23 +89,19 @@ impl Kernel for Stretch<'_> {
 impl Stretch<'_> {
     fn pairs(&self) -> Vec<(u32, u32)> {
         let count = self.exposures.len();
-        match self.method {
-            Combining::Mean => Vec::new(),
-            Combining::Median => pruned(&merge_exchange(count), &[(count - 1) / 2, count / 2]),
-            _ => merge_exchange(count),
+        match self.form {
+            Basic::Mean => Vec::new(),
+            Basic::Median => pruned(&merge_exchange(count), &[(count - 1) / 2, count / 2]),
+            Basic::Clip(_) => merge_exchange(count),
         }
     }
 
     /// Leaves a pixel to the specification.
     fn set_apart(&mut self, at: usize) {
         let samples = self.exposures.iter().map(|exposure| exposure[at]);
-        self.out[at] = self.pixel.combine(
-            self.method,
-            samples,
-            self.saturation,
-            self.rejected,
-            &mut self.seen,
-        );
+        self.out[at] = self
+            .pixel
+            .combine(samples, self.saturation, self.rejected, &mut self.seen);
     }
 
     #[inline(always)]

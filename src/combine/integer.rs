@@ -8,9 +8,10 @@ use crate::facts::{Combining, InputCount};
 
 use super::Combined;
 use super::chunk::{self, Chunk};
+use super::form::{Basic, MOST_EXPOSURES};
 use super::lanes::Lane;
 use super::network::{merge_exchange, pruned};
-use super::scalar::{self, Limits, Pixel};
+use super::scalar::{self, Pixel};
 use super::simd::{Kernel, Level};
 
 mod clip;
@@ -19,36 +20,34 @@ mod sums;
 /// Pixels that go through side by side.
 const LANES: usize = 64;
 
-/// Above this many exposures the sums of a pixel might not fit, and speed is no concern.
-const MOST: usize = 1 << 15;
-
 type Row<T = i16> = chunk::Row<T, LANES>;
 
 pub(super) fn combine(
     level: Level,
+    form: Basic,
     method: &Combining,
     exposures: &[&[u16]],
     saturation: f64,
     out: &mut [f32],
     rejected: &mut [InputCount],
 ) -> Combined {
-    if exposures.is_empty() || exposures.len() > MOST {
+    if exposures.is_empty() || exposures.len() > MOST_EXPOSURES {
         return scalar::combine(method, exposures, saturation, out, rejected);
     }
     level.run(Stretch {
-        method,
+        form,
         exposures,
         saturation,
         out,
         rejected,
-        pixel: Pixel::new(),
+        pixel: Pixel::new(method),
         seen: Combined::default(),
     })
 }
 
 /// A stretch of pixels to be combined.
 struct Stretch<'a> {
-    method: &'a Combining,
+    form: Basic,
     exposures: &'a [&'a [u16]],
     saturation: f64,
     out: &'a mut [f32],
@@ -62,31 +61,10 @@ impl Kernel for Stretch<'_> {
 
     #[inline(always)]
     fn run(mut self) -> Combined {
-        match *self.method {
-            Combining::Mean => self.mean(),
-            Combining::Median => self.median(),
-            Combining::SigmaClip {
-                low,
-                high,
-                iterations,
-                median_centre,
-            } => self.clip(&Limits {
-                low,
-                high,
-                iterations,
-                median_centre,
-            }),
-            // The others have their fast form in `lanes`.
-            _ => {
-                let (method, saturation) = (self.method, self.saturation);
-                return scalar::combine(
-                    method,
-                    self.exposures,
-                    saturation,
-                    self.out,
-                    self.rejected,
-                );
-            }
+        match self.form {
+            Basic::Mean => self.mean(),
+            Basic::Median => self.median(),
+            Basic::Clip(limits) => self.clip(&limits),
         }
         self.seen
     }
@@ -103,13 +81,9 @@ impl Stretch<'_> {
     /// Leaves a pixel to the specification.
     fn set_apart(&mut self, at: usize) {
         let samples = self.exposures.iter().map(|exposure| exposure[at]);
-        self.out[at] = self.pixel.combine(
-            self.method,
-            samples,
-            self.saturation,
-            self.rejected,
-            &mut self.seen,
-        );
+        self.out[at] = self
+            .pixel
+            .combine(samples, self.saturation, self.rejected, &mut self.seen);
     }
 
     /// Leaves those pixels of a chunk to the specification that have a sample above `limit`.

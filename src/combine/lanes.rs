@@ -10,6 +10,7 @@ use crate::facts::{Combining, InputCount};
 
 use super::Combined;
 use super::chunk::{self, Chunk};
+use super::form::MOST_EXPOSURES;
 use super::network::merge_exchange;
 use super::ranked::Ranked;
 use super::scalar::{self, Pixel, Sample, float_sums_of_rows, unsigned_zero};
@@ -20,9 +21,6 @@ use super::winsor::Away;
 const LANES: usize = 64;
 
 type Row<T> = chunk::Row<T, LANES>;
-
-/// Above this many exposures 32-bit sums of a pixel might not fit, and speed is no concern.
-const MOST: usize = 1 << 15;
 
 /// A sample as it goes through the network.
 pub(super) trait Lane: Away + PartialOrd + Default {
@@ -177,6 +175,7 @@ impl Lane for f32 {
 /// Combines a stretch.
 pub(super) fn combine<T: Lane>(
     level: Level,
+    ranked: Ranked,
     method: &Combining,
     exposures: &[&[T::Raw]],
     saturation: f64,
@@ -184,10 +183,11 @@ pub(super) fn combine<T: Lane>(
     rejected: &mut [InputCount],
 ) -> Combined {
     let size = exposures.len();
-    if size == 0 || size > MOST {
+    if size == 0 || size > MOST_EXPOSURES {
         return scalar::combine(method, exposures, saturation, out, rejected);
     }
     level.run(Stretch::<T> {
+        ranked,
         method,
         exposures,
         saturation,
@@ -198,6 +198,7 @@ pub(super) fn combine<T: Lane>(
 
 /// A stretch of pixels to be combined.
 struct Stretch<'a, T: Lane> {
+    ranked: Ranked,
     method: &'a Combining,
     exposures: &'a [&'a [T::Raw]],
     saturation: f64,
@@ -211,6 +212,7 @@ impl<T: Lane> Kernel for Stretch<'_, T> {
     #[inline(always)]
     fn run(self) -> Combined {
         let Self {
+            mut ranked,
             method,
             exposures,
             saturation,
@@ -220,11 +222,10 @@ impl<T: Lane> Kernel for Stretch<'_, T> {
         let size = exposures.len();
         let pairs = merge_exchange(size);
         let limit = T::limit(saturation);
-        let mut ranked = Ranked::of(method);
         let fixed = ranked.fixed(size);
         let mut lanes = Chunk::<T, LANES>::new(size);
         let mut column = Vec::with_capacity(size);
-        let mut pixel = Pixel::new();
+        let mut pixel = Pixel::new(method);
         let mut seen = Combined::default();
         for (chunk, values) in out.chunks_mut(LANES).enumerate() {
             let first = chunk * LANES;
@@ -268,7 +269,7 @@ impl<T: Lane> Kernel for Stretch<'_, T> {
             for (lane, value) in values.iter_mut().enumerate() {
                 *value = if apart[lane] {
                     let samples = exposures.iter().map(|exposure| exposure[first + lane]);
-                    pixel.combine(method, samples, saturation, rejected, &mut seen)
+                    pixel.combine(samples, saturation, rejected, &mut seen)
                 } else {
                     unsigned_zero(means[lane])
                 };

@@ -12,7 +12,7 @@ use super::Combined;
 use super::chunk::{Chunk, Row};
 use super::lanes::Lane;
 use super::network::merge_exchange;
-use super::scalar::{Pixel, enters, middle, unsigned_zero};
+use super::scalar::{enters, last_resort, middle, unsigned_zero};
 use super::simd::{Kernel, Level};
 
 /// Pixels that go through side by side.
@@ -88,7 +88,7 @@ impl Model {
 
 /// The specification for scaled exposures: one pixel.
 struct Single {
-    pixel: Pixel<f32>,
+    finite: Vec<f64>,
     sorted: Vec<f32>,
 }
 
@@ -110,7 +110,7 @@ impl Single {
         seen.excluded += (rejected.len() - self.sorted.len()) as u64;
         let values = samples.clone().map(|(value, _)| value);
         if self.sorted.is_empty() {
-            return self.pixel.last_resort(values, seen);
+            return last_resort(values, &mut self.finite, seen);
         }
         self.sorted.sort_unstable_by(f32::total_cmp);
         let centre = middle(&self.sorted);
@@ -129,7 +129,7 @@ impl Single {
             }
         }
         if kept == 0 {
-            return self.pixel.last_resort(values, seen);
+            return last_resort(values, &mut self.finite, seen);
         }
         unsigned_zero((centre + sum / f64::from(kept)) as f32)
     }
@@ -147,7 +147,7 @@ pub(super) fn combine_scalar(
 ) -> Combined {
     let mut seen = Combined::default();
     let mut single = Single {
-        pixel: Pixel::new(),
+        finite: Vec::new(),
         sorted: Vec::new(),
     };
     for (at, value) in out.iter_mut().enumerate() {
@@ -207,7 +207,7 @@ impl Kernel for Stretch<'_> {
         let size = exposures.len();
         let mut seen = Combined::default();
         let mut single = Single {
-            pixel: Pixel::new(),
+            finite: Vec::new(),
             sorted: Vec::new(),
         };
         let pairs = merge_exchange(size);

@@ -6,18 +6,17 @@
 
 use std::ops::Range;
 
-use crate::facts::{Combining, InputCount};
+use crate::facts::InputCount;
 
 use super::chunk::Row;
 use super::esd::{self, Test};
 use super::lanes::Lane;
 use super::noise::Model;
-use super::scalar::{self, Limits, Sample};
+use super::scalar::Sample;
 use super::winsor;
 
 /// One such method, ready for use.
 pub(super) enum Ranked {
-    SigmaClip(Limits),
     Winsorized { low: f64, high: f64 },
     GeneralizedEsd(Test),
     Trimmed { low: usize, high: usize },
@@ -25,44 +24,9 @@ pub(super) enum Ranked {
 }
 
 impl Ranked {
-    /// Every method keeps such a range.
-    pub(super) fn of(method: &Combining) -> Self {
-        match *method {
-            Combining::Mean => Self::Trimmed { low: 0, high: 0 },
-            Combining::Median => Self::Trimmed {
-                low: usize::MAX,
-                high: usize::MAX,
-            },
-            Combining::SigmaClip {
-                low,
-                high,
-                iterations,
-                median_centre,
-            } => Self::SigmaClip(Limits {
-                low,
-                high,
-                iterations,
-                median_centre,
-            }),
-            Combining::Winsorized { low, high } => Self::Winsorized { low, high },
-            Combining::GeneralizedEsd {
-                alpha,
-                max_outliers,
-            } => Self::GeneralizedEsd(Test::new(alpha, max_outliers)),
-            Combining::Trimmed { low, high } => Self::Trimmed {
-                low: low as usize,
-                high: high as usize,
-            },
-            Combining::NoiseModel { low, high, sensor } => {
-                Self::NoiseModel(Model::new(low, high, &sensor))
-            }
-        }
-    }
-
     /// The range of sorted samples that stays. There is at least one sample.
     pub(super) fn kept<T: Sample>(&mut self, sorted: &[T]) -> Range<usize> {
         match self {
-            Self::SigmaClip(limits) => scalar::survivors(sorted, limits).0,
             Self::Winsorized { low, high } => winsor::kept(sorted, T::EXACT, *low, *high),
             Self::GeneralizedEsd(test) => test.kept(sorted, T::EXACT),
             Self::Trimmed { low, high } => trimmed(sorted.len(), *low, *high),
@@ -74,7 +38,6 @@ impl Ranked {
     #[inline(always)]
     pub(super) fn settled<T: Lane, const L: usize>(&mut self, rows: &[Row<T, L>]) -> [bool; L] {
         match self {
-            Self::SigmaClip(_) => [false; L],
             Self::Winsorized { low, high } => winsor::settled(rows, *low, *high),
             Self::GeneralizedEsd(test) => esd::settled(rows, test.factors(rows.len())),
             Self::Trimmed { low, high } => [trimmed(rows.len(), *low, *high) == (0..rows.len()); L],

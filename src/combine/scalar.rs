@@ -8,7 +8,8 @@ use crate::facts::{Combining, InputCount};
 
 use super::Combined;
 use super::chunk::Row;
-use super::ranked::{Ranked, charge};
+use super::form::{Basic, Form, Limits};
+use super::ranked::charge;
 
 /// A round's bounds, in units of 1/`scale`. Samples below `lower` or above `upper` go; those on a
 /// bound stay.
@@ -29,15 +30,6 @@ impl Bounds {
     pub(super) fn above(&self, value: f64) -> bool {
         value * self.scale > self.upper
     }
-}
-
-/// Limits of clipping, as in [`Combining::SigmaClip`].
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Limits {
-    pub low: f64,
-    pub high: f64,
-    pub iterations: u32,
-    pub median_centre: bool,
 }
 
 /// Bounds for integer samples counted from the pixel's smallest. `variance` is the variance of the
@@ -241,27 +233,25 @@ pub(super) fn survivors<T: Sample>(
 
 /// One pixel's workspace.
 pub(super) struct Pixel<T> {
+    form: Form,
     entered: Vec<T>,
     finite: Vec<f64>,
     order: Vec<(f64, usize)>,
-    /// The method in use, where it is of that sort.
-    ranked: Option<(Combining, Ranked)>,
 }
 
 impl<T: Sample> Pixel<T> {
-    pub(super) fn new() -> Self {
+    pub(super) fn new(method: &Combining) -> Self {
         Self {
+            form: Form::of(method),
             entered: Vec::new(),
             finite: Vec::new(),
             order: Vec::new(),
-            ranked: None,
         }
     }
 
     /// Combines one pixel.
     pub(super) fn combine(
         &mut self,
-        method: &Combining,
         samples: impl Iterator<Item = T> + Clone,
         saturation: f64,
         rejected: &mut [InputCount],
@@ -273,32 +263,21 @@ impl<T: Sample> Pixel<T> {
             .extend(samples.clone().filter(|&value| enters(value)));
         seen.excluded += (rejected.len() - self.entered.len()) as u64;
         if self.entered.is_empty() {
-            return self.last_resort(samples, seen);
+            return last_resort(samples, &mut self.finite, seen);
         }
-        let value = match *method {
-            Combining::Mean => {
+        let value = match &mut self.form {
+            Form::Basic(Basic::Mean) => {
                 let sum: f64 = self.entered.iter().map(|&value| value.into()).sum();
                 sum / self.entered.len() as f64
             }
-            Combining::Median => {
+            Form::Basic(Basic::Median) => {
                 self.entered.sort_unstable_by(T::order);
                 middle(&self.entered)
             }
-            Combining::SigmaClip {
-                low,
-                high,
-                iterations,
-                median_centre,
-            } => {
-                let limits = Limits {
-                    low,
-                    high,
-                    iterations,
-                    median_centre,
-                };
+            Form::Basic(Basic::Clip(limits)) => {
                 self.entered.sort_unstable_by(T::order);
                 let origin = T::origin(self.entered[0]);
-                let (kept, bounds) = survivors(&self.entered, &limits);
+                let (kept, bounds) = survivors(&self.entered, limits);
                 if let Some(bounds) = bounds.filter(|_| kept.len() < self.entered.len()) {
                     for (value, count) in samples.clone().zip(rejected) {
                         let offset = value.into() - origin;
@@ -309,48 +288,40 @@ impl<T: Sample> Pixel<T> {
                     }
                 }
                 if kept.is_empty() {
-                    return self.last_resort(samples, seen);
+                    return last_resort(samples, &mut self.finite, seen);
                 }
                 T::mean(&self.entered[kept])
             }
-            Combining::Winsorized { .. }
-            | Combining::GeneralizedEsd { .. }
-            | Combining::Trimmed { .. }
-            | Combining::NoiseModel { .. } => {
+            Form::Ranked(ranked) => {
                 self.entered.sort_unstable_by(T::order);
-                let ranked = match &mut self.ranked {
-                    Some((ready, ranked)) if ready == method => ranked,
-                    other => &mut other.insert((*method, Ranked::of(method))).1,
-                };
                 let kept = ranked.kept(&self.entered);
                 if kept.len() < self.entered.len() {
                     charge(samples.clone(), enters, &kept, &mut self.order, rejected);
                 }
                 if kept.is_empty() {
-                    return self.last_resort(samples, seen);
+                    return last_resort(samples, &mut self.finite, seen);
                 }
                 T::mean(&self.entered[kept])
             }
         };
         unsigned_zero(value as f32)
     }
+}
 
-    /// The median of all finite samples, the saturated ones included.
-    pub(super) fn last_resort(
-        &mut self,
-        samples: impl Iterator<Item = T>,
-        seen: &mut Combined,
-    ) -> f32 {
-        seen.without_survivors += 1;
-        self.finite.clear();
-        self.finite
-            .extend(samples.map(Into::into).filter(|value| value.is_finite()));
-        self.finite.sort_unstable_by(f64::total_cmp);
-        if self.finite.is_empty() {
-            f32::NAN
-        } else {
-            unsigned_zero(middle(&self.finite) as f32)
-        }
+/// The median of all finite samples, the saturated ones included. `finite` is a workspace.
+pub(super) fn last_resort<T: Into<f64>>(
+    samples: impl Iterator<Item = T>,
+    finite: &mut Vec<f64>,
+    seen: &mut Combined,
+) -> f32 {
+    seen.without_survivors += 1;
+    finite.clear();
+    finite.extend(samples.map(Into::into).filter(|value| value.is_finite()));
+    finite.sort_unstable_by(f64::total_cmp);
+    if finite.is_empty() {
+        f32::NAN
+    } else {
+        unsigned_zero(middle(finite) as f32)
     }
 }
 
@@ -363,10 +334,10 @@ pub(super) fn combine<T: Sample>(
     rejected: &mut [InputCount],
 ) -> Combined {
     let mut seen = Combined::default();
-    let mut pixel = Pixel::new();
+    let mut pixel = Pixel::new(method);
     for (at, value) in out.iter_mut().enumerate() {
         let samples = exposures.iter().map(|exposure| exposure[at]);
-        *value = pixel.combine(method, samples, saturation, rejected, &mut seen);
+        *value = pixel.combine(samples, saturation, rejected, &mut seen);
     }
     seen
 }

@@ -14,9 +14,10 @@ use std::ops::Range;
 use super::sums::Sums;
 use super::{LANES, Row, Stretch};
 use crate::combine::chunk::{self, Chunk};
+use crate::combine::form::Limits;
 use crate::combine::lanes::Lane;
 use crate::combine::network::{Pairs, merge_exchange, pruned};
-use crate::combine::scalar::{Limits, integer_bounds};
+use crate::combine::scalar::integer_bounds;
 use crate::facts::InputCount;
 
 impl Stretch<'_> {
