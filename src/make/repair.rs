@@ -79,9 +79,6 @@ fn ring_around(
 
 #[cfg(test)]
 mod tests {
-    use ndarray::Array2;
-
-    use super::super::mask::flag_hot;
     use super::*;
 
     const WIDTH: usize = 9;
@@ -155,19 +152,5 @@ mod tests {
         (values[hot], mask[hot], sigma[hot]) = (9000.0, HOT, 300.0);
         repair(WIDTH, false, 0..81, &mut mask, &mut values, &mut sigma);
         assert_eq!((values[hot], mask[hot], sigma[hot]), (9000.0, HOT, 300.0));
-    }
-
-    #[test]
-    fn a_clump_of_four_is_found_and_repaired() {
-        let mut dark = Array2::from_elem((9, 9), 500.0);
-        for place in [(3, 3), (3, 4), (4, 3), (4, 4)] {
-            dark[place] = 800.0;
-        }
-        let mut mask = Array2::zeros(dark.dim());
-        flag_hot(dark.view(), 1.0, false, mask.view_mut());
-        let mut mask = mask.into_raw_vec_and_offset().0;
-        let mut light: Vec<f32> = dark.iter().map(|dark| dark - 500.0 + 7.0).collect();
-        repair(WIDTH, false, 0..81, &mut mask, &mut light, &mut []);
-        assert_eq!(light, [7.0; 81]);
     }
 }
