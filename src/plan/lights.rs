@@ -12,6 +12,10 @@ use crate::facts::{
     Recipe, Rule, Task, Wait,
 };
 
+/// A header's electrons per ADU may differ from the profile's by this part: one is a nominal value, the
+/// other a measured one.
+const GAIN_TOLERANCE: f64 = 0.1;
+
 impl<'a> Rig<'a, '_> {
     /// The wishes of a light: dark, bias, flat.
     pub(super) fn wishes<'m>(&'m self, light: &'m Member<'a>) -> [(Kind, Want<'m>); 3] {
@@ -128,7 +132,11 @@ impl<'a> Rig<'a, '_> {
         let measured = self
             .rule(Kind::Dark)
             .is_some_and(|rule| rule.rule == Rule::Measured);
+        let earliest = self.cast.lights.iter().min_by_key(|l| (l.moment, l.digest));
         for light in &self.cast.lights {
+            if let Some(warning) = earliest.and_then(|earliest| self.other_gain(light, earliest)) {
+                self.warn(light.night, &warning);
+            }
             if measured {
                 let warning = "the dark rule `measured` acts as `required` until the sensor has been measured";
                 self.warn(light.night, warning);
@@ -159,6 +167,23 @@ impl<'a> Rig<'a, '_> {
             };
             self.plan.lights.insert(light.index, state);
         }
+    }
+
+    /// What speaks against a light having the gain that the profile's `sensor` is given for: what its
+    /// header says, else a gain setting that is not that of the rig's earliest light.
+    fn other_gain(&self, light: &Member<'a>, earliest: &Member<'a>) -> Option<String> {
+        let said = self.profile().sensor?.electrons_per_adu;
+        if let Some(stated) = light.frame.electrons_per_adu {
+            return ((stated / said - 1.0).abs() > GAIN_TOLERANCE).then(|| {
+                format!("lights say {stated} electrons per ADU, the profile's `sensor` says {said}")
+            });
+        }
+        let (gain, usual) = (light.frame.camera.gain?, earliest.frame.camera.gain?);
+        (gain != usual).then(|| {
+            format!(
+                "lights at gain {gain}, the earliest ones at gain {usual}: the profile's `sensor` holds for one gain only"
+            )
+        })
     }
 
     /// Notes an odd thing of a night once.

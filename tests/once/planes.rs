@@ -3,11 +3,11 @@
 use std::path::{Path, PathBuf};
 
 use dawnledger::facts::{Kind, SessionLog};
-use dawnledger::fits::{Source, checksums_hold};
+use dawnledger::fits::{Source, Unpacker, checksums_hold};
 use dawnledger::simulate::{Scenario, frames, ideal, truth};
 
 use crate::demo::pixels;
-use crate::observatory::Observatory;
+use crate::observatory::{Observatory, PROGRAM};
 
 /// Hot pixels in every colour, glow, and stars that saturate.
 pub const NIGHT: &str = "rigs:
@@ -150,7 +150,13 @@ pub const UNCERTAIN: &str =
 
 #[test]
 fn uncertainties_are_the_scatter_around_the_truth() {
-    scatter_around_the_truth(&night(UNCERTAIN));
+    let night = night(UNCERTAIN);
+    scatter_around_the_truth(&night);
+    let unpacker = Unpacker::new(PROGRAM.into(), night.here.path("scratch"));
+    let light = Source::open(&night.light(0), &unpacker).unwrap();
+    let method = light.header().text("DLMETHOD").unwrap();
+    let wanted = "uncertainty read_noise_e=3 electrons_per_adu=0.5";
+    assert!(method.contains(wanted), "{method}");
 }
 
 /// Good pixels less the truth, over their uncertainty, are unit normal numbers.

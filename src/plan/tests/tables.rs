@@ -295,6 +295,49 @@ fn a_measured_rule_acts_as_required_and_says_so() {
 }
 
 #[test]
+fn lights_at_a_gain_that_the_sensor_s_figures_are_not_for_are_warned_of() {
+    let start = evening("2026-09-05");
+    let warnings = |sensor: bool, change: fn(&mut Frame)| {
+        let mut profile = profile("north", "Petrel*");
+        profile.sensor = sensor.then_some(Sensor {
+            read_noise_e: 3.0,
+            electrons_per_adu: 0.5,
+        });
+        let mut entries = series(Kind::Light, 2, start, |_| {});
+        let later = start + SignedDuration::from_hours(24);
+        entries.extend(series(Kind::Light, 2, later, change));
+        let warnings = disk(profile, entries).plan().warnings;
+        let all: Vec<String> = warnings.into_values().flatten().collect();
+        all
+    };
+    let doubled = |frame: &mut Frame| {
+        let mut camera = (*frame.camera).clone();
+        camera.gain = Setting::new(200.0);
+        frame.camera = camera.into();
+    };
+    let stated = |frame: &mut Frame| frame.electrons_per_adu = Some(0.25);
+    assert_eq!(
+        warnings(true, doubled),
+        [
+            "north: lights at gain 200, the earliest ones at gain 100: the profile's `sensor` holds \
+             for one gain only"
+        ]
+    );
+    assert_eq!(
+        warnings(true, stated),
+        ["north: lights say 0.25 electrons per ADU, the profile's `sensor` says 0.5"]
+    );
+    let nominal = |frame: &mut Frame| frame.electrons_per_adu = Some(0.52);
+    for (sensor, change) in [
+        (false, doubled as fn(&mut Frame)),
+        (false, stated),
+        (true, nominal),
+    ] {
+        assert_eq!(warnings(sensor, change), [""; 0]);
+    }
+}
+
+#[test]
 fn copies_are_refused_by_the_name_of_the_original() {
     let mut entries = night("2026-09-05");
     let mut copy = entries[0].clone();
