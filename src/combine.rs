@@ -89,14 +89,6 @@ pub struct Combined {
     pub excluded: u64,
 }
 
-impl Combined {
-    /// Adds what came up in another stretch.
-    pub fn add(&mut self, other: Self) {
-        self.without_survivors += other.without_survivors;
-        self.excluded += other.excluded;
-    }
-}
-
 /// Combines N exposures pixel by pixel.
 ///
 /// `out` gets one value per pixel, in the unit of the samples, computed in `f64` and rounded once.

@@ -98,10 +98,13 @@ impl Stretch<'_> {
 
     /// Leaves a pixel to the specification.
     fn set_apart(&mut self, at: usize) {
-        let samples = self.exposures.iter().map(|exposure| exposure[at]);
-        self.out[at] = self
-            .pixel
-            .combine(samples, self.saturation, self.rejected, &mut self.seen);
+        self.out[at] = self.pixel.combine(
+            self.exposures,
+            at,
+            self.saturation,
+            self.rejected,
+            &mut self.seen,
+        );
     }
 
     #[inline(always)]

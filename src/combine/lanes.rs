@@ -268,8 +268,7 @@ impl<T: Lane> Kernel for Stretch<'_, T> {
             }
             for (lane, value) in values.iter_mut().enumerate() {
                 *value = if apart[lane] {
-                    let samples = exposures.iter().map(|exposure| exposure[first + lane]);
-                    pixel.combine(samples, saturation, rejected, &mut seen)
+                    pixel.combine(exposures, first + lane, saturation, rejected, &mut seen)
                 } else {
                     unsigned_zero(means[lane])
                 };

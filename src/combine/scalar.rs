@@ -252,11 +252,13 @@ impl<T: Sample> Pixel<T> {
     /// Combines one pixel.
     pub(super) fn combine(
         &mut self,
-        samples: impl Iterator<Item = T> + Clone,
+        exposures: &[&[T]],
+        at: usize,
         saturation: f64,
         rejected: &mut [InputCount],
         seen: &mut Combined,
     ) -> f32 {
+        let samples = exposures.iter().map(|exposure| exposure[at]);
         let enters = |value: T| enters(value, saturation);
         self.entered.clear();
         self.entered
@@ -336,8 +338,7 @@ pub(super) fn combine<T: Sample>(
     let mut seen = Combined::default();
     let mut pixel = Pixel::new(method);
     for (at, value) in out.iter_mut().enumerate() {
-        let samples = exposures.iter().map(|exposure| exposure[at]);
-        *value = pixel.combine(samples, saturation, rejected, &mut seen);
+        *value = pixel.combine(exposures, at, saturation, rejected, &mut seen);
     }
     seen
 }

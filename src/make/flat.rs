@@ -105,6 +105,11 @@ pub(super) fn colour_index(cfa: Option<Cfa>, x: usize, y: usize) -> usize {
     }
 }
 
+/// Of what each colour has, what the even and the odd columns of a row have.
+pub(super) fn in_row(colours: &[f64; 3], cfa: Option<Cfa>, row: usize) -> [f64; 2] {
+    [0, 1].map(|x| colours[colour_index(cfa, x, row)])
+}
+
 /// Brings a combined flat to the means that it has when `finished`, gives dead pixels the value 1 and
 /// flags them.
 pub(super) fn normalise(

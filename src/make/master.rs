@@ -11,7 +11,7 @@ use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
 
 use super::exposure::Exposure;
-use super::flat::{Mean, Sampled, colour_index, lit_levels, normalise};
+use super::flat::{Mean, Sampled, colour_index, in_row, lit_levels, normalise};
 use super::pool::Pool;
 use super::temporal::{self, Tally};
 use super::{MakeError, Maker, Pulse, mask, provenance, spoiled};
@@ -133,15 +133,22 @@ impl Set<'_> {
     /// Mean of each flat exposure above its pedestal, per colour, over the rows that a sample
     /// covers: the same photosites in every exposure.
     fn measure_levels(&self, pulse: &Pulse) -> Result<Vec<[f64; 3]>, MakeError> {
-        let bands = measure::rows_to_sample(self.height);
+        let bands = measure::rows_to_sample(self.height)
+            .into_iter()
+            .map(|(first, count)| {
+                let mut below = Vec::new();
+                self.below(first, count, &mut below)?;
+                Ok((first, count, below))
+            })
+            .collect::<Result<Vec<_>, MakeError>>()?;
         (0..self.exposures.len())
             .into_par_iter()
             .map(|index| {
                 pulse.beat()?;
                 let mut colours = [Sampled::default(); 3];
                 let mut rows = Vec::new();
-                for &(first, count) in &bands {
-                    self.flat_rows(index, first, count, &mut rows)?;
+                for &(first, count, ref below) in &bands {
+                    self.flat_rows(index, first, count, below, &mut rows)?;
                     for (place, value) in rows.iter().enumerate().filter(|(_, v)| v.is_finite()) {
                         let (x, y) = (place % self.width, first + place / self.width);
                         colours[colour_index(self.recipe.facts.camera.cfa, x, y)].add(*value);
@@ -155,12 +162,24 @@ impl Set<'_> {
             .collect()
     }
 
-    /// Rows of a flat exposure above its pedestal; saturated samples become NaN.
+    /// Rows of the pedestal that every flat exposure loses; none where there is no pedestal.
+    fn below(&self, first: usize, count: usize, out: &mut Vec<f32>) -> Result<(), MakeError> {
+        let Some(pedestal) = &self.pedestal else {
+            return Ok(());
+        };
+        out.resize(count * self.width, 0.0);
+        pedestal
+            .rows_f32(first, count, out)
+            .map_err(|error| self.master_error(error))
+    }
+
+    /// Rows of a flat exposure, with those of its pedestal taken off; saturated samples become NaN.
     fn flat_rows(
         &self,
         index: usize,
         first: usize,
         count: usize,
+        below: &[f32],
         out: &mut Vec<f32>,
     ) -> Result<(), MakeError> {
         out.resize(count * self.width, 0.0);
@@ -170,15 +189,9 @@ impl Set<'_> {
             *value = f32::NAN;
         }
         self.exposures[index].level(f64::INFINITY, out);
-        if let Some(pedestal) = &self.pedestal {
-            let mut below = vec![0.0; out.len()];
-            pedestal
-                .rows_f32(first, count, &mut below)
-                .map_err(|error| self.master_error(error))?;
-            out.iter_mut()
-                .zip(&below)
-                .for_each(|(value, below)| *value -= below);
-        }
+        out.iter_mut()
+            .zip(below)
+            .for_each(|(value, below)| *value -= below);
         Ok(())
     }
 
@@ -270,9 +283,12 @@ impl Set<'_> {
         count: usize,
         out: (&mut [f32], &mut [u8]),
     ) -> Result<Found, MakeError> {
-        buffers.real.resize_with(self.exposures.len(), Vec::new);
+        let Buffers { real, below, .. } = buffers;
+        real.resize_with(self.exposures.len(), Vec::new);
+        // Read once for all exposures.
+        self.below(first, count, below)?;
         let mut saturation = self.recipe.saturation;
-        for (index, buffer) in buffers.real.iter_mut().enumerate() {
+        for (index, buffer) in real.iter_mut().enumerate() {
             match self.levels.get(index) {
                 None => {
                     buffer.resize(count * self.width, 0.0);
@@ -280,13 +296,13 @@ impl Set<'_> {
                     self.exposures[index].level(saturation, buffer);
                 }
                 Some(levels) => {
-                    self.flat_rows(index, first, count, buffer)?;
+                    self.flat_rows(index, first, count, below, buffer)?;
                     saturation = f64::INFINITY;
                     self.scale(levels, first, buffer);
                 }
             }
         }
-        let slices: Vec<&[f32]> = buffers.real.iter().map(Vec::as_slice).collect();
+        let slices: Vec<&[f32]> = real.iter().map(Vec::as_slice).collect();
         if self.levels.is_empty() {
             return Ok(self.combine_strip(Exposures::F32(&slices), saturation, first, out));
         }
@@ -300,11 +316,9 @@ impl Set<'_> {
         for (line, out) in rows.enumerate() {
             let row = line * self.width..(line + 1) * self.width;
             let samples: Vec<&[f32]> = slices.iter().map(|slice| &slice[row.clone()]).collect();
-            let level = |levels: &[f64; 3], x| levels[colour_index(cfa, x, first + line)];
-            let levels: Vec<[f64; 2]> = self
-                .levels
-                .iter()
-                .map(|levels| [level(levels, 0), level(levels, 1)])
+            let levels = self.levels.iter();
+            let levels: Vec<[f64; 2]> = levels
+                .map(|levels| in_row(levels, cfa, first + line))
                 .collect();
             let exposures = Exposures::Scaled {
                 samples: &samples,
@@ -345,18 +359,17 @@ impl Set<'_> {
     /// What the samples of a row's even and odd columns are multiplied by in the finished master.
     fn units(&self, row: usize) -> [f64; 2] {
         let cfa = self.recipe.facts.camera.cfa;
-        self.mean.map_or([1.0; 2], |mean| {
-            [0, 1].map(|x| mean.finished[colour_index(cfa, x, row)])
-        })
+        self.mean
+            .map_or([1.0; 2], |mean| in_row(&mean.finished, cfa, row))
     }
 
     /// Divides a flat exposure's rows by its own levels.
     fn scale(&self, levels: &[f64; 3], first: usize, rows: &mut [f32]) {
         let cfa = self.recipe.facts.camera.cfa;
         for (line, row) in rows.chunks_mut(self.width).enumerate() {
+            let levels = in_row(levels, cfa, first + line);
             for (x, value) in row.iter_mut().enumerate() {
-                let level = levels[colour_index(cfa, x, first + line)];
-                *value = (f64::from(*value) / level) as f32;
+                *value = (f64::from(*value) / levels[x % 2]) as f32;
             }
         }
     }
@@ -391,6 +404,7 @@ impl Found {
 struct Buffers {
     whole: Vec<Vec<u16>>,
     real: Vec<Vec<f32>>,
+    below: Vec<f32>,
 }
 
 #[allow(

@@ -30,41 +30,37 @@ const WIDTH: usize = 6248;
 const HEIGHT: usize = 4176;
 const FRAMES: usize = 40;
 const RUNS: usize = 5;
-const PARTS: [&str; 6] = ["masters", "light", "packed", "scaling", "headers", "large"];
+/// A part by its name.
+type Part = (&'static str, fn(&Path));
+
+const PARTS: [Part; 6] = [
+    ("masters", masters),
+    ("light", light),
+    ("packed", packed),
+    ("scaling", scaling),
+    ("headers", headers),
+    ("large", large),
+];
 
 fn main() {
     let words: Vec<String> = std::env::args()
         .skip(1)
         .filter(|word| !word.starts_with("--"))
         .collect();
-    let (parts, folders): (Vec<_>, Vec<_>) = words
-        .into_iter()
-        .partition(|word| PARTS.contains(&word.as_str()));
+    let is_part = |word: &String| PARTS.iter().any(|(name, _)| name == word);
+    let (parts, folders): (Vec<_>, Vec<_>) = words.into_iter().partition(is_part);
     let folder = folders.first().map_or_else(
         || std::env::temp_dir().join("dawnledger-limits"),
         PathBuf::from,
     );
-    let wanted = |part: &str| match parts.is_empty() {
-        true => part != "large",
-        false => parts.iter().any(|other| other == part),
-    };
-    if wanted("masters") {
-        masters(&folder);
-    }
-    if wanted("light") {
-        light(&folder);
-    }
-    if wanted("packed") {
-        packed(&folder);
-    }
-    if wanted("scaling") {
-        scaling(&folder);
-    }
-    if wanted("headers") {
-        headers(&folder);
-    }
-    if wanted("large") {
-        large(&folder);
+    for (name, measure) in PARTS {
+        let wanted = match parts.is_empty() {
+            true => name != "large",
+            false => parts.iter().any(|part| part == name),
+        };
+        if wanted {
+            measure(&folder);
+        }
     }
 }
 
