@@ -9,6 +9,7 @@ mod file;
 mod frame;
 mod header;
 mod made;
+mod measured;
 mod overscan;
 mod plan;
 mod profile;
@@ -27,6 +28,10 @@ pub use frame::{
 };
 pub use header::{Card, Header, Value};
 pub use made::{InputCount, Made, MadeStats, Temporal};
+pub use measured::{
+    ChannelLine, ColourSky, Finding, Fit, Judged, Measured, Relative, SetAside, Shape, Star, Stars,
+    Trail,
+};
 pub use overscan::{Overscan, Stripe, Stripes, Window};
 pub use plan::{
     CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task, Wait,
