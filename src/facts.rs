@@ -47,8 +47,8 @@ pub use recipe::{
 pub use refusal::Refusal;
 pub use sample::{MESH, PlaneSample, Sample};
 pub use session::{
-    CalibrationEntry, Count, Ledger, LightEntry, MasterEntry, Measures, NightState, PlainEntry,
-    SCHEMA, SessionLog, ShootEntry, UsedMasters,
+    CalibrationEntry, Count, FindingEntry, GroupEntry, Ledger, LightEntry, LineEntry, MasterEntry,
+    Measures, NightState, PlainEntry, SCHEMA, SessionLog, ShootEntry, UsedMasters, Verdict,
 };
 pub use settings::{Close, Settings, Site, WatchFolder, WatchMode};
 pub use snapshot::{Content, Entry, Failure, Snapshot};
