@@ -34,7 +34,8 @@ pub use measured::{
 };
 pub use overscan::{Overscan, Stripe, Stripes, Window};
 pub use plan::{
-    CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task, Wait,
+    CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task,
+    ToMeasure, Wait,
 };
 pub use profile::{
     CalibrationRules, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule, GainMeaning,

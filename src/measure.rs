@@ -7,12 +7,17 @@
 //! Results depend on the pixels alone, in whatever order bands are computed. The room does not
 //! know where pixels come from, nor what is good or bad.
 
+/// Changes with every change of what is measured on a light, so that old lights are measured again.
+pub const METHODS: u32 = 1;
+
 mod background;
+mod light;
 mod overscan;
 mod plane;
 mod sample;
 
 pub use background::{BAND_ROWS, Background, Cell, band, fold, row_step};
+pub use light::light;
 pub use overscan::overscan_level;
 pub use plane::{pixel_noise, plane_level};
 pub use sample::{rows_to_sample, sample, samples_per_cell};
