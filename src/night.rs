@@ -12,6 +12,7 @@ mod compose;
 mod digest;
 mod masters;
 mod sheet;
+mod summary;
 mod sun;
 mod text;
 mod warnings;
@@ -24,5 +25,6 @@ mod tests;
 
 pub use compose::{compose, nights};
 pub use digest::digest;
+pub use summary::summary;
 pub use sun::{altitude_deg, closes_at, is_over, rises_above, sets_below};
 pub use yaml::{parse, yaml};
