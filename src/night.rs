@@ -12,6 +12,7 @@ mod compose;
 mod digest;
 mod masters;
 mod sheet;
+mod shoot;
 mod summary;
 mod sun;
 mod text;
@@ -25,6 +26,9 @@ mod tests;
 
 pub use compose::{compose, nights};
 pub use digest::digest;
+pub use sheet::tame;
+pub use shoot::{SUN_CAUTION, in_order, shot};
 pub use summary::summary;
-pub use sun::{altitude_deg, closes_at, is_over, rises_above, sets_below};
+pub use sun::{Daylight, Spell, altitude_deg, closes_at, is_over, rises_above, sets_below, spells};
+pub use text::{counted, rounded, span};
 pub use yaml::{parse, yaml};
