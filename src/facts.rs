@@ -19,6 +19,7 @@ mod sample;
 mod session;
 mod settings;
 mod snapshot;
+mod summary;
 mod units;
 
 pub use digest::{Digest, Fingerprint};
@@ -49,8 +50,10 @@ pub use refusal::Refusal;
 pub use sample::{MESH, PlaneSample, Sample};
 pub use session::{
     CalibrationEntry, Count, FindingEntry, GroupEntry, Ledger, LightEntry, LineEntry, MasterEntry,
-    Measures, NightState, PlainEntry, SCHEMA, SessionLog, ShootEntry, UsedMasters, Verdict,
+    Measures, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog, ShootEntry, UsedMasters,
+    Verdict,
 };
 pub use settings::{Close, Settings, Site, WatchFolder, WatchMode};
 pub use snapshot::{Content, Entry, Failure, Snapshot};
+pub use summary::{Conditions, Integration, NightSummary};
 pub use units::{Celsius, Degrees, Seconds};
