@@ -8,11 +8,13 @@
 //! know where pixels come from, nor what is good or bad.
 
 mod background;
+mod mesh;
 mod overscan;
 mod plane;
 mod sample;
 
 pub use background::{BAND_ROWS, Background, Cell, band, fold, row_step};
+pub use mesh::Mesh;
 pub use overscan::overscan_level;
 pub use plane::{pixel_noise, plane_level};
 pub use sample::{rows_to_sample, sample, samples_per_cell};
