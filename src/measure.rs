@@ -12,12 +12,14 @@ pub const METHODS: u32 = 1;
 
 mod background;
 mod light;
+mod mesh;
 mod overscan;
 mod plane;
 mod sample;
 
 pub use background::{BAND_ROWS, Background, Cell, band, fold, row_step};
 pub use light::light;
+pub use mesh::Mesh;
 pub use overscan::overscan_level;
 pub use plane::{pixel_noise, plane_level};
 pub use sample::{rows_to_sample, sample, samples_per_cell};

@@ -14,7 +14,7 @@ pub fn light(plane: ArrayView2<'_, f32>, cfa: Option<Cfa>) -> Measured {
     let cells: Vec<_> = bands
         .flat_map(|rows| band(width, rows, cfa, step))
         .collect();
-    let background = fold(&cells);
+    let background = fold(&bands);
     Measured {
         background_adu: background.map_or(0.0, |found| found.level),
         noise_adu: background.map_or(0.0, |found| found.noise),
