@@ -11,8 +11,8 @@ pub fn light(plane: ArrayView2<'_, f32>, cfa: Option<Cfa>) -> Measured {
     let step = row_step(width, height);
     let pixels = plane.as_slice().unwrap_or_default();
     let bands = pixels.chunks(BAND_ROWS * width.max(1));
-    let cells: Vec<_> = bands
-        .flat_map(|rows| band(width, rows, cfa, step))
+    let bands: Vec<_> = bands
+        .map(|rows| band(width, rows, cfa, step))
         .collect();
     let background = fold(&bands);
     Measured {
