@@ -39,7 +39,7 @@ pub use plan::{
 pub use profile::{
     CalibrationRules, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule, GainMeaning,
     LightSamples, PathPattern, Pedestal, ProductRules, Profile, Rule, Sensor, SensorNoise,
-    ShortShots, Tolerance, Windows,
+    ShortShots, Tolerance, VerdictLimits, Windows,
 };
 pub use recipe::{
     Extras, Input, LightFacts, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe,
