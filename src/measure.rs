@@ -12,9 +12,11 @@ mod mesh;
 mod overscan;
 mod plane;
 mod sample;
+mod stars;
 
 pub use background::{BAND_ROWS, Background, Cell, band, fold, row_step};
 pub use mesh::Mesh;
 pub use overscan::overscan_level;
 pub use plane::{pixel_noise, plane_level};
 pub use sample::{rows_to_sample, sample, samples_per_cell};
+pub use stars::{Covered, Light, StarReport, stars};
