@@ -9,6 +9,7 @@ mod file;
 mod frame;
 mod header;
 mod made;
+pub mod mask;
 mod measured;
 mod overscan;
 mod plan;

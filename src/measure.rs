@@ -9,13 +9,17 @@
 //! know where pixels come from, nor what is good or bad.
 
 mod background;
+mod mesh;
 mod overscan;
 mod pattern;
 mod plane;
 mod sample;
+mod stars;
 
 pub use background::{BAND_ROWS, Background, Cell, band, fold, row_step};
+pub use mesh::Mesh;
 pub use overscan::overscan_level;
 pub use pattern::{Match, Twin, align, twin};
 pub use plane::{pixel_noise, plane_level};
 pub use sample::{rows_to_sample, sample, samples_per_cell};
+pub use stars::{Covered, Light, StarReport, stars};
