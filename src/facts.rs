@@ -9,6 +9,7 @@ mod file;
 mod frame;
 mod header;
 mod made;
+pub mod mask;
 mod measured;
 mod overscan;
 mod plan;
@@ -41,7 +42,7 @@ pub use plan::{
 pub use profile::{
     CalibrationRules, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule, GainMeaning,
     LightSamples, PathPattern, Pedestal, ProductRules, Profile, Rule, Sensor, SensorNoise,
-    ShortShots, Tolerance, Windows,
+    ShortShots, Tolerance, VerdictLimits, Windows,
 };
 pub use recipe::{
     Extras, Input, LightFacts, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe,
