@@ -14,6 +14,7 @@ mod digest;
 mod masters;
 mod sheet;
 mod shoot;
+mod standing;
 mod summary;
 mod sun;
 mod text;
@@ -29,7 +30,21 @@ pub use compose::{compose, nights};
 pub use digest::digest;
 pub use sheet::tame;
 pub use shoot::{SUN_CAUTION, in_order, shot};
+pub use standing::{Standing, lights_of, standing, usual_before};
 pub use summary::summary;
 pub use sun::{Daylight, Spell, altitude_deg, closes_at, is_over, rises_above, sets_below, spells};
 pub use text::{counted, rounded, span};
 pub use yaml::{parse, yaml};
+
+use crate::facts::{Plan, Settings, Snapshot};
+
+/// What a night is written up from. The plan is that of this very snapshot.
+#[derive(Clone, Copy)]
+pub struct Known<'a> {
+    /// All that is known of files and products.
+    pub snapshot: &'a Snapshot,
+    /// What the planner found.
+    pub plan: &'a Plan,
+    /// The settings.
+    pub settings: &'a Settings,
+}
