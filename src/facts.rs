@@ -20,6 +20,7 @@ mod sample;
 mod session;
 mod settings;
 mod snapshot;
+mod summary;
 mod units;
 
 pub use digest::{Digest, Fingerprint};
@@ -35,7 +36,8 @@ pub use measured::{
 };
 pub use overscan::{Overscan, Stripe, Stripes, Window};
 pub use plan::{
-    CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task, Wait,
+    CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task,
+    ToMeasure, Wait,
 };
 pub use profile::{
     CalibrationRules, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule, GainMeaning,
@@ -48,9 +50,11 @@ pub use recipe::{
 pub use refusal::Refusal;
 pub use sample::{MESH, PlaneSample, Sample};
 pub use session::{
-    CalibrationEntry, Count, Ledger, LightEntry, MasterEntry, Measures, NightState, PlainEntry,
-    SCHEMA, SessionLog, ShootEntry, UsedMasters,
+    CalibrationEntry, Count, FindingEntry, GroupEntry, Ledger, LightEntry, LineEntry, MasterEntry,
+    Measures, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog, ShootEntry, UsedMasters,
+    Verdict,
 };
 pub use settings::{Close, Settings, Site, WatchFolder, WatchMode};
 pub use snapshot::{Content, Entry, Failure, Snapshot};
+pub use summary::{Conditions, Integration, NightSummary};
 pub use units::{Celsius, Degrees, Seconds};

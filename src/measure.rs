@@ -8,7 +8,11 @@
 //! Results depend on the pixels alone, in whatever order bands are computed. The room does not
 //! know where pixels come from, nor what is good or bad.
 
+/// Changes with every change of what is measured on a light, so that old lights are measured again.
+pub const METHODS: u32 = 1;
+
 mod background;
+mod light;
 mod mesh;
 mod overscan;
 mod pattern;
@@ -17,6 +21,7 @@ mod sample;
 mod stars;
 
 pub use background::{BAND_ROWS, Background, Cell, band, fold, row_step};
+pub use light::light;
 pub use mesh::Mesh;
 pub use overscan::overscan_level;
 pub use pattern::{Match, Twin, align, twin};

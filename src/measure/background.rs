@@ -80,7 +80,11 @@ pub fn band(width: usize, rows: &[f32], cfa: Option<Cfa>, step: usize) -> Vec<Op
             }
         }
         let enough = 2 * samples.len() > wanted;
-        cells.push(enough.then(|| sort(&mut samples)).and_then(|()| cell(&samples)));
+        cells.push(
+            enough
+                .then(|| sort(&mut samples))
+                .and_then(|()| cell(&samples)),
+        );
     }
     cells
 }

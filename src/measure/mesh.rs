@@ -137,7 +137,10 @@ fn near(cells: &[Option<Cell>], columns: usize, at: usize, paired: bool) -> Vec<
     let (row, column) = (at / columns, at % columns);
     let cell = |down: usize, right: usize| {
         // Counted from one row above and one column to the left.
-        let (row, column) = ((row + down).checked_sub(1)?, (column + right).checked_sub(1)?);
+        let (row, column) = (
+            (row + down).checked_sub(1)?,
+            (column + right).checked_sub(1)?,
+        );
         let inside = column < columns;
         inside.then(|| cells.get(row * columns + column).copied())??
     };
@@ -177,14 +180,20 @@ mod tests {
     fn lines_and_points_agree_and_follow_a_slope() {
         let mut bands = plane(7, 6);
         bands[2][3] = None;
-        bands[4][4] = Some(Cell { level: 9e4, noise: 900.0 });
+        bands[4][4] = Some(Cell {
+            level: 9e4,
+            noise: 900.0,
+        });
         let mesh = Mesh::new(&bands).unwrap();
         let width = 7 * BAND_ROWS - 11;
         for y in [0, 31, 32, 100, 6 * BAND_ROWS - 1] {
             let mut line = vec![0.0; width - 5];
             mesh.levels(y, 5, &mut line);
             for (x, value) in (5..width).zip(line) {
-                assert!((f64::from(value) - mesh.at(x, y).level).abs() < 1e-3, "{x} {y}");
+                assert!(
+                    (f64::from(value) - mesh.at(x, y).level).abs() < 1e-3,
+                    "{x} {y}"
+                );
             }
         }
         let at = mesh.at(96, 96);
