@@ -14,7 +14,6 @@
 //!
 //! It does not know what the shift or the lost flux means.
 
-mod copy;
 mod similarity;
 mod triangles;
 
@@ -24,7 +23,6 @@ mod tests;
 use crate::combine::{MAD_TO_SD, mad, median};
 use crate::facts::Star;
 
-pub use copy::{Twin, twin};
 use similarity::{Pairing, Similarity};
 use triangles::{proposals, triangles};
 
