@@ -3,6 +3,9 @@
 //!
 //! It does not know which lights are set aside but by their verdicts.
 
+#[cfg(test)]
+mod tests;
+
 use crate::combine::{MAD_TO_SD, mad, median};
 use crate::facts::{Judged, SetAside};
 

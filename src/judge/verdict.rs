@@ -25,7 +25,7 @@ mod trend;
 
 use jiff::Timestamp;
 
-use crate::facts::{Judged, Measured, Pointing, Relative, Seconds, VerdictLimits};
+use crate::facts::{Judged, Measured, Relative, Seconds, VerdictLimits};
 
 use compare::{Compared, Seen};
 use findings::Bench;
@@ -43,8 +43,6 @@ pub struct Subframe<'a> {
     pub air_mass: Option<f64>,
     /// Arc seconds per pixel.
     pub pixel_scale: Option<f64>,
-    /// Where the telescope pointed.
-    pub pointing: Option<Pointing>,
     /// Columns and rows.
     pub size: (u32, u32),
 }

@@ -50,7 +50,6 @@ impl Night {
             exposure: Seconds::new(light.exposure_s).unwrap(),
             air_mass: light.air_mass,
             pixel_scale: Some(1.55),
-            pointing: None,
             size: self.size,
         }
     }
