@@ -100,7 +100,6 @@ impl Tally {
         };
         if missed {
             let stars = &light.measured.stars;
-            if std::env::var_os("DUMP").is_some() {
                 for l in [night.lights.first().unwrap(), light] {
                     eprintln!(
                         "LIST {:?}",

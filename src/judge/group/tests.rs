@@ -95,7 +95,7 @@ fn without_a_scale_the_name_decides() {
         light(5, "Veil", Some((14.0, 0.0))),
         light(9, "Pelican", Some((10.0, 0.0))),
     ];
-    assert_eq!(grouped(&lights), [[0], [1], [2]]);
+    assert_eq!(grouped(&lights), [vec![0, 2], vec![1]]);
     for light in &mut lights {
         light.pixel_um = None;
     }

@@ -194,9 +194,12 @@ impl Figures {
         // Under a cloud or behind the dome the sky is dark and few stars tell the width: such a
         // light is no measure for others.
         let clear = |of: &[Option<f64>]| -> Vec<Option<f64>> {
-            let is_clear = |at: &usize| count.beyond(*at).is_none() && loss.beyond(*at).is_none();
+            let is_clear = |at: usize| count.beyond(at).is_none() && loss.beyond(at).is_none();
             let lights = 0..group.len();
-            lights.map(|at| of[at].filter(|_| is_clear(&at))).collect()
+            // Where none is clear they have only each other.
+            let none = !lights.clone().any(is_clear);
+            let take = |at: usize| of[at].filter(|_| none || is_clear(at));
+            lights.map(take).collect()
         };
 
         let widths = each(&|at| {
