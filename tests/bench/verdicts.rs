@@ -100,19 +100,6 @@ impl Tally {
         };
         if missed {
             let stars = &light.measured.stars;
-                for l in [night.lights.first().unwrap(), light] {
-                    eprintln!(
-                        "LIST {:?}",
-                        l.measured
-                            .stars
-                            .brightest
-                            .iter()
-                            .take(30)
-                            .map(|s| (s.x as i32, s.y as i32, s.flux as i32))
-                            .collect::<Vec<_>>()
-                    );
-                }
-            }
             self.misses.push(format!(
                 "night {} ({}): {} {:?}, background {:.0}, {} stars, shape {:?}, {:?}, {:?}",
                 night.number,

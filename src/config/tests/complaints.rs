@@ -453,10 +453,6 @@ fn bad_profiles_are_named_with_line_and_column() {
             "8:11: found 1, want 0 to 0.95 of the best lights'",
         ),
         (
-            profile_with(&[("", "verdict: {clouds: 1}\n")]),
-            "8:11: unknown field `clouds`",
-        ),
-        (
             profile_with(&[("", "overscan: {}\n")]),
             "8:1: nothing is named: want columns, rows or both, such as columns: \
              {first: 0, count: 24}",
