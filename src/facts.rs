@@ -16,6 +16,7 @@ mod profile;
 mod recipe;
 mod refusal;
 mod sample;
+mod sensor;
 mod session;
 mod settings;
 mod snapshot;
@@ -46,6 +47,10 @@ pub use recipe::{
 };
 pub use refusal::Refusal;
 pub use sample::{MESH, PlaneSample, Sample};
+pub use sensor::{
+    DarkCheck, DarkEffect, DarkSignal, DarkVerdict, Estimate, Exposed, Need, Pair, SensorFigures,
+    SensorTask, Stack, Transfer,
+};
 pub use session::{
     CalibrationEntry, Count, FindingEntry, GroupEntry, Ledger, LightEntry, LineEntry, MasterEntry,
     Measures, NightState, PlainEntry, SCHEMA, SessionLog, ShootEntry, UsedMasters, Verdict,

@@ -6,9 +6,13 @@
 //!
 //! It does not know how frames were grouped into sets, or what is made of those that stay.
 
+mod darks;
+
 use crate::combine::{MAD_TO_SD, mad, median};
 use crate::facts::{Cfa, Colour, Frame, Kind, MESH, Profile, Sample};
 use crate::measure::samples_per_cell;
+
+pub use darks::{Sensor, most_demanding, need_of_darks};
 
 #[cfg(test)]
 mod tests;
