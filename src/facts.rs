@@ -9,6 +9,7 @@ mod file;
 mod frame;
 mod header;
 mod made;
+pub mod mask;
 mod measured;
 mod overscan;
 mod plan;
@@ -20,6 +21,7 @@ mod sensor;
 mod session;
 mod settings;
 mod snapshot;
+mod summary;
 mod units;
 
 pub use digest::{Digest, Fingerprint};
@@ -35,12 +37,13 @@ pub use measured::{
 };
 pub use overscan::{Overscan, Stripe, Stripes, Window};
 pub use plan::{
-    CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task, Wait,
+    CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task,
+    ToMeasure, Wait,
 };
 pub use profile::{
     CalibrationRules, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule, GainMeaning,
     LightSamples, PathPattern, Pedestal, ProductRules, Profile, Rule, Sensor, SensorNoise,
-    ShortShots, Tolerance, Windows,
+    ShortShots, Tolerance, VerdictLimits, Windows,
 };
 pub use recipe::{
     Extras, Input, LightFacts, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe,
@@ -53,8 +56,10 @@ pub use sensor::{
 };
 pub use session::{
     CalibrationEntry, Count, FindingEntry, GroupEntry, Ledger, LightEntry, LineEntry, MasterEntry,
-    Measures, NightState, PlainEntry, SCHEMA, SessionLog, ShootEntry, UsedMasters, Verdict,
+    Measures, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog, ShootEntry, UsedMasters,
+    Verdict,
 };
 pub use settings::{Close, Settings, Site, WatchFolder, WatchMode};
 pub use snapshot::{Content, Entry, Failure, Snapshot};
+pub use summary::{Conditions, Integration, NightSummary};
 pub use units::{Celsius, Degrees, Seconds};
