@@ -37,8 +37,8 @@ pub use measured::{
 };
 pub use overscan::{Overscan, Stripe, Stripes, Window};
 pub use plan::{
-    CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task,
-    ToMeasure, Wait,
+    CalibrationState, DarkSet, LightState, MasterState, NearMiss, Plan, PlannedMaster, SensorState,
+    Shoot, Task, ToMeasure, Wait,
 };
 pub use profile::{
     CalibrationRules, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule, GainMeaning,
@@ -55,8 +55,9 @@ pub use sensor::{
     SensorTask, Stack, Transfer,
 };
 pub use session::{
-    CalibrationEntry, Count, FindingEntry, GroupEntry, Ledger, LightEntry, LineEntry, MasterEntry,
-    Measures, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog, ShootEntry, UsedMasters,
+    CalibrationEntry, ColourGain, Count, DarkCheckEntry, FindingEntry, GroupEntry, Ledger,
+    LightEntry, LineEntry, MasterEntry, Measures, NightState, PlainEntry, SCHEMA, SENSORS_SCHEMA,
+    SensorEntry, SensorHistory, SensorNight, SensorNights, SessionLog, ShootEntry, UsedMasters,
     Verdict,
 };
 pub use settings::{Close, Settings, Site, WatchFolder, WatchMode};

@@ -22,7 +22,7 @@ mod verdict;
 
 pub use course::{Course, Drift, Jump, Passage};
 pub use darks::{Sensor, most_demanding, need_of_darks};
-pub use group::{groups, pixel_scale};
+pub use group::{groups, pixel_scale, separation_deg};
 pub use verdict::{Subframe, Usual, verdicts};
 
 /// A frame may lie this many scales from the median of its set.

@@ -18,7 +18,7 @@ use super::{DaemonError, Mode};
 use crate::catalogue::{self, Catalogue, CatalogueError};
 use crate::facts::{
     Content, Digest, Entry, Failure, FileId, Fingerprint, Kind, Look, Made, Measured, Plan,
-    Profile, RelPath, Settings, Snapshot, Stamp, Task, ToMeasure,
+    Profile, RelPath, SensorFigures, SensorTask, Settings, Snapshot, Stamp, Task, ToMeasure,
 };
 use crate::make::MakeError;
 use crate::measure;
@@ -571,6 +571,68 @@ impl Engine {
         }
     }
 
+    /// A sensor was measured.
+    pub fn knows(&mut self, task: &SensorTask, figures: SensorFigures) -> Result<(), DaemonError> {
+        let key = task.key();
+        self.catalogue.knows(&key, &figures)?;
+        self.teller.all();
+        if let Some(snapshot) = &mut self.snapshot {
+            snapshot.sensors.insert(key, figures);
+        }
+        Ok(())
+    }
+
+    /// A sensor could not be measured.
+    pub fn not_known(
+        &mut self,
+        task: &SensorTask,
+        error: MakeError,
+        now: Timestamp,
+    ) -> Result<(), DaemonError> {
+        match error {
+            MakeError::Stopped => Ok(()),
+            MakeError::Changed { file } => self.changed(file, now),
+            MakeError::Spoiled { file, reason } => self.spoiled(&file, &reason),
+            error => {
+                let reason = error.to_string();
+                tracing::warn!(camera = %task.camera.name, "the sensor was not measured: {reason}");
+                if matches!(error, MakeError::Read { .. }) {
+                    self.again = self.again.or(now.checked_add(READ_AGAIN).ok());
+                }
+                self.unread.insert(task.key(), Failure { reason });
+                self.snapshot = None;
+                self.teller.all();
+                Ok(())
+            }
+        }
+    }
+
+    /// A raw file is not what it was when it was taken in.
+    fn changed(&mut self, file: FileId, now: Timestamp) -> Result<(), DaemonError> {
+        tracing::info!(%file, "it changed or vanished while it was needed");
+        let known = self.catalogue.stamp(&file)?;
+        match self.look_at(&file) {
+            Some(Found::Wanted(look)) if known.map(|(stamp, _)| stamp) != Some(look.stamp) => {
+                self.settle.look(look, now);
+                // Until it is taken in again it is not there for the planner.
+                self.change()?.vanish(&[file])?;
+                Ok(())
+            }
+            Some(Found::Wanted(_)) => Ok(()),
+            _ => self.vanish(vec![file]),
+        }
+    }
+
+    /// The pixels of a raw file cannot be used.
+    fn spoiled(&mut self, file: &FileId, reason: &str) -> Result<(), DaemonError> {
+        tracing::warn!(%file, "refused: {reason}");
+        if let Some((stamp, _)) = self.catalogue.stamp(file)? {
+            self.teller.all();
+            self.change()?.refuse_pixels(file, &stamp, reason)?;
+        }
+        Ok(())
+    }
+
     /// A product was not made. What can be mended is: the files concerned are looked at again,
     /// refused, or the master is made anew.
     ///
@@ -584,30 +646,8 @@ impl Engine {
     ) -> Result<(), DaemonError> {
         match error {
             MakeError::Stopped => Ok(()),
-            MakeError::Changed { file } => {
-                tracing::info!(%file, "it changed or vanished while it was needed");
-                let known = self.catalogue.stamp(&file)?;
-                match self.look_at(&file) {
-                    Some(Found::Wanted(look))
-                        if known.map(|(stamp, _)| stamp) != Some(look.stamp) =>
-                    {
-                        self.settle.look(look, now);
-                        // Until it is taken in again it is not there for the planner.
-                        self.change()?.vanish(&[file])?;
-                        Ok(())
-                    }
-                    Some(Found::Wanted(_)) => Ok(()),
-                    _ => self.vanish(vec![file]),
-                }
-            }
-            MakeError::Spoiled { file, reason } => {
-                tracing::warn!(%file, "refused: {reason}");
-                if let Some((stamp, _)) = self.catalogue.stamp(&file)? {
-                    self.teller.all();
-                    self.change()?.refuse_pixels(&file, &stamp, &reason)?;
-                }
-                Ok(())
-            }
+            MakeError::Changed { file } => self.changed(file, now),
+            MakeError::Spoiled { file, reason } => self.spoiled(&file, &reason),
             MakeError::Master { path, reason } => {
                 tracing::warn!("{}: the master cannot be used: {reason}", path.display());
                 if self.suspects.contains(&path) {

@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::DaemonError;
+use super::history::History;
 use crate::facts::{LightState, NightState, Plan, Settings, Snapshot};
 use crate::night;
 use crate::publish::Disk;
@@ -17,6 +18,7 @@ pub struct Teller {
     nights: BTreeSet<Date>,
     open: BTreeSet<Date>,
     last_arrival: Option<Timestamp>,
+    history: History,
 }
 
 impl Teller {
@@ -27,6 +29,7 @@ impl Teller {
             nights: BTreeSet::new(),
             open: BTreeSet::new(),
             last_arrival: None,
+            history: History::default(),
         }
     }
 
@@ -120,22 +123,26 @@ impl Teller {
             if members.is_empty() && on_file.is_empty() {
                 continue;
             }
-            let mut text = night::yaml(&compose(None));
+            let mut log = compose(None);
+            let mut text = night::yaml(&log);
             // Only where the text differs can there be entries that only the old log knows.
             if text != on_file
                 && let Ok(previous) = night::parse(&on_file)
             {
-                text = night::yaml(&compose(Some(&previous)));
+                log = compose(Some(&previous));
+                text = night::yaml(&log);
             }
             if text != on_file {
                 disk.publish(&path, text.as_bytes())?;
             }
+            self.history.note(night, log.sensors);
             if over {
                 self.open.remove(&night);
             } else {
                 self.open.insert(night);
             }
         }
+        self.history.write(settings, disk)?;
         self.all = false;
         self.nights.clear();
         Ok(())

@@ -22,6 +22,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::masters::{masters, rejected_of};
+use super::sensors::sensors;
 use super::text::{rounded, utc};
 use super::warnings::warnings;
 use crate::facts::{
@@ -84,7 +85,7 @@ pub fn compose(
         warnings: warnings(snapshot, plan, settings, night, state, members),
         totals: Vec::new(),
         groups: Vec::new(),
-        sensors: Vec::new(),
+        sensors: sensors(snapshot, plan, night, previous),
     };
     log.ledger = ledger(&log);
     log.totals = totals(&log.lights);
@@ -327,7 +328,7 @@ impl Lists {
 
 /// What the catalogue knows of a file that a log names, be it of this night or another, there or
 /// vanished.
-fn known<'a>(snapshot: &'a Snapshot, watch: &str, file: &str) -> Option<&'a Entry> {
+pub(super) fn known<'a>(snapshot: &'a Snapshot, watch: &str, file: &str) -> Option<&'a Entry> {
     // A log writes unusual bytes with a backslash; any other text is the path itself.
     if file.contains('\\') {
         let is_it =
