@@ -196,7 +196,7 @@ pub(super) fn full_log() -> SessionLog {
     ];
     log.warnings = vec![
         "12 lights (the first is incoming/2026-09-05/lights/L_0092.fits): the Sun is up at the start of the exposure, as high as 3.2 deg: check the clock and the site".to_owned(),
-        "rule `measured` acts as `required` until the sensor is measured".to_owned(),
+        "south-pier: lights' headers say 1 electrons per ADU at gain 120, flats and bias say 0.2512 +- 0.0009".to_owned(),
     ];
     log.ledger = Ledger {
         seen: 162,
