@@ -155,34 +155,46 @@ fn darks(
     }
 }
 
-/// The history, from the entries of all nights: those whose own frames were measured.
+/// The history, from the entries of all nights: what was measured on the night's own frames. Gain and
+/// read noise stand beside the darks of the night, or alone where there are none.
 pub fn sensor_history(nights: &BTreeMap<Date, Vec<SensorEntry>>) -> SensorHistory {
     let mut lists: Vec<SensorNights> = Vec::new();
     for (night, entries) in nights {
         let night = night.to_string();
-        for entry in entries {
-            let own = |date: &Option<String>| date.as_ref() == Some(&night);
-            if !own(&entry.flats_of) && !own(&entry.darks_of) {
-                continue;
-            }
-            let is_it = |list: &&mut SensorNights| {
-                list.rig == entry.rig && list.camera == entry.camera && list.gain == entry.gain
+        let own = |date: &Option<String>| date.as_ref() == Some(&night);
+        let (with_darks, others): (Vec<_>, Vec<_>) = entries
+            .iter()
+            .cloned()
+            .partition(|entry| own(&entry.darks_of));
+        let mut lines = with_darks;
+        for entry in others.into_iter().filter(|entry| own(&entry.flats_of)) {
+            let alike = |line: &SensorEntry| {
+                line.flats_of == entry.flats_of && readout(line) == readout(&entry)
             };
+            if !lines.iter().any(alike) {
+                lines.push(without_darks(entry));
+            }
+        }
+        for entry in lines {
+            let (rig, camera, gain) = (entry.rig.clone(), entry.camera.clone(), entry.gain);
             let line = SensorNight {
                 night: night.clone(),
                 entry: SensorEntry {
                     rig: String::new(),
                     camera: String::new(),
                     gain: None,
-                    ..entry.clone()
+                    ..entry
                 },
+            };
+            let is_it = |list: &&mut SensorNights| {
+                (&list.rig, &list.camera, list.gain) == (&rig, &camera, gain)
             };
             match lists.iter_mut().find(is_it) {
                 Some(list) => list.nights.push(line),
                 None => lists.push(SensorNights {
-                    rig: entry.rig.clone(),
-                    camera: entry.camera.clone(),
-                    gain: entry.gain,
+                    rig,
+                    camera,
+                    gain,
                     nights: vec![line],
                 }),
             }
@@ -196,6 +208,39 @@ pub fn sensor_history(nights: &BTreeMap<Date, Vec<SensorEntry>>) -> SensorHistor
     SensorHistory {
         schema: SENSORS_SCHEMA.to_owned(),
         sensors: lists,
+    }
+}
+
+/// What a gain holds for.
+fn readout(entry: &SensorEntry) -> (&str, &str, [Option<f64>; 2], Option<&str>, Option<[u32; 2]>) {
+    let settings = [entry.gain, entry.offset];
+    (
+        &entry.rig,
+        &entry.camera,
+        settings,
+        entry.readout_mode.as_deref(),
+        entry.binning,
+    )
+}
+
+/// What an entry says of bias and flats alone.
+fn without_darks(entry: SensorEntry) -> SensorEntry {
+    SensorEntry {
+        rig: entry.rig,
+        camera: entry.camera,
+        gain: entry.gain,
+        offset: entry.offset,
+        readout_mode: entry.readout_mode,
+        binning: entry.binning,
+        flats_of: entry.flats_of,
+        gain_e_per_adu: entry.gain_e_per_adu,
+        gain_error_e_per_adu: entry.gain_error_e_per_adu,
+        colours: entry.colours,
+        read_noise_e: entry.read_noise_e,
+        read_noise_error_e: entry.read_noise_error_e,
+        linearity: entry.linearity,
+        linearity_error: entry.linearity_error,
+        ..SensorEntry::default()
     }
 }
 
@@ -245,4 +290,84 @@ fn brief(entry: &SensorEntry) -> Option<String> {
     ];
     let at: Vec<String> = at.into_iter().flatten().collect();
     Some(format!("{}, {}: {answer}; {why}", entry.rig, at.join(", ")))
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used)]
+
+    use super::*;
+    use crate::night::scene;
+
+    #[test]
+    fn a_verdict_in_brief_names_what_matters() {
+        let mut entry = scene::sensor();
+        let text = |entry: &SensorEntry| in_brief(std::slice::from_ref(entry)).remove(0);
+        let at = "south-pier, 180 s, -5 C, gain 120";
+        let needed = format!("{at}: needed; glow 2.00 of its limit, hot pixels 2.50 of its limit");
+        assert_eq!(text(&entry), needed);
+        entry.darks = Some(Need::NotNeeded);
+        entry.dark_checks.truncate(1);
+        let nearest = format!("{at}: not needed; nearest: fixed pattern 0.20 of its limit");
+        assert_eq!(text(&entry), nearest);
+        entry.darks = Some(Need::Unknown);
+        entry.dark_verdict =
+            "whether darks are needed is not known: two flat frames settle it".to_owned();
+        let missing = format!("{at}: not known whether needed; two flat frames settle it");
+        assert_eq!(text(&entry), missing);
+        entry.darks = None;
+        assert!(in_brief(&[entry]).is_empty());
+    }
+
+    /// A night that only leans on earlier frames adds no line.
+    #[test]
+    fn the_history_lists_what_was_measured() {
+        let mut nights = BTreeMap::new();
+        let other = SensorEntry {
+            gain: Some(0.0),
+            ..scene::sensor()
+        };
+        for date in ["2026-08-14", "2026-08-20", "2026-09-05"] {
+            nights.insert(date.parse().unwrap(), vec![scene::sensor(), other.clone()]);
+        }
+        let history = sensor_history(&nights);
+        let gains: Vec<_> = history.sensors.iter().map(|list| list.gain).collect();
+        assert_eq!(gains, [Some(0.0), Some(120.0)]);
+        for list in &history.sensors {
+            let dates: Vec<&str> = list.nights.iter().map(|line| &*line.night).collect();
+            assert_eq!(dates, ["2026-08-14", "2026-09-05"]);
+            let current = |line: &SensorNight| line.entry.dark_current_e_per_s;
+            let currents: Vec<_> = list.nights.iter().map(current).collect();
+            assert_eq!(currents, [Some(0.0125), None]);
+        }
+        let text = crate::night::sensors_yaml(&history);
+        assert!(
+            text.contains("    nights:\n      - night: \"2026-08-14\"\n        flats_of:"),
+            "{text}"
+        );
+        assert_eq!(
+            serde_yaml::from_str::<SensorHistory>(&text).unwrap(),
+            history
+        );
+    }
+
+    /// The raw files have gone to storage, and the catalogue was lost.
+    #[test]
+    fn entries_stay_where_their_files_are_not_known_any_more() {
+        let mut log = scene::full_log();
+        log.sensors.push(SensorEntry {
+            rig: "north-pier".to_owned(),
+            ..scene::sensor()
+        });
+        let night = log.night.parse().unwrap();
+        let kept = sensors(&Snapshot::default(), &Plan::default(), night, Some(&log));
+        // Files of the north pier alone are named in the log.
+        assert_eq!(kept, log.sensors[1..]);
+        log.calibration.clear();
+        log.lights.clear();
+        assert_eq!(
+            sensors(&Snapshot::default(), &Plan::default(), night, Some(&log)),
+            []
+        );
+    }
 }

@@ -220,7 +220,8 @@ mod tests {
                 "ignored",
                 "to_shoot",
                 "warnings",
-                "totals"
+                "totals",
+                "sensors"
             ]
         );
         assert!(text.contains("\n  - file: \""), "{text}");
