@@ -3,6 +3,8 @@
 //! Every step leaves the catalogue true: a product is on file before its row is written, and a
 //! superseded product is removed before its row is.
 
+mod known;
+
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -18,7 +20,7 @@ use super::{DaemonError, Mode};
 use crate::catalogue::{self, Catalogue, CatalogueError};
 use crate::facts::{
     Content, Digest, Entry, Failure, FileId, Fingerprint, Kind, Look, Made, Measured, Plan,
-    Profile, RelPath, SensorFigures, SensorTask, Settings, Snapshot, Stamp, Task, ToMeasure,
+    Profile, RelPath, Settings, Snapshot, Stamp, Task, ToMeasure,
 };
 use crate::make::MakeError;
 use crate::measure;
@@ -568,42 +570,6 @@ impl Engine {
         if !matches!(error, MakeError::Stopped) {
             tracing::warn!(product = light.product, "not measured: {error}");
             self.unmeasured.insert(light.fingerprint);
-        }
-    }
-
-    /// A sensor was measured.
-    pub fn knows(&mut self, task: &SensorTask, figures: SensorFigures) -> Result<(), DaemonError> {
-        let key = task.key();
-        self.catalogue.knows(&key, &figures)?;
-        self.teller.all();
-        if let Some(snapshot) = &mut self.snapshot {
-            snapshot.sensors.insert(key, figures);
-        }
-        Ok(())
-    }
-
-    /// A sensor could not be measured.
-    pub fn not_known(
-        &mut self,
-        task: &SensorTask,
-        error: MakeError,
-        now: Timestamp,
-    ) -> Result<(), DaemonError> {
-        match error {
-            MakeError::Stopped => Ok(()),
-            MakeError::Changed { file } => self.changed(file, now),
-            MakeError::Spoiled { file, reason } => self.spoiled(&file, &reason),
-            error => {
-                let reason = error.to_string();
-                tracing::warn!(camera = %task.camera.name, "the sensor was not measured: {reason}");
-                if matches!(error, MakeError::Read { .. }) {
-                    self.again = self.again.or(now.checked_add(READ_AGAIN).ok());
-                }
-                self.unread.insert(task.key(), Failure { reason });
-                self.snapshot = None;
-                self.teller.all();
-                Ok(())
-            }
         }
     }
 

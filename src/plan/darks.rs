@@ -4,6 +4,8 @@
 //! target and filter is a stack; the most demanding stack decides. Under the rule `measured` the
 //! verdict takes the place of the rule.
 
+mod told;
+
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -15,14 +17,9 @@ use super::rig::Rig;
 use super::sensor::Unknown;
 use super::sets;
 use crate::combine::median;
-use crate::facts::{
-    Camera, DarkSet, DarkVerdict, Fingerprint, Kind, Need, Rule, Seconds, SensorState, Stack, Wait,
-};
+use crate::facts::{Camera, DarkVerdict, Fingerprint, Kind, Need, Rule, Seconds, Stack, Wait};
 use crate::judge::{self, Sensor};
-use crate::measure::sensor::{PhotonTransfer, photon_transfer};
-
-/// What is stated of a sensor may differ by this part from what is measured, beside the error.
-const STATED: f64 = 0.1;
+use crate::measure::sensor::photon_transfer;
 
 /// Lights that share a verdict.
 pub struct Group {
@@ -240,156 +237,7 @@ impl<'a> Rig<'a, '_> {
             .map_or(String::new(), |gain| format!(" at gain {gain}"));
         format!("{list} frames{gain} settle it")
     }
-
-    /// What was measured on each night's own frames.
-    fn own_nights(&self, states: &mut BTreeMap<Place, SensorState>) {
-        let site = &self.settings.site;
-        for offer in &self.sensors.transfers {
-            let shared = Shared {
-                night: site.night_of(offer.facts.last),
-                camera: offer.facts.camera.clone(),
-                dark: None,
-                exposure: None,
-                transfer: Some(offer.fingerprint),
-            };
-            self.note(states, shared, None);
-        }
-        for offer in &self.sensors.darks {
-            let bias = self.library(&[Kind::Bias], &offer.facts.camera, offer.facts.last);
-            let shared = Shared {
-                night: site.night_of(offer.facts.last),
-                camera: offer.facts.camera.clone(),
-                dark: Some(offer.fingerprint),
-                exposure: None,
-                transfer: bias
-                    .choose(&self.sensors.transfers)
-                    .map(|offer| offer.fingerprint),
-            };
-            self.note(states, shared, None);
-        }
-    }
-
-    /// Notes what is known, once for each night, camera and set of darks.
-    fn note(
-        &self,
-        states: &mut BTreeMap<Place, SensorState>,
-        shared: Shared,
-        verdict: Option<DarkVerdict>,
-    ) {
-        let known = |key: &Fingerprint| self.snapshot.sensors.contains_key(key);
-        let site = &self.settings.site;
-        let find = |offers: &'_ [Offer], key: Option<Fingerprint>| {
-            let found = offers.iter().find(|offer| Some(offer.fingerprint) == key);
-            found.filter(|offer| known(&offer.fingerprint)).cloned()
-        };
-        let dark = find(&self.sensors.darks, shared.dark);
-        let dark = dark.map(|offer| DarkSet {
-            key: offer.fingerprint,
-            night: site.night_of(offer.facts.last),
-            exposure: offer.facts.exposure,
-            temperature: offer.facts.temperature,
-        });
-        let transfer = find(&self.sensors.transfers, shared.transfer);
-        let transfer = transfer.map(|offer| (offer.fingerprint, site.night_of(offer.facts.last)));
-        if dark.is_none() && transfer.is_none() && verdict.is_none() {
-            return;
-        }
-        let of_night = |dark| (shared.night, shared.camera.clone(), dark);
-        if dark.is_some() {
-            // It says all that flats alone would.
-            let alone = of_night(None);
-            if states
-                .get(&alone)
-                .is_some_and(|state| state.verdict.is_none())
-            {
-                states.remove(&alone);
-            }
-        }
-        let state = states.entry(of_night(dark)).or_insert_with(|| SensorState {
-            night: shared.night,
-            rig: self.profile().name.clone(),
-            camera: shared.camera.clone(),
-            transfer,
-            dark,
-            verdict: None,
-        });
-        state.transfer = state.transfer.or(transfer);
-        let verdicts = state.verdict.take().into_iter().chain(verdict);
-        state.verdict = judge::most_demanding(verdicts);
-    }
-
-    /// Holds what headers and the profile state of a sensor against what is measured.
-    fn compare(&mut self, shared: &Shared, light: &Member<'a>) {
-        let Some(found) = shared
-            .transfer
-            .and_then(|key| photon_transfer(self.transfer(key)?))
-        else {
-            return;
-        };
-        let transfer = shared.transfer.and_then(|key| self.transfer(key));
-        let step = transfer.map_or(1.0, |transfer| transfer.step);
-        let gain = shared
-            .camera
-            .gain
-            .map_or(String::new(), |gain| format!(" at gain {gain}"));
-        let PhotonTransfer {
-            electrons_per_adu,
-            read_noise_e,
-            ..
-        } = found;
-        let mut warnings = Vec::new();
-        let mut stated = |who: &str, said: f64, found: crate::facts::Estimate, unit: &str| {
-            if (said - found.value).abs() > STATED * found.value + found.error {
-                let ratio = if said > found.value {
-                    said / found.value
-                } else {
-                    found.value / said
-                };
-                let steps = if unit == "electrons per ADU"
-                    && step > 1.5
-                    && (ratio / step - 1.0).abs() < STATED
-                {
-                    format!("; the ratio is the converter's step of {step} ADU")
-                } else {
-                    String::new()
-                };
-                warnings.push(format!(
-                    "{who} {said} {unit}{gain}, flats and bias say {:.4} +- {:.4}{steps}",
-                    found.value, found.error
-                ));
-            }
-        };
-        if let Some(said) = light.frame.electrons_per_adu {
-            stated(
-                "lights' headers say",
-                said,
-                electrons_per_adu,
-                "electrons per ADU",
-            );
-        }
-        if let Some(sensor) = self.profile().sensor {
-            let who = "the profile's `sensor` says";
-            stated(
-                who,
-                sensor.electrons_per_adu,
-                electrons_per_adu,
-                "electrons per ADU",
-            );
-            stated(
-                who,
-                sensor.read_noise_e,
-                read_noise_e,
-                "electrons of read noise",
-            );
-        }
-        for warning in warnings {
-            self.warn(shared.night, &warning);
-        }
-    }
 }
-
-/// Where a state stands.
-type Place = (Date, Arc<Camera>, Option<DarkSet>);
 
 /// Lights of one target and filter.
 fn stacks(lights: &[&Member<'_>]) -> Vec<Stack> {

@@ -163,6 +163,19 @@ fn each_thing_that_darks_remove_asks_for_them() {
     }
 }
 
+/// The simulator's lights are dithered by some pixels; headers say where they point.
+#[test]
+fn hot_pixels_are_put_up_with_where_the_lights_are_dithered() {
+    let sensor = "dark_e_per_s: 0, hot_pixels_per_million: 500";
+    for (dither, need) in [(3, Need::NotNeeded), (0, Need::Needed)] {
+        let dithered = format!("target: Veil Nebula, dither_px: {dither}, exposure_s: 120");
+        let scenario =
+            scenario(sensor, 4, "").replace("target: Veil Nebula, exposure_s: 120", &dithered);
+        let (_, log) = night(PROFILE, &scenario);
+        assert_eq!(only(&log).darks, Some(need), "{}", only(&log).dark_verdict);
+    }
+}
+
 /// Two darks make no master, yet they settle the question.
 #[test]
 fn two_darks_are_enough() {
