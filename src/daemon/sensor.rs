@@ -1,8 +1,6 @@
 //! Carries out the measuring of a sensor: reads the same few rows of each frame, at most a tenth of
 //! a large one, and hands them to `measure`.
 
-use rayon::prelude::*;
-
 use crate::facts::{Exposed, Input, SensorFigures, SensorTask, Transfer};
 use crate::make::{MakeError, Maker, Pulse};
 use crate::measure::sensor::{Bands, dark_signal, darkest, pair};
@@ -40,8 +38,9 @@ pub fn measure(
                 let darkest = darkest(&bands, &flats[0], level).unwrap_or(1.0);
                 Ok((of_pair(&flats, &of_bias), darkest))
             };
+            // One after the other, so that few rows are held at a time.
             let found = flats
-                .par_iter()
+                .iter()
                 .map(figures)
                 .collect::<Result<Vec<_>, MakeError>>()?;
             let darkest = found

@@ -39,11 +39,13 @@ pub fn need_of_darks(sensor: Sensor<'_>, stack: Stack) -> DarkVerdict {
         darkest,
     } = sensor;
     let electrons = gain.electrons_per_adu.value;
-    let charge = (stack.sky_adu - dark.bias_level).max(0.0) * electrons;
-    let light = gain.read_noise_e.value.powi(2) + charge;
-    let of_noise = OF_NOISE * (light / stack.frames.max(1) as f64).sqrt();
     let level = dark.level.value * electrons;
-    let sky = (charge - level).max(0.0);
+    let sky = ((stack.sky_adu - dark.bias_level) * electrons - level).max(0.0);
+    // By its noise, since a camera may hide its dark level.
+    let dark_charge = (dark.variance.value * electrons * electrons).max(0.0);
+    let without = gain.read_noise_e.value.powi(2) + sky;
+    let light = without + dark_charge;
+    let of_noise = OF_NOISE * (light / stack.frames.max(1) as f64).sqrt();
     let check = |effect, value, limit| DarkCheck {
         effect,
         value,
@@ -68,12 +70,11 @@ pub fn need_of_darks(sensor: Sensor<'_>, stack: Stack) -> DarkVerdict {
         ),
     ];
     let above = checks.iter().any(DarkCheck::is_above);
-    let dark_charge = (dark.variance.value * electrons * electrons).clamp(0.0, light);
     DarkVerdict {
         need: if above { Need::Needed } else { Need::NotNeeded },
         checks,
         missing: None,
-        dark_noise: Some((light / (light - dark_charge).max(1e-9)).sqrt() - 1.0),
+        dark_noise: Some((light / without.max(1e-9)).sqrt() - 1.0),
         stack: Some(stack),
     }
 }
@@ -221,7 +222,7 @@ mod tests {
     #[test]
     fn much_dark_current_calls_for_a_colder_sensor() {
         let mut dark = clean();
-        dark.variance = known(160.0);
+        (dark.level, dark.variance) = (known(80.0), known(160.0));
         let text = verdict(dark, stack()).to_string();
         assert!(
             text.ends_with(

@@ -90,7 +90,7 @@ impl<'a> Rig<'a, '_> {
                 verdict,
             });
         }
-        self.plan.sensors.extend(states.into_values());
+        self.tell(states);
     }
 
     fn is_measured(&self) -> bool {

@@ -28,28 +28,32 @@ pub fn pair(
     let [one, other] = exposures;
     let mut found = Vec::new();
     for colour in colours(cfa) {
-        let mut samples = Vec::with_capacity(bands.pixels());
+        let mut samples: Vec<(f32, f32)> = Vec::with_capacity(bands.pixels());
+        let counts = |value: f32| value.is_finite() && f64::from(value) < saturation;
         for (y, row) in bands.each_row() {
             for (x, place) in row.enumerate() {
                 if cfa.map(|cfa| cfa.at(x, y)) == colour {
-                    let (a, b) = (f64::from(one[place]), f64::from(other[place]));
-                    if a < saturation && b < saturation && a.is_finite() && b.is_finite() {
+                    let (a, b) = (one[place], other[place]);
+                    if counts(a) && counts(b) {
                         samples.push((a, b));
                     }
                 }
             }
         }
         let count = samples.len() as f64;
-        let sum = samples
-            .iter()
-            .fold((0.0, 0.0), |sum, (a, b)| (sum.0 + a, sum.1 + b));
+        let sum = samples.iter().fold((0.0, 0.0), |sum, &(a, b)| {
+            (sum.0 + f64::from(a), sum.1 + f64::from(b))
+        });
         let (a_mean, b_mean) = (sum.0 / count, sum.1 / count);
         let bias = pedestal.iter().find(|bias| bias.colour == colour);
         let ratio = bias.map_or(1.0, |bias| (a_mean - bias.level) / (b_mean - bias.level));
         if !(ratio.is_finite() && ratio > 0.0) {
             continue;
         }
-        let scaled = |(a, b): (f64, f64)| (a - a_mean) - ratio * (b - b_mean);
+        let scaled = |(a, b): (f32, f32)| {
+            let (a, b) = (f64::from(a) - a_mean, f64::from(b) - b_mean);
+            a - ratio * b
+        };
         let differences = samples.into_iter().map(scaled).collect();
         if let Some(spread) = spread(differences) {
             found.push(Pair {

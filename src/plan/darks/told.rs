@@ -1,6 +1,6 @@
 //! What each night has to say of a rig's sensor, and what is stated of it wrongly.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use jiff::civil::Date;
@@ -73,18 +73,8 @@ impl<'a> Rig<'a, '_> {
         if dark.is_none() && transfer.is_none() && verdict.is_none() {
             return;
         }
-        let of_night = |dark| (shared.night, shared.camera.clone(), dark);
-        if dark.is_some() {
-            // It says all that flats alone would.
-            let alone = of_night(None);
-            if states
-                .get(&alone)
-                .is_some_and(|state| state.verdict.is_none())
-            {
-                states.remove(&alone);
-            }
-        }
-        let state = states.entry(of_night(dark)).or_insert_with(|| SensorState {
+        let place = (shared.night, shared.camera.clone(), dark);
+        let state = states.entry(place).or_insert_with(|| SensorState {
             night: shared.night,
             rig: self.profile().name.clone(),
             camera: shared.camera.clone(),
@@ -95,6 +85,20 @@ impl<'a> Rig<'a, '_> {
         state.transfer = state.transfer.or(transfer);
         let verdicts = state.verdict.take().into_iter().chain(verdict);
         state.verdict = judge::most_demanding(verdicts);
+    }
+
+    /// Hands the states over. Where a night has darks of a camera, they say all that flats alone would.
+    pub(super) fn tell(&mut self, mut states: BTreeMap<Place, SensorState>) {
+        let with_darks: BTreeSet<(Date, Arc<Camera>)> = states
+            .keys()
+            .filter(|(_, _, dark)| dark.is_some())
+            .map(|(night, camera, _)| (*night, camera.clone()))
+            .collect();
+        states.retain(|(night, camera, dark), state| {
+            let alone = dark.is_none() && state.verdict.is_none();
+            !(alone && with_darks.contains(&(*night, camera.clone())))
+        });
+        self.plan.sensors.extend(states.into_values());
     }
 
     /// Holds what headers and the profile state of a sensor against what is measured.

@@ -21,8 +21,12 @@ fn entries(lights: usize) -> Vec<Entry> {
 }
 
 fn disk(entries: Vec<Entry>) -> FakeDisk {
+    disk_by(Rule::Measured, entries)
+}
+
+fn disk_by(rule: Rule, entries: Vec<Entry>) -> FakeDisk {
     let mut profile = profile("north", "Petrel*");
-    profile.calibration.dark.rule = Rule::Measured;
+    profile.calibration.dark.rule = rule;
     let mut disk = FakeDisk::new(settings(vec![profile]));
     disk.put(entries);
     disk
@@ -228,6 +232,21 @@ fn what_is_needed_for_one_exposure_is_not_for_another() {
         warnings[0].ends_with("two dark (60 s at -10 C) frames at gain 100 settle it"),
         "{warnings:?}"
     );
+}
+
+/// Whatever the rule, the sensor is measured; where there are darks, they say all that flats alone would.
+#[test]
+fn a_night_says_nothing_twice() {
+    let mut all = entries(0);
+    all.extend(series(Kind::Light, 4, hours(NIGHT, 3), |frame| {
+        frame.exposure = Seconds::new(60.0).unwrap();
+    }));
+    let mut disk = disk_by(Rule::Never, all);
+    let plan = run(&mut disk, 0.0);
+    assert_eq!(plan.sensors.len(), 1, "{:?}", plan.sensors);
+    assert!(plan.sensors[0].dark.is_some() && plan.sensors[0].transfer.is_some());
+    assert_eq!(plan.sensors[0].verdict, None);
+    assert!(plan.warnings.is_empty(), "{:?}", plan.warnings);
 }
 
 /// Another gain is another sensor.
