@@ -104,6 +104,15 @@ fn levels_near_saturation_do_not_count() {
     assert!(found.linearity.unwrap().value.abs() < 1e-12);
 }
 
+/// Of two flats of much the same level the darker one may well scatter more.
+#[test]
+fn chance_is_no_saturation() {
+    let bias = level(500.0, 10.0);
+    let flats = [level(20_500.0, 10_030.0), level(20_501.0, 9990.0)];
+    let found = photon_transfer(&transfer(bias, &flats, 0.0)).unwrap();
+    near(found.electrons_per_adu.value, 2.0, 1e-4);
+}
+
 #[test]
 fn what_says_nothing_gives_nothing() {
     let bias = level(500.0, 10.0);

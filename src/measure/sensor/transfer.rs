@@ -12,6 +12,9 @@ use crate::facts::{Colour, Estimate, Pair, Transfer};
 /// Part of the saturation level up to which the line is fitted.
 const RANGE: f64 = 0.7;
 
+/// A variance that is smaller by so many standard errors is so by more than chance.
+const CHANCE: f64 = 5.0;
+
 /// Levels must differ by this part before they say anything of linearity.
 const APART: f64 = 0.2;
 
@@ -63,10 +66,14 @@ impl Line {
             let of = |at: usize| points[at].variance;
             of(a).total_cmp(&of(b))
         });
-        // The last level is no saturation: a higher one might have a larger variance still.
-        if let Some(largest) = largest.filter(|largest| largest + 1 < points.len()) {
-            let limit = RANGE * points[largest].level;
-            points.retain(|point| point.level <= limit);
+        // Only a variance that falls is a sign of saturation, and chance lets it fall a little.
+        if let Some(largest) = largest.map(|at| points[at])
+            && points.iter().any(|point| {
+                let fall = largest.variance - point.variance;
+                point.level > largest.level && fall > CHANCE * largest.error.hypot(point.error)
+            })
+        {
+            points.retain(|point| point.level <= RANGE * largest.level);
         }
         Self {
             colour: bias.colour,
