@@ -174,7 +174,8 @@ mod tests {
     /// of 89.18 that is left; at a corner of 0.8 it would leave a quarter of that: 0.5 %.
     #[test]
     fn each_effect_has_its_limit() {
-        let cases: [(DarkEffect, fn(&mut DarkSignal, f64)); 4] = [
+        type Set = fn(&mut DarkSignal, f64);
+        let cases: [(DarkEffect, Set); 4] = [
             (DarkEffect::FixedPattern, |dark, times| {
                 dark.pattern = known(4.0 * times * times)
             }),

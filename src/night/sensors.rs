@@ -169,7 +169,7 @@ pub fn sensor_history(nights: &BTreeMap<Date, Vec<SensorEntry>>) -> SensorHistor
         let mut lines = with_darks;
         for entry in others.into_iter().filter(|entry| own(&entry.flats_of)) {
             let alike = |line: &SensorEntry| {
-                line.flats_of == entry.flats_of && readout(line) == readout(&entry)
+                line.flats_of == entry.flats_of && is_same_readout(line, &entry)
             };
             if !lines.iter().any(alike) {
                 lines.push(without_darks(entry));
@@ -211,16 +211,10 @@ pub fn sensor_history(nights: &BTreeMap<Date, Vec<SensorEntry>>) -> SensorHistor
     }
 }
 
-/// What a gain holds for.
-fn readout(entry: &SensorEntry) -> (&str, &str, [Option<f64>; 2], Option<&str>, Option<[u32; 2]>) {
-    let settings = [entry.gain, entry.offset];
-    (
-        &entry.rig,
-        &entry.camera,
-        settings,
-        entry.readout_mode.as_deref(),
-        entry.binning,
-    )
+/// Do two entries speak of one rig, camera and readout?
+fn is_same_readout(a: &SensorEntry, b: &SensorEntry) -> bool {
+    (&a.rig, &a.camera, a.gain, a.offset) == (&b.rig, &b.camera, b.gain, b.offset)
+        && (&a.readout_mode, a.binning) == (&b.readout_mode, b.binning)
 }
 
 /// What an entry says of bias and flats alone.

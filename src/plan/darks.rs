@@ -246,22 +246,23 @@ fn stacks(lights: &[&Member<'_>]) -> Vec<Stack> {
         let key = (&light.frame.filter, &light.frame.target);
         stacks.entry(key).or_default().push(light);
     }
-    let stack = |((filter, target), lights): ((&Arc<str>, &Option<Arc<str>>), Vec<&Member<'_>>)| {
-        // Of a colour sensor the darkest colour: there darks matter most.
-        let darkest = |light: &&Member<'_>| {
-            let levels = light.sample.planes.iter().map(|plane| plane.level);
-            levels.min_by(f64::total_cmp).unwrap_or(0.0)
-        };
-        let mut levels: Vec<f64> = lights.iter().map(darkest).collect();
-        Stack {
-            filter: filter.clone(),
-            target: target.clone(),
-            frames: lights.len(),
-            sky_adu: median(&mut levels).unwrap_or(0.0),
-            dithered: is_dithered(&lights),
-        }
+    // Of a colour sensor the darkest colour: there darks matter most.
+    let darkest = |light: &&Member<'_>| {
+        let levels = light.sample.planes.iter().map(|plane| plane.level);
+        levels.min_by(f64::total_cmp).unwrap_or(0.0)
     };
-    stacks.into_iter().map(stack).collect()
+    let stack = |lights: Vec<&Member<'_>>| {
+        let mut levels: Vec<f64> = lights.iter().map(darkest).collect();
+        let frame = lights.first()?.frame;
+        Some(Stack {
+            filter: frame.filter.clone(),
+            target: frame.target.clone(),
+            frames: lights.len(),
+            sky_adu: median(&mut levels)?,
+            dithered: is_dithered(&lights),
+        })
+    };
+    stacks.into_values().filter_map(stack).collect()
 }
 
 /// Do the headers' pointings differ by more than a pixel?

@@ -201,16 +201,16 @@ impl Covariance {
 /// The darkest cell of a flat over its mean, both above the bias. Colours are as they are in every
 /// cell, so they do not show.
 pub fn darkest(bands: &Bands, flat: &[f32], bias_level: f64) -> Option<f64> {
-    let above: Vec<f64> = flat
-        .iter()
-        .map(|&value| f64::from(value) - bias_level)
-        .collect();
-    let cells: Vec<Cell> = bands
-        .cells()
-        .into_iter()
-        .filter_map(|rows| cell(rows, &above))
-        .collect();
-    let mean = cells.iter().map(|cell| cell.mean).sum::<f64>() / cells.len() as f64;
-    let least = cells.iter().map(|cell| cell.mean).min_by(f64::total_cmp)?;
+    let level = |rows: Vec<Range<usize>>| {
+        let values = rows.into_iter().flatten().map(|place| flat[place]);
+        let finite = values.filter(|value| value.is_finite());
+        let (sum, count) = finite.fold((0.0, 0.0), |(sum, count), value| {
+            (sum + f64::from(value), count + 1.0)
+        });
+        (count > 0.0).then_some(sum / count - bias_level)
+    };
+    let levels: Vec<f64> = bands.cells().into_iter().filter_map(level).collect();
+    let mean = levels.iter().sum::<f64>() / levels.len() as f64;
+    let least = levels.into_iter().min_by(f64::total_cmp)?;
     (mean > 0.0).then_some(least / mean)
 }

@@ -74,7 +74,7 @@ fn two_flats_and_two_bias_frames_give_the_textbook_s_figures() {
         ),
         (
             [14.695_221, 14.735_286],
-            [1665.258_421, 1662.404_395],
+            [1_665.258_421, 1_662.404_395],
             4.346_739,
             30.727_314,
             3.564_602,
@@ -185,7 +185,13 @@ fn hot_pixels_are_hot_in_both_darks_and_glow_is_smooth() {
     };
     let none = |_: usize, _: usize| 0.0;
     let glow = |x: usize, y: usize| 40.0 * (-((255 - x) as f32 + y as f32) / 30.0).exp();
-    let hot = |x: usize, y: usize| if (x + 7 * y) % 1000 == 0 { 90.0 } else { 0.0 };
+    let hot = |x: usize, y: usize| {
+        if (x + 7 * y).is_multiple_of(1000) {
+            90.0
+        } else {
+            0.0
+        }
+    };
     let both = |x: usize, y: usize| glow(x, y) + hot(x, y);
     let bias = [frame(0, &none), frame(1, &none)];
     let mut dark = [frame(2, &both), frame(3, &both)];
