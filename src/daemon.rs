@@ -10,9 +10,11 @@
 mod adopt;
 mod engine;
 mod flushing;
+mod history;
 mod intake;
 mod locks;
 mod progress;
+mod sensor;
 mod service;
 mod tell;
 mod turn;

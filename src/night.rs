@@ -12,6 +12,7 @@ mod airmass;
 mod compose;
 mod digest;
 mod masters;
+mod sensors;
 mod sheet;
 mod shoot;
 mod standing;
@@ -28,13 +29,14 @@ mod tests;
 
 pub use compose::{compose, nights};
 pub use digest::digest;
+pub use sensors::sensor_history;
 pub use sheet::tame;
 pub use shoot::{SUN_CAUTION, in_order, shot};
 pub use standing::{Standing, lights_of, standing, usual_before};
 pub use summary::summary;
 pub use sun::{Daylight, Spell, altitude_deg, closes_at, is_over, rises_above, sets_below, spells};
 pub use text::{counted, rounded, span};
-pub use yaml::{parse, yaml};
+pub use yaml::{parse, sensors_yaml, yaml};
 
 use crate::facts::{Plan, Settings, Snapshot};
 

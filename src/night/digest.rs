@@ -10,6 +10,7 @@ use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 
+use super::sensors::in_brief;
 use super::sheet::{Sheet, fit, tail, tame};
 use super::shoot::{SUN_CAUTION, in_order, shot};
 use super::text::{counted, rounded, span};
@@ -30,6 +31,7 @@ pub fn digest(log: &SessionLog, site: &Site) -> String {
     waiting(&mut sheet, log);
     counts(&mut sheet, log);
     masters(&mut sheet, log);
+    darks(&mut sheet, log);
     let left_out = log
         .calibration
         .iter()
@@ -222,6 +224,19 @@ fn masters(sheet: &mut Sheet, log: &SessionLog) {
         ));
     }
     more(sheet, log.masters.len().saturating_sub(PLENTY));
+}
+
+/// Whether the sensors need darks.
+fn darks(sheet: &mut Sheet, log: &SessionLog) {
+    let verdicts = in_brief(&log.sensors);
+    if verdicts.is_empty() {
+        return;
+    }
+    sheet.heading("Darks");
+    for verdict in verdicts.iter().take(HANDFUL) {
+        sheet.item(verdict);
+    }
+    more(sheet, verdicts.len().saturating_sub(HANDFUL));
 }
 
 /// Unusable frames, then files that are none.

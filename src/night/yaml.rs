@@ -9,21 +9,33 @@
 
 use std::fmt::Write;
 
+use serde::Serialize;
 use serde_yaml::Value;
 
-use crate::facts::SessionLog;
+use crate::facts::{SensorHistory, SessionLog};
 
 const FIRST_LINE: &str =
     "# What became of every file of one night. Times are UTC, paths relative.\n";
 
+const FIRST_LINE_OF_SENSORS: &str = "# What bias, dark and flat frames say of each sensor, by evening date. Errors are standard errors.\n";
+
 /// The log as block-style YAML.
+pub fn yaml(log: &SessionLog) -> String {
+    text_of(FIRST_LINE, log)
+}
+
+/// The sensors' history in the same style.
+pub fn sensors_yaml(history: &SensorHistory) -> String {
+    text_of(FIRST_LINE_OF_SENSORS, history)
+}
+
 #[allow(
     clippy::expect_used,
     reason = "structs with text keys, strings, numbers, options and lists always have a value form"
 )]
-pub fn yaml(log: &SessionLog) -> String {
-    let value = serde_yaml::to_value(log).expect("a session log is plain data");
-    let mut out = String::from(FIRST_LINE);
+fn text_of(first_line: &str, data: &impl Serialize) -> String {
+    let value = serde_yaml::to_value(data).expect("a log is plain data");
+    let mut out = String::from(first_line);
     write_value(&mut out, &value, 0, false);
     out
 }
@@ -208,7 +220,8 @@ mod tests {
                 "ignored",
                 "to_shoot",
                 "warnings",
-                "totals"
+                "totals",
+                "sensors"
             ]
         );
         assert!(text.contains("\n  - file: \""), "{text}");
