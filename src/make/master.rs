@@ -13,7 +13,7 @@ use ndarray::{Array2, Axis};
 use super::exposure::Exposure;
 use super::flat::{Mean, Sampled, colour_index, in_row, lit_levels, normalise};
 use super::pool::Pool;
-use super::temporal::{self, Tally};
+use super::temporal::Tally;
 use super::{MakeError, Maker, Pulse, mask, provenance, spoiled};
 use crate::combine::{Exposures, combine};
 use crate::facts::{InputCount, Kind, Made, MadeStats, MasterRecipe, Recipe, Task};
@@ -346,7 +346,7 @@ impl Set<'_> {
         }
         for (line, start) in (0..out.len()).step_by(self.width).enumerate() {
             let row = first + line;
-            if temporal::is_sampled(row, self.height) {
+            if measure::fit::is_kept(row, self.height) {
                 let columns = start..start + self.width;
                 let units = self.units(row);
                 let tally = &mut found.tally;

@@ -15,9 +15,6 @@ use std::ops::Range;
 use crate::combine::{Exposures, clipped, combine};
 use crate::facts::{Combining, InputCount, Temporal};
 
-/// So many pairs of neighbouring rows are looked at, spread evenly; all rows of a smaller image. One
-/// row of a pair has the red pixels of a colour sensor, the other the blue ones.
-const PAIRS: usize = 16;
 /// Differences are clipped at so many standard deviations: that takes one in two million of a
 /// normal sample, and everything else that is not noise.
 const LIMIT: f64 = 5.0;
@@ -29,12 +26,6 @@ const ROUNDS: u32 = 20;
 pub(super) struct Tally {
     neighbours: Vec<f64>,
     halves: Vec<f64>,
-}
-
-/// True for the rows that are looked at.
-pub(super) fn is_sampled(row: usize, height: usize) -> bool {
-    let pairs = height.div_ceil(2).max(1);
-    (row / 2 * PAIRS + pairs / 2) % pairs < PAIRS
 }
 
 impl Tally {
@@ -272,23 +263,5 @@ mod tests {
     #[test]
     fn one_exposure_says_nothing() {
         assert_eq!(figures(&CLIP, &exposures(1, 5.0, 100)), None);
-    }
-
-    #[test]
-    fn rows_are_spread_evenly_and_both_parities_alike() {
-        for height in [1, 7, 32, 33, 64, 1000, 4160, 4176, 6388] {
-            let rows: Vec<usize> = (0..height).filter(|&y| is_sampled(y, height)).collect();
-            // The last row of an odd height has no partner.
-            let wanted = height.min(2 * PAIRS);
-            assert!(
-                (wanted - height % 2..=wanted).contains(&rows.len()),
-                "{height}"
-            );
-            let gap = rows.windows(2).map(|pair| pair[1] - pair[0]).max();
-            assert!(gap.unwrap_or(1) <= height / PAIRS + 2, "{height}");
-            let odd = rows.iter().filter(|&row| row % 2 == 1).count();
-            assert!(rows.len() - odd <= odd + 1, "{height}: {odd} odd rows");
-            assert!(rows.len() < 2 || odd > 0, "{height}");
-        }
     }
 }

@@ -1,0 +1,317 @@
+//! One pair of neighbouring rows: stars away, slow structure away, what is left regressed.
+
+use super::Left;
+use crate::combine::{MAD_TO_SD, mad, median};
+
+/// Photosites of one colour over which a level is taken off: smaller than most dust shadows.
+const WINDOW: usize = 33;
+/// The mean of a window needs so many of them.
+const ENOUGH: f64 = 11.0;
+/// Photosites of one colour whose median is a star's background.
+const STRETCH: usize = 64;
+/// A star is where the mean of a few pixels but the highest stands out by so many of its standard
+/// errors. Where it stands below that far is not used either, lest noise be cut on one side only.
+const STAR: f64 = 5.0;
+/// A star reaches so many pixels farther than it shows.
+const AROUND: usize = 5;
+/// What lies farther from the line than so many standard deviations is no part of it.
+const CLIP: f64 = 5.0;
+/// A pixel whose own structure is larger than so many standard deviations of the noise (it is hot)
+/// counts for no more than one of that size, however hot it is.
+const STRONG: f64 = 5.0;
+/// Its own noise, in parts of its structure.
+const OWN_NOISE: f64 = 0.1;
+/// Rounds of clipping.
+const ROUNDS: usize = 4;
+/// Columns of a block, over which neighbours may share noise.
+const BLOCK: usize = 64;
+
+/// What is left of a flat's structure in two neighbouring rows of a light.
+///
+/// `light` holds both rows after its dark or bias was taken off, before the flat, `halves` the same rows
+/// of the two half masters, all `width` pixels each row. What is not to be used (saturated, flagged) is
+/// NaN. `colour`: photosites of the same colour are two columns apart.
+///
+/// The slope is in parts of the flat's structure: 0 fits, negative over-corrects, positive under-corrects.
+pub fn flat_left(width: usize, colour: bool, light: &[f32], halves: [&[f32]; 2]) -> Left {
+    let divided = [0, 1].map(|half| {
+        let pixels = light.iter().zip(halves[half]);
+        let divided = pixels.map(|(light, flat)| match *flat > 0.0 {
+            true => f64::from(*light) / f64::from(*flat),
+            false => f64::NAN,
+        });
+        divided.collect::<Vec<f64>>()
+    });
+    let flats = halves.map(|half| half.iter().map(|&v| f64::from(v)).collect::<Vec<f64>>());
+    left(width, colour, &divided, &flats, true)
+}
+
+/// What is left of a dark's structure in two neighbouring rows of a light.
+///
+/// `light` holds both rows of the raw light, without its overscan's level, `halves` the same rows of
+/// the dark's two half masters, `bias` those of the bias'; without halves of it the same rows twice,
+/// without a bias zeros, and then its fixed pattern makes the slope look smaller. `factor` is that of a
+/// scaled dark, else 1. NaN and `colour` as for [`flat_left`].
+///
+/// The slope is in parts of the dark's signal: 0 fits, positive where the light has more of it.
+pub fn dark_left(
+    width: usize,
+    colour: bool,
+    light: &[f32],
+    halves: [&[f32]; 2],
+    bias: [&[f32]; 2],
+    factor: f64,
+) -> Left {
+    let signal = [0, 1].map(|half| {
+        let pixels = halves[half].iter().zip(bias[half]);
+        let signal = pixels.map(|(dark, bias)| factor * (f64::from(*dark) - f64::from(*bias)));
+        signal.collect::<Vec<f64>>()
+    });
+    let above = [0, 1].map(|half| {
+        let pixels = light.iter().zip(&signal[half]).zip(bias[half]);
+        let above =
+            pixels.map(|((light, signal), bias)| f64::from(*light) - signal - f64::from(*bias));
+        above.collect::<Vec<f64>>()
+    });
+    left(width, colour, &above, &signal, false)
+}
+
+/// `light[h]` is the light calibrated with half h, `master[h]` the structure of that half.
+/// `relative`: the master multiplies the light, so what is left is in parts of the light's level.
+fn left(
+    width: usize,
+    colour: bool,
+    light: &[Vec<f64>; 2],
+    master: &[Vec<f64>; 2],
+    relative: bool,
+) -> Left {
+    let apart = if colour { 2 } else { 1 };
+    let usable: Vec<bool> = (0..light[0].len())
+        .map(|at| {
+            let all = light.iter().chain(master);
+            all.map(|values| values[at]).all(f64::is_finite)
+        })
+        .collect();
+    let mean: Vec<f64> = light[0]
+        .iter()
+        .zip(&light[1])
+        .map(|(a, b)| (a + b) / 2.0)
+        .collect();
+    let usable = without_stars(width, apart, &mean, usable);
+    let mut sums = Left::default();
+    let mut blocks = vec![[0.0; 3]; width.div_ceil(BLOCK)];
+    for first in line_starts(width, apart, light[0].len()) {
+        let line = Line {
+            places: (first..first / width * width + width)
+                .step_by(apart)
+                .collect(),
+            usable: &usable,
+        };
+        line.regress(width, light, master, relative, &mut blocks);
+    }
+    for [count, zy, zx] in blocks {
+        if count > 0.0 {
+            sums.block(zy, zx);
+        }
+    }
+    sums
+}
+
+/// Where the lines of one colour begin: every row, and every colour in it.
+fn line_starts(width: usize, apart: usize, pixels: usize) -> impl Iterator<Item = usize> {
+    (0..pixels)
+        .step_by(width.max(1))
+        .flat_map(move |row| row..row + apart.min(width))
+}
+
+/// Pixels that are usable and not near a star. A single pixel that stands out, hot or struck, is none.
+fn without_stars(width: usize, apart: usize, values: &[f64], mut usable: Vec<bool>) -> Vec<bool> {
+    // Every pixel in units of the noise, above its surroundings.
+    let mut above = vec![f64::NAN; values.len()];
+    for first in line_starts(width, apart, values.len()) {
+        let places: Vec<usize> = (first..first / width * width + width)
+            .step_by(apart)
+            .collect();
+        for stretch in places.chunks(STRETCH) {
+            let mut known: Vec<f64> = stretch
+                .iter()
+                .filter(|&&at| usable[at])
+                .map(|&at| values[at])
+                .collect();
+            let Some(level) = median(&mut known) else {
+                continue;
+            };
+            let noise = mad(&known, level).unwrap_or(0.0) * MAD_TO_SD;
+            for &at in stretch {
+                if usable[at] && noise > 0.0 {
+                    above[at] = (values[at] - level) / noise;
+                }
+            }
+        }
+    }
+    let mut star = vec![false; width];
+    for (x, star) in star.iter_mut().enumerate() {
+        let columns = x.saturating_sub(1)..(x + 2).min(width);
+        let near = (0..values.len() / width.max(1)).flat_map(|y| {
+            let row = y * width;
+            above[row + columns.start..row + columns.end].iter()
+        });
+        let (mut sum, mut count, mut most) = (0.0, 0.0, [0.0_f64; 2]);
+        for &value in near.filter(|value| value.is_finite()) {
+            sum += value;
+            count += 1.0;
+            most = [most[0].max(value), most[1].max(-value)];
+        }
+        let error = f64::max(count - 1.0, 1.0).sqrt();
+        *star = sum - most[0] > STAR * error || -sum - most[1] > STAR * error;
+    }
+    for x in (0..width).filter(|&x| star[x]) {
+        for row in (0..usable.len()).step_by(width) {
+            usable[row + x.saturating_sub(AROUND)..row + (x + AROUND + 1).min(width)].fill(false);
+        }
+    }
+    usable
+}
+
+/// The photosites of one colour in one row.
+struct Line<'a> {
+    places: Vec<usize>,
+    usable: &'a [bool],
+}
+
+impl Line<'_> {
+    fn regress(
+        &self,
+        width: usize,
+        light: &[Vec<f64>; 2],
+        master: &[Vec<f64>; 2],
+        relative: bool,
+        blocks: &mut [[f64; 3]],
+    ) {
+        let used: Vec<bool> = self.places.iter().map(|&at| self.usable[at]).collect();
+        let of =
+            |values: &Vec<f64>| -> Vec<f64> { self.places.iter().map(|&at| values[at]).collect() };
+        let (light, master) = (
+            [of(&light[0]), of(&light[1])],
+            [of(&master[0]), of(&master[1])],
+        );
+        let structure = [0, 1].map(|half| high(&master[half], &used));
+        let mut rest = [0, 1].map(|half| high(&light[half], &used));
+        if relative {
+            for half in [0, 1] {
+                let known = light[half].iter().zip(&used).filter(|(_, used)| **used);
+                let Some(level) = median(&mut known.map(|(v, _)| *v).collect::<Vec<f64>>()) else {
+                    return;
+                };
+                if level <= 0.0 {
+                    return;
+                }
+                // In the unit of the flat: its own level there times what is left of the light's.
+                for (at, rest) in rest[half].iter_mut().enumerate() {
+                    *rest *= (master[half][at] - structure[half][at]) / level;
+                }
+            }
+        }
+        let known = |&at: &usize| rest[0][at].is_finite() && structure[0][at].is_finite();
+        let known: Vec<usize> = (0..used.len()).filter(known).collect();
+        let pixels: Vec<[f64; 4]> = known
+            .iter()
+            .map(|&at| [rest[0][at], structure[0][at], rest[1][at], structure[1][at]])
+            .collect();
+        let Some((slope, noise)) = robust(&pixels) else {
+            return;
+        };
+        let weight = noise.powi(-2);
+        for (&at, &pixel) in known.iter().zip(&pixels) {
+            if is_outlier(pixel, slope, noise) {
+                continue;
+            }
+            let [y_a, x_a, y_b, x_b] = pixel;
+            let (z_a, z_b) = (tamed(x_a, noise), tamed(x_b, noise));
+            let block = &mut blocks[self.places[at] % width / BLOCK];
+            block[0] += 1.0;
+            block[1] += weight * (z_b * y_a + z_a * y_b) / 2.0;
+            block[2] += weight * (z_b * x_a + z_a * x_b) / 2.0;
+        }
+    }
+}
+
+/// What a structure counts for: itself where it is small, no more than a bounded amount of its
+/// product with the structure where it is not.
+fn tamed(structure: f64, noise: f64) -> f64 {
+    structure / (1.0 + (structure / (STRONG * noise)).powi(2))
+}
+
+fn is_outlier([y_a, x_a, y_b, x_b]: [f64; 4], slope: f64, noise: f64) -> bool {
+    let (y, x) = ((y_a + y_b) / 2.0, (x_a + x_b) / 2.0);
+    (y - slope * x).abs() > CLIP * noise.hypot(OWN_NOISE * x)
+}
+
+/// Slope and noise of pixels `[y A, x A, y B, x B]`, begun with the median of the ratios of those with
+/// the most structure, so that struck pixels do not lead it astray.
+fn robust(pixels: &[[f64; 4]]) -> Option<(f64, f64)> {
+    let structure = |pixel: &[f64; 4]| (pixel[1] + pixel[3]).abs();
+    let mut sizes: Vec<f64> = pixels.iter().map(structure).collect();
+    let strong = pixels.len() / 20 + 1;
+    if pixels.len() < WINDOW {
+        return None;
+    }
+    let (_, &mut limit, _) = sizes.select_nth_unstable_by(pixels.len() - strong, f64::total_cmp);
+    let strongest = pixels
+        .iter()
+        .filter(|&pixel| structure(pixel) >= limit && limit > 0.0);
+    let ratios = strongest.map(|[y_a, x_a, y_b, x_b]| (y_a + y_b) / (x_a + x_b));
+    let mut slope = median(&mut ratios.collect::<Vec<f64>>())?;
+    let mut noise = 0.0;
+    for _ in 0..ROUNDS {
+        let away = pixels
+            .iter()
+            .map(|[y_a, x_a, y_b, x_b]| (y_a + y_b) / 2.0 - slope * (x_a + x_b) / 2.0);
+        noise = MAD_TO_SD * mad(&away.collect::<Vec<f64>>(), 0.0)?;
+        if noise <= 0.0 {
+            return None;
+        }
+        let (mut zy, mut zx) = (0.0, 0.0);
+        for &pixel in pixels
+            .iter()
+            .filter(|&&pixel| !is_outlier(pixel, slope, noise))
+        {
+            let [y_a, x_a, y_b, x_b] = pixel;
+            let (z_a, z_b) = (tamed(x_a, noise), tamed(x_b, noise));
+            zy += z_b * y_a + z_a * y_b;
+            zx += z_b * x_a + z_a * x_b;
+        }
+        if zx > 0.0 {
+            slope = (zy / zx).clamp(-3.0, 3.0);
+        }
+    }
+    Some((slope, noise))
+}
+
+/// Values less the mean of the used ones around them; NaN where that is unknown or not used.
+fn high(values: &[f64], used: &[bool]) -> Vec<f64> {
+    let mut sums = vec![(0.0, 0.0)];
+    // Counted from a value of their own, so that sums along the row keep their digits.
+    let known = values.iter().zip(used).find(|(_, used)| **used);
+    let offset = known.map_or(0.0, |(value, _)| *value);
+    let (mut sum, mut count) = (0.0, 0.0);
+    for (value, used) in values.iter().zip(used) {
+        if *used {
+            sum += value - offset;
+            count += 1.0;
+        }
+        sums.push((sum, count));
+    }
+    let half = WINDOW / 2;
+    let places = values.iter().zip(used).enumerate();
+    places
+        .map(|(at, (value, used))| {
+            let (from, to) = (at.saturating_sub(half), (at + half + 1).min(values.len()));
+            let count = sums[to].1 - sums[from].1;
+            match *used && count >= ENOUGH {
+                true => value - offset - (sums[to].0 - sums[from].0) / count,
+                false => f64::NAN,
+            }
+        })
+        .collect()
+}
