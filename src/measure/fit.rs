@@ -32,8 +32,10 @@ pub use words::{dark_caution, flat_caution, shadow_caution};
 /// smaller image. One row of a pair has the red pixels of a colour sensor, the other the blue ones.
 const PAIRS: usize = 16;
 
-/// The master must show so many standard errors of structure before its fit means something.
+/// The master must show so many standard errors of structure before its fit means something,
 const SEEN: f64 = 5.0;
+/// and in as much as so many equal blocks, lest a single hot pixel speak for all.
+const FEW: f64 = 5.0;
 
 /// True for the rows of an image of `height` rows whose halves a master keeps.
 pub fn is_kept(row: usize, height: usize) -> bool {
@@ -45,25 +47,25 @@ pub fn is_kept(row: usize, height: usize) -> bool {
 /// light add up to those of the whole.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Left {
-    /// Blocks that were looked at.
-    blocks: f64,
     /// Sum of zy, and of the square of each block's sum.
     left: [f64; 2],
     /// The same of zx.
     own: [f64; 2],
     /// Sum of the products of a block's zy and zx.
     both: f64,
+    /// Sum of the squares of what noise alone may make of a block's zx.
+    noise: f64,
 }
 
 impl Left {
-    /// Adds a block by its sums of zy and zx.
-    fn block(&mut self, left: f64, own: f64) {
-        self.blocks += 1.0;
+    /// Adds a block by its sums of zy and zx, and half the difference of the two ways to have zx.
+    fn block(&mut self, left: f64, own: f64, noise: f64) {
         self.left[0] += left;
         self.left[1] += left * left;
         self.own[0] += own;
         self.own[1] += own * own;
         self.both += left * own;
+        self.noise += noise * noise;
     }
 
     /// Slope and standard error; nothing where the master shows no structure to speak of. The error
@@ -71,8 +73,7 @@ impl Left {
     /// noise that neighbours share is in it.
     pub fn fit(&self) -> Option<Fit> {
         let [own, own_squares] = self.own;
-        let spread = own_squares - own * own / self.blocks.max(1.0);
-        if self.blocks < 2.0 * SEEN || own <= SEEN * spread.max(0.0).sqrt() {
+        if own <= SEEN * self.noise.sqrt() || own * own <= FEW * own_squares {
             return None;
         }
         let slope = self.left[0] / own;
@@ -87,10 +88,10 @@ impl Add for Left {
 
     fn add(self, other: Self) -> Self {
         Self {
-            blocks: self.blocks + other.blocks,
             left: [0, 1].map(|at| self.left[at] + other.left[at]),
             own: [0, 1].map(|at| self.own[at] + other.own[at]),
             both: self.both + other.both,
+            noise: self.noise + other.noise,
         }
     }
 }
@@ -159,8 +160,8 @@ mod tests {
         let mut whole = Left::default();
         for at in 0..40 {
             let (left, own) = (f64::from(at % 7) - 3.0, 1.0 + f64::from(at % 3));
-            parts[at as usize % 2].block(left, own);
-            whole.block(left, own);
+            parts[at as usize % 2].block(left, own, 0.1);
+            whole.block(left, own, 0.1);
         }
         assert_eq!(parts[0] + parts[1], whole);
         let fit = whole.fit().unwrap();

@@ -99,7 +99,7 @@ fn left(
         .collect();
     let usable = without_stars(width, apart, &mean, usable);
     let mut sums = Left::default();
-    let mut blocks = vec![[0.0; 3]; width.div_ceil(BLOCK)];
+    let mut blocks = vec![[0.0; 4]; width.div_ceil(BLOCK)];
     for first in line_starts(width, apart, light[0].len()) {
         let line = Line {
             places: (first..first / width * width + width)
@@ -109,9 +109,9 @@ fn left(
         };
         line.regress(width, light, master, relative, &mut blocks);
     }
-    for [count, zy, zx] in blocks {
+    for [count, zy, zx, noise] in blocks {
         if count > 0.0 {
-            sums.block(zy, zx);
+            sums.block(zy, zx, noise);
         }
     }
     sums
@@ -186,7 +186,7 @@ impl Line<'_> {
         light: &[Vec<f64>; 2],
         master: &[Vec<f64>; 2],
         relative: bool,
-        blocks: &mut [[f64; 3]],
+        blocks: &mut [[f64; 4]],
     ) {
         let used: Vec<bool> = self.places.iter().map(|&at| self.usable[at]).collect();
         let of =
@@ -232,6 +232,7 @@ impl Line<'_> {
             block[0] += 1.0;
             block[1] += weight * (z_b * y_a + z_a * y_b) / 2.0;
             block[2] += weight * (z_b * x_a + z_a * x_b) / 2.0;
+            block[3] += weight * (z_b * x_a - z_a * x_b) / 2.0;
         }
     }
 }

@@ -174,7 +174,7 @@ pub fn play(scene: &Scene) -> Found {
         FlatFault::Leak(part) => part * level * (-place(at).0 / (0.4 * width as f64)).exp(),
         _ => 0.0,
     };
-    let mut half_flat = |dice: &mut Dice| -> Vec<f32> {
+    let half_flat = |dice: &mut Dice| -> Vec<f32> {
         let mut sums = [(0.0, 0.0); 4];
         let phase = |at: usize| {
             scene
@@ -203,7 +203,7 @@ pub fn play(scene: &Scene) -> Found {
     let pattern: Vec<f64> = (0..pixels).map(|_| PEDESTAL + dice.normal()).collect();
     let charge: Vec<f64> = (0..pixels)
         .map(|_| {
-            let hot = match dice.uniform() < 300e-6 {
+            let hot = match dice.uniform() < 1000e-6 {
                 true => -scene.dark.1 * dice.uniform().ln(),
                 false => 0.0,
             };
@@ -215,7 +215,7 @@ pub fn play(scene: &Scene) -> Found {
         DarkFault::Warmer(degrees) => (1.0, (degrees / DOUBLING_C).exp2()),
         DarkFault::Exposure(part) => (part, 1.0),
     };
-    let mut half_dark = |factor: f64, dice: &mut Dice| -> Vec<f32> {
+    let half_dark = |factor: f64, dice: &mut Dice| -> Vec<f32> {
         let dark = |at: usize| {
             let electrons = factor * charge[at];
             let noise = ((electrons + READ_NOISE * READ_NOISE) / HALF).sqrt() / GAIN;
