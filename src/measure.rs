@@ -8,6 +8,7 @@
 //! know where pixels come from, nor what is good or bad.
 
 mod background;
+pub mod colour;
 pub mod fit;
 mod overscan;
 mod plane;

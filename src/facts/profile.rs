@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
 
 use super::{Cfa, Kind, Stripes};
 
@@ -258,6 +259,43 @@ pub struct Sensor {
     pub read_noise_e: f64,
     /// Gain, electrons per ADU.
     pub electrons_per_adu: f64,
+}
+
+/// The photosites of a colour sensor that a spectral line reaches.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Photosites {
+    /// The red ones: H-alpha, S II.
+    Red,
+    /// The green and the blue ones: O III.
+    GreenBlue,
+}
+
+impl Photosites {
+    /// Their part of all photosites of a Bayer array.
+    pub fn part(self) -> f64 {
+        match self {
+            Self::Red => 0.25,
+            Self::GreenBlue => 0.75,
+        }
+    }
+
+    /// The word used in profiles.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Red => "red",
+            Self::GreenBlue => "green-blue",
+        }
+    }
+}
+
+/// A spectral line that a filter passes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Passband {
+    /// Its name, as its products have it.
+    pub line: String,
+    /// Which photosites it reaches.
+    pub photosites: Photosites,
 }
 
 /// One camera rig, checked.

@@ -25,8 +25,8 @@ use crate::facts::Fit;
 
 pub use maps::{Map, map};
 pub use rows::{dark_left, flat_left};
-pub use shadows::{Moved, moved_shadows};
-pub use words::{dark_caution, flat_caution, shadow_caution};
+pub use shadows::{moved_in_most, moved_shadows};
+pub use words::{dark_caution, flat_caution};
 
 /// Of so many pairs of neighbouring rows a master keeps both halves, spread evenly; all rows of a
 /// smaller image. One row of a pair has the red pixels of a colour sensor, the other the blue ones.
@@ -160,8 +160,8 @@ mod tests {
         let mut whole = Left::default();
         for at in 0..40 {
             let (left, own) = (f64::from(at % 7) - 3.0, 1.0 + f64::from(at % 3));
-            parts[at as usize % 2].block(left, own, 0.1);
-            whole.block(left, own, 0.1);
+            parts[at as usize % 2].block(left, own, 0.5);
+            whole.block(left, own, 0.5);
         }
         assert_eq!(parts[0] + parts[1], whole);
         let fit = whole.fit().unwrap();

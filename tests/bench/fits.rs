@@ -17,7 +17,7 @@
 mod night;
 
 use dawnledger::facts::{Cfa, Fit};
-use dawnledger::measure::fit::{Pooled, dark_caution, flat_caution};
+use dawnledger::measure::fit::{Pooled, dark_caution, flat_caution, moved_in_most};
 use night::{DarkFault, Dice, FlatFault, Found, Scene, play};
 use rayon::prelude::*;
 
@@ -43,12 +43,15 @@ fn main() {
     ];
     for (name, fault) in flats {
         let found = nights(cases, |scene| scene.flat = fault);
-        let dust = |found: &Found| {
-            let with = found.moved.iter().filter(|moved| !moved.is_empty()).count();
-            2 * with > found.moved.len()
-        };
-        let dust = found.iter().filter(|found| dust(found)).count();
-        let line = Line::of(&found, |found| &found.flat, flat_caution);
+        let dust = found
+            .iter()
+            .filter(|found| !moved_in_most(&found.moved).is_empty());
+        let dust = dust.count();
+        let line = Line::of(
+            &found,
+            |found| &found.flat,
+            |fit| flat_caution(Some(fit), &[]),
+        );
         let shared = median(
             found
                 .iter()

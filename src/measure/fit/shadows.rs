@@ -4,6 +4,7 @@ use ndarray::Array2;
 
 use super::Map;
 use crate::combine::{MAD_TO_SD, mad, median};
+use crate::facts::MovedShadow;
 
 /// A shadow is where the flat lies lower than this, in parts of its surroundings,
 const DEPTH: f32 = 0.01;
@@ -12,29 +13,16 @@ const BLOCKS: usize = 3;
 /// that its ghost in the light would be so many standard errors high.
 const SURE: f64 = 6.0;
 /// A ghost has more than this part of the shadow's depth.
-const GONE: f64 = 0.5;
+pub(super) const GONE: f64 = 0.5;
 /// Block medians of a light that are further off belong to a star or the core of a nebula.
 const BRIGHT: f32 = 4.0;
-
-/// A dust shadow of the flat that the light does not have.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Moved {
-    /// Where it was: the middle in pixels from the first stored one, columns then rows.
-    pub from: (f64, f64),
-    /// Its depth in the flat, in parts of the flat's level.
-    pub depth: f64,
-    /// How much of it the flat over-corrects, 1 for all, and the standard error.
-    pub part: (f64, f64),
-    /// Where the light has a shadow of such depth that the flat lacks.
-    pub to: Option<(f64, f64)>,
-}
 
 /// Shadows of the flat that are bright spots of the same shape in the light calibrated with it,
 /// the deepest first. Nothing comes of maps of different size.
 ///
 /// The sky has dark clouds of its own, so a dark spot in the light alone is no evidence: it is
 /// named only beside such a ghost.
-pub fn moved_shadows(light: &Map, flat: &Map) -> Vec<Moved> {
+pub fn moved_shadows(light: &Map, flat: &Map) -> Vec<MovedShadow> {
     if light.blocks.dim() != flat.blocks.dim() || light.side != flat.side {
         return Vec::new();
     }
@@ -42,7 +30,7 @@ pub fn moved_shadows(light: &Map, flat: &Map) -> Vec<Moved> {
     let Some(noise) = scatter(&light_relief) else {
         return Vec::new();
     };
-    let mut moved: Vec<(f64, Moved)> = Vec::new();
+    let mut moved = Vec::new();
     let mut arrived = spots(&light_relief, -(DEPTH.max(3.0 * noise as f32)));
     arrived.retain(|spot| spot.iter().all(|&at| flat_relief[at] > -DEPTH));
     let middle = |spot: &[(usize, usize)]| {
@@ -54,10 +42,11 @@ pub fn moved_shadows(light: &Map, flat: &Map) -> Vec<Moved> {
         (mean(|at| at.1), mean(|at| at.0))
     };
     for spot in spots(&flat_relief, -DEPTH) {
-        let Some((depth, part)) = ghost(&spot, &light_relief, &flat_relief, noise) else {
+        let Some((depth, part, part_error)) = ghost(&spot, &light_relief, &flat_relief, noise)
+        else {
             continue;
         };
-        if part.0 > GONE && part.0 > SURE * part.1 {
+        if part > GONE && part > SURE * part_error {
             let like = |other: &&Vec<(usize, usize)>| {
                 (spot.len() / 3..=3 * spot.len()).contains(&other.len())
             };
@@ -69,29 +58,44 @@ pub fn moved_shadows(light: &Map, flat: &Map) -> Vec<Moved> {
             let near = arrived.iter().filter(like);
             let near = near.min_by(|a, b| away(a).total_cmp(&away(b)));
             let to = near.map(|spot| middle(spot));
-            moved.push((
+            moved.push(MovedShadow {
+                from,
                 depth,
-                Moved {
-                    from,
-                    depth,
-                    part,
-                    to,
-                },
-            ));
+                part,
+                part_error,
+                to,
+            });
         }
     }
-    moved.sort_by(|a, b| b.0.total_cmp(&a.0));
-    moved.into_iter().map(|(_, moved)| moved).collect()
+    moved.sort_by(|a, b| b.depth.total_cmp(&a.depth));
+    moved
 }
 
-/// Depth of a shadow, and how much of it shows as a ghost: minus the slope of the light over the flat
+/// The shadows that more than half of a night's lights lack, each as the median light has it. The
+/// lights' shadows must come of the same flat.
+pub fn moved_in_most(lights: &[Vec<MovedShadow>]) -> Vec<MovedShadow> {
+    let mut all: Vec<MovedShadow> = lights.iter().flatten().copied().collect();
+    all.sort_by(|a, b| {
+        let place = |moved: &MovedShadow| moved.from;
+        let (a_at, b_at) = (place(a), place(b));
+        (b.depth.total_cmp(&a.depth))
+            .then(a_at.0.total_cmp(&b_at.0))
+            .then(a_at.1.total_cmp(&b_at.1))
+            .then(a.part.total_cmp(&b.part))
+    });
+    let same = all.chunk_by(|a, b| a.from == b.from);
+    let most = same.filter(|shadow| 2 * shadow.len() > lights.len());
+    most.map(|shadow| shadow[shadow.len() / 2]).collect()
+}
+
+/// Depth of a shadow, how much of it shows as a ghost, and the error of that: minus the slope of the light over the flat
 /// on the shadow and a block around it.
 fn ghost(
     spot: &[(usize, usize)],
     light: &Array2<f32>,
     flat: &Array2<f32>,
     noise: f64,
-) -> Option<(f64, (f64, f64))> {
+) -> Option<(f64, f64, f64)> {
     let around = grown(spot, flat.dim());
     let usable = |at: &(usize, usize)| {
         let (light, flat) = (light[*at], flat[*at]);
@@ -123,7 +127,7 @@ fn ghost(
     let own = rest.sum::<f64>() / (count - 2.0);
     let error = (own.max(noise * noise) / xx).sqrt();
     let lowest = spot.iter().map(|&at| flat[at]).fold(0.0, f32::min);
-    Some((f64::from(-lowest), (-slope, error))).filter(|_| slope.is_finite())
+    Some((f64::from(-lowest), -slope, error)).filter(|_| slope.is_finite())
 }
 
 fn scatter(relief: &Array2<f32>) -> Option<f64> {

@@ -1,9 +1,13 @@
 //! Plain sentences about masters that do not fit.
 
-use super::{Moved, Pooled};
+use super::Pooled;
+use super::shadows::GONE;
+use crate::facts::MovedShadow;
 
 /// A flat may leave so much of its own structure in a light.
 const FLAT: f64 = 0.05;
+/// Below this slope what shows is next to all of the flat, upside down.
+const TURNED: f64 = -0.7;
 /// A dark may be off by so much of its signal: what two degrees of temperature make is 0.25.
 const DARK: f64 = 0.15;
 /// What is left must be known so many times better than it is large.
@@ -29,23 +33,30 @@ fn figures(pooled: &Pooled, limit: f64) -> String {
     )
 }
 
-/// A sentence where a flat does not fit.
-pub fn flat_caution(pooled: &Pooled) -> Option<String> {
-    let what = match pooled.fit.slope {
-        slope if slope < -0.7 => {
-            "the flat prints its own structure on the lights: it was taken with the camera or \
-             the image turned, or with other dust"
+/// A sentence where a flat does not fit a night's lights: what they have left of its structure, and the
+/// shadows of [`moved_in_most`](super::moved_in_most) of them. Dust that moved explains a slope
+/// below 0, so it is told first, but an image that is turned moves all dust.
+pub fn flat_caution(pooled: Option<&Pooled>, moved: &[MovedShadow]) -> Option<String> {
+    let off = pooled.filter(|pooled| is_off(pooled, FLAT));
+    let figures = off.map(|pooled| figures(pooled, FLAT));
+    let turned = off.filter(|pooled| pooled.fit.slope < TURNED);
+    let what = match off.map(|pooled| pooled.fit.slope) {
+        _ if !moved.is_empty() && turned.is_none() => return Some(shadows(moved)),
+        None => return None,
+        Some(_) if turned.is_some() => {
+            "the flat prints its own structure on the lights: it was taken with the image or the \
+             camera turned, or belongs to another sensor"
         }
-        slope if slope < 0.0 => {
-            "the flat over-corrects: too much was taken off its exposures, or the light lost too \
-             little: look at bias and flat-dark"
+        Some(slope) if slope < 0.0 => {
+            "the flat over-corrects: too much was taken off its exposures, or too little off the \
+             lights: look at bias and flat-dark"
         }
-        _ => {
-            "the flat under-corrects: stray light in its exposures, or too little was taken off \
-             them: look at bias and flat-dark"
+        Some(_) => {
+            "the flat under-corrects: stray light fell into its exposures, or too little was \
+             taken off them: look at bias and flat-dark"
         }
     };
-    is_off(pooled, FLAT).then(|| format!("{what} ({})", figures(pooled, FLAT)))
+    figures.map(|figures| format!("{what} ({figures})"))
 }
 
 /// A sentence where a dark does not fit.
@@ -68,25 +79,28 @@ pub fn dark_caution(pooled: &Pooled) -> Option<String> {
     })
 }
 
-/// A sentence about dust that moved since the flats.
-pub fn shadow_caution(moved: &[Moved]) -> Option<String> {
-    let first = moved.first()?;
+fn shadows(moved: &[MovedShadow]) -> String {
     let place = |(x, y): (f64, f64)| format!("column {x:.0}, row {y:.0}");
     let mut text = match moved.len() {
-        1 => "a dust shadow of the flat is not in the light".to_owned(),
-        count => format!("{count} dust shadows of the flat are not in the light, the deepest"),
+        1 => "dust moved since the flats: a shadow of the flat is not in the lights".to_owned(),
+        count => format!(
+            "dust moved since the flats: {count} shadows of the flat are not in the lights, the \
+             deepest"
+        ),
     };
-    text += &format!(
-        ": {:.1} % deep at {}, {:.2} +- {:.2} of it over-corrected, caution beyond 0.5",
-        100.0 * first.depth,
-        place(first.from),
-        first.part.0,
-        first.part.1
-    );
-    if let Some(to) = first.to {
-        text += &format!("; a new shadow lies at {}", place(to));
+    if let Some(first) = moved.first() {
+        text += &format!(
+            " {:.1} % deep at {} (over-corrected {:.2} +- {:.2} of it, caution beyond {GONE})",
+            100.0 * first.depth,
+            place(first.from),
+            first.part,
+            first.part_error,
+        );
+        if let Some(to) = first.to {
+            text += &format!("; a new shadow lies at {}", place(to));
+        }
     }
-    Some(text + ": dust moved since the flats were taken")
+    text
 }
 
 #[cfg(test)]
@@ -106,25 +120,39 @@ mod tests {
 
     #[test]
     fn only_what_is_large_and_certain_gets_a_sentence() {
-        let flat = flat_caution(&pooled(-0.31, 0.02)).unwrap();
+        let flat = |slope, error| flat_caution(Some(&pooled(slope, error)), &[]);
+        let over = flat(-0.31, 0.02).unwrap();
         assert!(
-            flat.contains("over-corrects") && flat.contains("-0.31 +- 0.02"),
-            "{flat}"
+            over.contains("over-corrects") && over.contains("-0.31 +- 0.02"),
+            "{over}"
         );
-        assert!(
-            flat_caution(&pooled(0.2, 0.01))
-                .unwrap()
-                .contains("under-corrects")
-        );
-        assert!(
-            flat_caution(&pooled(-1.0, 0.05))
-                .unwrap()
-                .contains("turned")
-        );
+        assert!(flat(0.2, 0.01).unwrap().contains("under-corrects"));
+        assert!(flat(-1.0, 0.05).unwrap().contains("turned"));
         for (slope, error) in [(0.04, 0.001), (0.3, 0.07), (-0.3, 0.07)] {
-            assert_eq!(flat_caution(&pooled(slope, error)), None);
+            assert_eq!(flat(slope, error), None);
             assert_eq!(dark_caution(&pooled(slope / 3.0, error)), None);
         }
+        assert_eq!(flat_caution(None, &[]), None);
+    }
+
+    #[test]
+    fn moved_dust_explains_a_flat_that_over_corrects() {
+        let moved = MovedShadow {
+            from: (120.4, 88.0),
+            depth: 0.083,
+            part: 0.97,
+            part_error: 0.03,
+            to: Some((300.0, 40.0)),
+        };
+        let told = flat_caution(Some(&pooled(-0.3, 0.02)), &[moved]).unwrap();
+        assert!(
+            told.contains("dust moved") && told.contains("8.3 % deep at column 120, row 88"),
+            "{told}"
+        );
+        assert!(told.contains("0.97 +- 0.03") && told.contains("column 300, row 40"));
+        let turned = flat_caution(Some(&pooled(-0.98, 0.02)), &[moved]).unwrap();
+        assert!(turned.contains("turned"), "{turned}");
+        assert!(flat_caution(None, &[moved]).is_some());
     }
 
     /// Twice the signal is one doubling, half of it one halving.

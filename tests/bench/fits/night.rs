@@ -5,9 +5,9 @@
 
 use std::ops::Range;
 
-use dawnledger::facts::{Cfa, Colour, Fit};
+use dawnledger::facts::{Cfa, Colour, Fit, MovedShadow};
 use dawnledger::measure::fit::{
-    Left, Map, Moved, Pooled, dark_left, flat_left, is_kept, map, moved_shadows,
+    Left, Map, Pooled, dark_left, flat_left, is_kept, map, moved_shadows,
 };
 use ndarray::Array2;
 
@@ -69,7 +69,7 @@ pub struct Scene {
 pub struct Found {
     pub flat: Vec<Option<Fit>>,
     pub dark: Vec<Option<Fit>>,
-    pub moved: Vec<Vec<Moved>>,
+    pub moved: Vec<Vec<MovedShadow>>,
     /// The slope as it comes out when light and regressor share one whole flat.
     pub plain: Vec<Option<Fit>>,
 }
