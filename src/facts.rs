@@ -9,6 +9,7 @@ mod file;
 mod frame;
 mod header;
 mod made;
+pub mod mask;
 mod measured;
 mod overscan;
 mod plan;
@@ -19,6 +20,7 @@ mod sample;
 mod session;
 mod settings;
 mod snapshot;
+mod summary;
 mod units;
 
 pub use digest::{Digest, Fingerprint};
@@ -34,12 +36,13 @@ pub use measured::{
 };
 pub use overscan::{Overscan, Stripe, Stripes, Window};
 pub use plan::{
-    CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task, Wait,
+    CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task,
+    ToMeasure, Wait,
 };
 pub use profile::{
     CalibrationRules, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule, GainMeaning,
     LightSamples, Passband, PathPattern, Pedestal, Photosites, ProductRules, Profile, Rule, Sensor,
-    SensorNoise, ShortShots, Tolerance, Windows,
+    SensorNoise, ShortShots, Tolerance, VerdictLimits, Windows,
 };
 pub use recipe::{
     Extras, Input, LightFacts, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe,
@@ -48,8 +51,10 @@ pub use refusal::Refusal;
 pub use sample::{MESH, PlaneSample, Sample};
 pub use session::{
     CalibrationEntry, Count, FindingEntry, GroupEntry, Ledger, LightEntry, LineEntry, MasterEntry,
-    Measures, NightState, PlainEntry, SCHEMA, SessionLog, ShootEntry, UsedMasters, Verdict,
+    Measures, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog, ShootEntry, UsedMasters,
+    Verdict,
 };
 pub use settings::{Close, Settings, Site, WatchFolder, WatchMode};
 pub use snapshot::{Content, Entry, Failure, Snapshot};
+pub use summary::{Conditions, Integration, NightSummary};
 pub use units::{Celsius, Degrees, Seconds};

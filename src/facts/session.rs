@@ -29,6 +29,8 @@ pub struct SessionLog {
     pub totals: Vec<Count>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub groups: Vec<GroupEntry>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub sensors: Vec<SensorEntry>,
 }
 
 /// Whether more may come.
@@ -356,4 +358,31 @@ pub struct Count {
     /// Of those kept.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub kept_s: Option<f64>,
+}
+
+/// What the night's calibration frames say of a sensor at one gain setting.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[allow(
+    missing_docs,
+    reason = "the field names are the contract and say it all"
+)]
+pub struct SensorEntry {
+    pub rig: String,
+    pub camera: String,
+    /// The camera's own setting.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gain: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gain_e_per_adu: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub read_noise_e: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub dark_current_e_per_s: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub temperature_c: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hot_pixels_per_megapixel: Option<f64>,
+    /// Does it need darks, with the numbers behind it; empty where nothing can be said.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub dark_verdict: String,
 }

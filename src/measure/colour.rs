@@ -28,7 +28,7 @@ pub fn colour_sky(plane: ArrayView2<'_, f32>, cfa: Cfa) -> Vec<ColourSky> {
                 None => Vec::new(),
             })
             .collect();
-        let found = background::fold(&cells.concat())?;
+        let found = background::fold(&cells)?;
         Some(ColourSky {
             colour,
             level_adu: found.level,

@@ -84,6 +84,7 @@ pub fn compose(
         warnings: warnings(snapshot, plan, settings, night, state, members),
         totals: Vec::new(),
         groups: Vec::new(),
+        sensors: Vec::new(),
     };
     log.ledger = ledger(&log);
     log.totals = totals(&log.lights);

@@ -34,6 +34,7 @@ pub(super) fn empty_log() -> SessionLog {
         warnings: Vec::new(),
         totals: Vec::new(),
         groups: Vec::new(),
+        sensors: Vec::new(),
     }
 }
 
