@@ -10,7 +10,9 @@
 
 mod dark;
 mod exposure;
+mod fitting;
 mod flat;
+mod halves;
 mod light;
 mod mask;
 mod master;

@@ -128,6 +128,9 @@ pub struct Measured {
     pub flat_fit: Option<Fit>,
     /// How its dark fits.
     pub dark_fit: Option<Fit>,
+    /// Dust shadows of its flat that it does not have.
+    #[serde(default)]
+    pub moved: Vec<MovedShadow>,
 }
 
 /// Why a light is set aside.

@@ -103,7 +103,11 @@ pub fn make(
         noise: 0.0,
     });
     let draft = maker.disk.draft(&maker.output.join(&task.product))?;
-    let plane = |storage, cards| Plane { storage, cards };
+    let plane = |storage, cards| Plane {
+        storage,
+        cards,
+        height: None,
+    };
     let (image, bytes) = storage(samples);
     let mut planes = vec![plane(image, all_cards(&unknown))];
     planes.extend(flags.then(|| plane(bytes, mask::cards())));

@@ -25,10 +25,16 @@ impl Maker {
         let source = self.open_product(&light.product, &light.camera)?;
         let plane = super::planes::whole(&source).map_err(unusable)?;
         let mask = Source::open_plane(&path, mask::NAME).map_err(unusable)?;
-        let _mask: Option<Array2<u8>> = mask
+        let mask: Option<Array2<u8>> = mask
             .map(|mask| super::planes::bytes(&mask).map_err(unusable))
             .transpose()?;
         pulse.beat()?;
-        Ok(measure::light(plane.view(), light.camera.cfa))
+        let fits = self.fits(light, plane.view(), mask.as_ref().map(|mask| mask.view()))?;
+        Ok(Measured {
+            flat_fit: fits.flat,
+            dark_fit: fits.dark,
+            moved: fits.moved,
+            ..measure::light(plane.view(), light.camera.cfa)
+        })
     }
 }

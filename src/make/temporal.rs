@@ -21,11 +21,13 @@ const LIMIT: f64 = 5.0;
 /// Rounds of clipping.
 const ROUNDS: u32 = 20;
 
-/// Differences gathered so far.
+/// Differences gathered so far, and the rows of both halves with their numbers, in the unit of the
+/// finished master.
 #[derive(Default)]
 pub(super) struct Tally {
     neighbours: Vec<f64>,
     halves: Vec<f64>,
+    pub(super) rows: Vec<(usize, [Vec<f32>; 2])>,
 }
 
 impl Tally {
@@ -91,6 +93,13 @@ impl Tally {
         let halves = even.iter().zip(&odd).zip(units.iter().cycle());
         let halves = halves.map(|((a, b), unit)| (f64::from(*a) - f64::from(*b)) * unit);
         self.halves.extend(halves.filter(|d| d.is_finite()));
+        let finished = |half: Vec<f32>| -> Vec<f32> {
+            let values = half.iter().zip(units.iter().cycle());
+            values
+                .map(|(value, unit)| (f64::from(*value) * unit) as f32)
+                .collect()
+        };
+        self.rows.push((row, [finished(even), finished(odd)]));
         let neighbours = (0..width).map(|x| {
             // Each pixel shows another pair, so that all take part however many there are. Pixels
             // two apart have the same colour.
@@ -111,6 +120,7 @@ impl Tally {
     pub(super) fn join(&mut self, other: Self) {
         self.neighbours.extend(other.neighbours);
         self.halves.extend(other.halves);
+        self.rows.extend(other.rows);
     }
 
     /// The two figures for a master of `count` exposures; nothing where nothing was gathered.
