@@ -45,7 +45,8 @@ pub use profile::{
     SensorNoise, ShortShots, Tolerance, VerdictLimits, Windows,
 };
 pub use recipe::{
-    Extras, Input, LightFacts, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe,
+    Extras, Input, LightFacts, LightRecipe, LineRecipe, MasterFacts, MasterRecipe, MasterUse,
+    Recipe, line_of,
 };
 pub use refusal::Refusal;
 pub use sample::{MESH, PlaneSample, Sample};

@@ -14,6 +14,7 @@ mod fitting;
 mod flat;
 mod halves;
 mod light;
+mod line;
 mod mask;
 mod master;
 mod measuring;
@@ -156,6 +157,7 @@ impl Maker {
         match &task.recipe {
             Recipe::Master(recipe) => master::make(self, task, recipe, pulse),
             Recipe::Light(recipe) => light::make(self, task, recipe, pulse),
+            Recipe::Line(recipe) => line::make(self, task, recipe, pulse),
         }
     }
 
@@ -170,7 +172,7 @@ impl Maker {
             masters: task.recipe.masters().into_iter().cloned().collect(),
             facts: match &task.recipe {
                 Recipe::Master(recipe) => Some(recipe.facts.clone()),
-                Recipe::Light(_) => None,
+                Recipe::Light(_) | Recipe::Line(_) => None,
             },
             stats,
         }

@@ -266,6 +266,8 @@ pub struct ProductRules {
     pub repair: bool,
     /// How the pixels are stored.
     pub samples: LightSamples,
+    /// A light through a filter of two lines also becomes one plane per line, on a colour sensor.
+    pub split_lines: bool,
 }
 
 /// How the pixels of calibrated lights are stored.
@@ -346,6 +348,8 @@ pub struct Profile {
     pub windows: Windows,
     /// Filter name found -> physical filter.
     pub filters: BTreeMap<String, String>,
+    /// Physical filter -> the spectral lines it passes, where it passes nothing else.
+    pub passbands: BTreeMap<String, Vec<Passband>>,
     /// Kind word found in a header -> kind.
     pub kinds: BTreeMap<String, Kind>,
     /// Fact name -> header keywords of its own to look at first.

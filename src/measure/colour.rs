@@ -5,6 +5,7 @@
 
 mod diagonal;
 mod line;
+mod split;
 
 use ndarray::parallel::prelude::*;
 use ndarray::{ArrayView2, Axis};
@@ -14,6 +15,7 @@ use crate::facts::{Cfa, Colour, ColourSky, Passband};
 
 pub use diagonal::{Diagonal, diagonal};
 pub use line::channel_lines;
+pub use split::{Joined, LinePlane, line_plane};
 
 /// Background and noise of each colour of a calibrated light, ADU: red, green, blue. A colour of which
 /// nothing is known is left out.

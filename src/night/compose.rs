@@ -185,6 +185,7 @@ impl Lists {
             exposure_s: frame.exposure.get(),
             temperature_c: frame.felt_temperature().map(|t| rounded(t.get(), 2)),
             product: None,
+            planes: BTreeMap::new(),
             masters: UsedMasters::default(),
             dark_scale: None,
             measures: None,
