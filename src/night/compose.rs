@@ -153,7 +153,8 @@ impl Lists {
                         self.ignored.push((place, plain(reason)));
                     }
                     state => {
-                        let light = self.light(snapshot, entry, frame, state);
+                        let mut light = self.light(snapshot, entry, frame, state);
+                        light.planes = line_planes(snapshot, plan, at);
                         self.lights.push((place, light));
                     }
                 }
@@ -339,6 +340,16 @@ fn known<'a>(snapshot: &'a Snapshot, watch: &str, file: &str) -> Option<&'a Entr
         watch: watch.into(),
         path: RelPath::new(Path::new(file))?,
     })
+}
+
+/// Where the planes of a light's spectral lines lie, as far as they are on file.
+fn line_planes(snapshot: &Snapshot, plan: &Plan, at: usize) -> BTreeMap<String, String> {
+    let lines = plan.lines.get(&at).into_iter().flatten();
+    let product = |(line, fingerprint): (&String, &Fingerprint)| {
+        let made = snapshot.made.get(fingerprint)?;
+        Some((line.clone(), made.product.clone()))
+    };
+    lines.filter_map(product).collect()
 }
 
 fn used_masters(made: &Made) -> UsedMasters {
