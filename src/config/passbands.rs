@@ -20,7 +20,7 @@ const USUAL: [(&str, Photosites); 3] = [
 #[derive(Deserialize)]
 #[serde(
     untagged,
-    expecting = "red, green-blue, or a mapping of spectral lines to these"
+    expecting = "want red, green-blue, or a mapping of spectral lines to these"
 )]
 pub(super) enum RawPassbands {
     One(Photosites),

@@ -1,5 +1,7 @@
 //! A rig's lights find their masters.
 
+use std::collections::BTreeMap;
+
 use jiff::civil::Date;
 
 use super::cast::Member;
@@ -11,7 +13,7 @@ use crate::facts::{
     Celsius, Digest, Extras, Input, Kind, LightFacts, LightRecipe, LightSamples, LightState,
     LineRecipe, Made, MasterUse, Passband, Recipe, Rule, Task, Wait, line_of,
 };
-use crate::measure::colour::single_line_caution;
+use crate::measure::colour::{diagonal, single_line_caution};
 
 /// A header's electrons per ADU may differ from the profile's by this part: one is a nominal value, the
 /// other a measured one.
@@ -128,8 +130,28 @@ impl<'a> Rig<'a, '_> {
         })
     }
 
+    /// Says of which nights' flats the label of the colour filter array is wrong: the first of each.
+    fn check_labels(&mut self) {
+        let mut told = BTreeMap::new();
+        for flat in self.cast.calibration.get(&Kind::Flat).into_iter().flatten() {
+            let camera = &flat.frame.camera;
+            let size = (camera.width as usize, camera.height as usize);
+            let found = camera.cfa.and_then(|cfa| diagonal(flat.sample, size, cfa));
+            if let Some(caution) = found.and_then(|found| found.caution()) {
+                let first = told
+                    .entry(flat.night)
+                    .or_insert((flat.moment, caution.clone()));
+                *first = first.clone().min((flat.moment, caution));
+            }
+        }
+        for (night, (_, caution)) in told {
+            self.warn(night, &caution);
+        }
+    }
+
     /// Plans all lights.
     pub(super) fn lights(&mut self, needs: &mut Needs) {
+        self.check_labels();
         let measured = self
             .rule(Kind::Dark)
             .is_some_and(|rule| rule.rule == Rule::Measured);

@@ -396,7 +396,7 @@ fn bad_profiles_are_named_with_line_and_column() {
         ),
         (
             profile_with(&[("", "passbands: {Ha: [red]}\n")]),
-            "8:17: passbands.Ha: want red, green-blue, or a mapping of spectral lines to these",
+            "8:12: passbands: want red, green-blue, or a mapping of spectral lines to these",
         ),
         (
             profile_with(&[("", "passbands: {Two: {Ha: red, SII: red}}\n")]),

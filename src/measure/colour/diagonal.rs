@@ -1,25 +1,20 @@
 //! The label of a colour filter array against a flat: greens are equal, red and blue are not.
 //!
 //! Equal greens prove on which diagonal they lie, and no more: exchanged red and blue need an object
-//! of known colour. Where the flat's light gives red and blue the same level, or each labelled
-//! colour was divided by its own mean, all four photosites may agree; then the label is neither
-//! proved nor refuted.
+//! of known colour. Where the flat's light gives red and blue the same level, all four photosites may
+//! agree; then the label is neither proved nor refuted. A raw flat is asked, since in a master each
+//! labelled colour was divided by its own mean. Its pedestal, a few parts in a hundred, only makes
+//! differences look smaller.
 
-use ndarray::ArrayView2;
+use crate::facts::{Cfa, Colour, Fit, MESH, PlaneSample, Sample};
+use crate::measure::samples_per_cell;
 
-use crate::combine::{MAD_TO_SD, mad, median};
-use crate::facts::{Cfa, Colour, Fit};
-
-/// About so many cells are looked at.
-const CELLS: usize = 200_000;
 /// Greens of one array differ by less: crosstalk and two readout channels make up to a per cent or two.
 const ALIKE: f64 = 0.03;
 /// One diagonal must be this many times as uneven as the other,
 const TIMES: f64 = 3.0;
 /// and by so many standard errors.
 const SURE: f64 = 5.0;
-/// Standard error of a median over that of a mean, normal samples.
-const MEDIAN_ERROR: f64 = 1.2533;
 
 /// How a flat's photosites differ along the diagonals of the 2x2 cell, in parts of their mean, each
 /// with its standard error.
@@ -33,39 +28,30 @@ pub struct Diagonal {
     pub other: Fit,
 }
 
-/// Compares both diagonals of a flat above its pedestal, a master or one exposure. Nothing for a plane
-/// of less than a cell.
-pub fn diagonal(flat: ArrayView2<'_, f32>, cfa: Cfa) -> Option<Diagonal> {
-    let (height, width) = flat.dim();
-    let (rows, columns) = (height / 2, width / 2);
-    let step = (rows * columns / CELLS).max(1);
-    let (mut falling, mut rising) = (Vec::new(), Vec::new());
-    for cell in (0..rows * columns).step_by(step) {
-        let (y, x) = (2 * (cell / columns), 2 * (cell % columns));
-        let at = |dy, dx| f64::from(flat[[y + dy, x + dx]]);
-        let apart = |a: f64, b: f64| 2.0 * (a - b) / (a + b);
-        let both = [apart(at(0, 0), at(1, 1)), apart(at(0, 1), at(1, 0))];
-        if both.iter().all(|apart| apart.is_finite()) {
-            falling.push(both[0]);
-            rising.push(both[1]);
+/// Compares both diagonals of a raw flat of `size` columns and rows. Nothing without a level.
+pub fn diagonal(sample: &Sample, size: (usize, usize), cfa: Cfa) -> Option<Diagonal> {
+    // Samples of one of the four photosites. Their spread holds vignetting, which all have alike, so
+    // the error is rather too large.
+    let count = samples_per_cell(size.0, size.1) * (MESH * MESH) as f64 / 4.0;
+    let apart = |a: &PlaneSample, b: &PlaneSample| {
+        let mean = (a.level + b.level) / 2.0;
+        Fit {
+            slope: (a.level - b.level) / mean,
+            error: a.spread.hypot(b.spread) / mean / count.sqrt(),
         }
-    }
-    let (falling, rising) = (middle(falling)?, middle(rising)?);
+    };
+    let [even_even, even_odd, odd_even, odd_odd] = &sample.planes;
+    let (falling, rising) = (apart(even_even, odd_odd), apart(even_odd, odd_even));
     let (labelled, other) = match cfa.at(0, 0) {
         Colour::Green => (falling, rising),
         Colour::Red | Colour::Blue => (rising, falling),
     };
-    Some(Diagonal {
+    let known = |fit: &Fit| fit.slope.is_finite() && fit.error.is_finite();
+    (known(&labelled) && known(&other)).then_some(Diagonal {
         cfa,
         labelled,
         other,
     })
-}
-
-fn middle(mut values: Vec<f64>) -> Option<Fit> {
-    let slope = median(&mut values)?;
-    let error = MEDIAN_ERROR * MAD_TO_SD * mad(&values, slope)? / (values.len() as f64).sqrt();
-    Some(Fit { slope, error })
 }
 
 impl Diagonal {
@@ -118,6 +104,7 @@ mod tests {
     use ndarray::Array2;
 
     use super::*;
+    use crate::measure::{rows_to_sample, sample};
 
     /// A flat of a true array: red 0.6, blue 0.8 of green, vignetted, greens off by a percent.
     fn flat(truth: &str) -> Array2<f32> {
@@ -134,62 +121,40 @@ mod tests {
         })
     }
 
+    fn of(plane: &Array2<f32>, label: &str) -> Option<Diagonal> {
+        let (height, width) = plane.dim();
+        let pixels = plane.as_slice().unwrap();
+        let rows: Vec<(usize, &[f32])> = rows_to_sample(height)
+            .into_iter()
+            .map(|(first, count)| (first, &pixels[first * width..(first + count) * width]))
+            .collect();
+        let sample = sample(width, height, &rows, 65_535.0);
+        diagonal(&sample, (width, height), Cfa::parse(label).unwrap())
+    }
+
     #[test]
     fn equal_greens_prove_their_diagonal() {
-        let holds = |truth, label| {
-            let label = Cfa::parse(label).unwrap();
-            diagonal(flat(truth).view(), label).unwrap().holds()
-        };
         for truth in ["RGGB", "BGGR", "GRBG", "GBRG"] {
             for label in ["RGGB", "BGGR", "GRBG", "GBRG"] {
                 let green = |word: &str| word.starts_with('G');
+                let found = of(&flat(truth), label).unwrap();
                 let wanted = Some(green(truth) == green(label));
-                assert_eq!(holds(truth, label), wanted, "{truth} labelled {label}");
+                assert_eq!(found.holds(), wanted, "{truth} labelled {label}");
+                assert_eq!(found.caution().is_some(), wanted == Some(false));
             }
         }
-    }
-
-    /// As a master is by default: each labelled colour divided by its own mean.
-    #[test]
-    fn a_wrong_label_shows_in_a_master_whose_colours_are_equalised() {
-        let equalised = |truth: &str, label: &str| {
-            let cfa = Cfa::parse(label).unwrap();
-            let mut plane = flat(truth);
-            for colour in [Colour::Red, Colour::Green, Colour::Blue] {
-                let of = |(y, x): (usize, usize)| cfa.at(x, y) == colour;
-                let all: Vec<f32> = plane
-                    .indexed_iter()
-                    .filter(|(at, _)| of(*at))
-                    .map(|(_, v)| *v)
-                    .collect();
-                let mean = all.iter().map(|&v| f64::from(v)).sum::<f64>() / all.len() as f64;
-                plane
-                    .indexed_iter_mut()
-                    .filter(|(at, _)| of(*at))
-                    .for_each(|(_, v)| *v /= mean as f32);
-            }
-            diagonal(plane.view(), cfa).unwrap()
-        };
-        let wrong = equalised("RGGB", "GRBG");
-        assert_eq!(wrong.holds(), Some(false));
-        // 2 (0.8 - 0.6) / (0.8 + 0.6).
+        let told = of(&flat("RGGB"), "GRBG").unwrap().caution().unwrap();
+        // 2 (0.8 - 0.6) / (0.8 + 0.6) is 28.6 %.
         assert!(
-            (wrong.labelled.slope.abs() - 0.2857).abs() < 0.01,
-            "{wrong:?}"
-        );
-        let told = wrong.caution().unwrap();
-        assert!(
-            told.contains("differ by 29.") && told.contains("RGGB or BGGR"),
+            told.contains("differ by 28.") && told.contains("RGGB or BGGR"),
             "{told}"
         );
-        let right = equalised("RGGB", "RGGB");
-        assert_eq!((right.holds(), right.caution()), (None, None));
     }
 
     #[test]
-    fn what_is_too_small_says_nothing() {
-        let cfa = Cfa::parse("RGGB").unwrap();
-        assert_eq!(diagonal(Array2::zeros((1, 9)).view(), cfa), None);
-        assert_eq!(diagonal(Array2::zeros((8, 8)).view(), cfa), None);
+    fn a_flat_of_one_level_says_nothing() {
+        let even = Array2::from_elem((40, 60), 900.0);
+        assert_eq!(of(&even, "RGGB").unwrap().holds(), None);
+        assert_eq!(of(&Array2::zeros((8, 8)), "RGGB"), None);
     }
 }

@@ -7,7 +7,7 @@ use crate::combine::{MAD_TO_SD, mad, median};
 const WINDOW: usize = 33;
 /// The mean of a window needs so many of them.
 const ENOUGH: f64 = 11.0;
-/// Photosites of one colour whose median is a star's background.
+/// Photosites of one colour whose median is the light's level there.
 const STRETCH: usize = 64;
 /// A star is where the mean of a few pixels but the highest stands out by so many of its standard
 /// errors. Where it stands below that far is not used either, lest noise be cut on one side only.
@@ -21,6 +21,9 @@ const CLIP: f64 = 5.0;
 const STRONG: f64 = 5.0;
 /// Its own noise, in parts of its structure.
 const OWN_NOISE: f64 = 0.1;
+/// What is left is counted in the light's level around it, but in no lower one than this part of the
+/// line's.
+const LOWEST: f64 = 0.3;
 /// Rounds of clipping.
 const ROUNDS: usize = 4;
 /// Columns of a block, over which neighbours may share noise.
@@ -132,20 +135,18 @@ fn without_stars(width: usize, apart: usize, values: &[f64], mut usable: Vec<boo
         let places: Vec<usize> = (first..first / width * width + width)
             .step_by(apart)
             .collect();
-        for stretch in places.chunks(STRETCH) {
-            let mut known: Vec<f64> = stretch
-                .iter()
-                .filter(|&&at| usable[at])
-                .map(|&at| values[at])
-                .collect();
-            let Some(level) = median(&mut known) else {
-                continue;
-            };
-            let noise = mad(&known, level).unwrap_or(0.0) * MAD_TO_SD;
-            for &at in stretch {
-                if usable[at] && noise > 0.0 {
-                    above[at] = (values[at] - level) / noise;
-                }
+        let known: Vec<f64> = places
+            .iter()
+            .map(|&at| if usable[at] { values[at] } else { f64::NAN })
+            .collect();
+        let rest: Vec<f64> = (known.iter().zip(trend(&known)))
+            .map(|(value, level)| value - level)
+            .collect();
+        for (places, rest) in places.chunks(STRETCH).zip(rest.chunks(STRETCH)) {
+            let finite: Vec<f64> = rest.iter().copied().filter(|v| v.is_finite()).collect();
+            let noise = mad(&finite, 0.0).unwrap_or(0.0) * MAD_TO_SD;
+            for (&at, rest) in places.iter().zip(rest).filter(|_| noise > 0.0) {
+                above[at] = rest / noise;
             }
         }
     }
@@ -199,15 +200,19 @@ impl Line<'_> {
         let mut rest = [0, 1].map(|half| high(&light[half], &used));
         if relative {
             for half in [0, 1] {
-                let known = light[half].iter().zip(&used).filter(|(_, used)| **used);
-                let Some(level) = median(&mut known.map(|(v, _)| *v).collect::<Vec<f64>>()) else {
+                let known = light[half].iter().zip(&used);
+                let known: Vec<f64> = known
+                    .map(|(v, used)| if *used { *v } else { f64::NAN })
+                    .collect();
+                let mut finite: Vec<f64> =
+                    known.iter().copied().filter(|v| v.is_finite()).collect();
+                let Some(middle) = median(&mut finite).filter(|middle| *middle > 0.0) else {
                     return;
                 };
-                if level <= 0.0 {
-                    return;
-                }
                 // In the unit of the flat: its own level there times what is left of the light's.
+                let levels = trend(&known);
                 for (at, rest) in rest[half].iter_mut().enumerate() {
+                    let level = levels[at].max(LOWEST * middle);
                     *rest *= (master[half][at] - structure[half][at]) / level;
                 }
             }
@@ -287,6 +292,31 @@ fn robust(pixels: &[[f64; 4]]) -> Option<(f64, f64)> {
         }
     }
     Some((slope, noise))
+}
+
+/// Level along a line: medians of its stretches, drawn through their middles. NaN values are unknown.
+fn trend(values: &[f64]) -> Vec<f64> {
+    let middles: Vec<(f64, f64)> = values
+        .chunks(STRETCH)
+        .enumerate()
+        .filter_map(|(number, stretch)| {
+            let mut known: Vec<f64> = stretch.iter().copied().filter(|v| v.is_finite()).collect();
+            let middle = (number * STRETCH) as f64 + (stretch.len() - 1) as f64 / 2.0;
+            (2 * known.len() >= stretch.len()).then_some((middle, median(&mut known)?))
+        })
+        .collect();
+    let at = |x: f64| match middles.as_slice() {
+        [] => f64::NAN,
+        [(_, level)] => *level,
+        _ => {
+            // Drawn on beyond the outermost.
+            let next = middles.partition_point(|(middle, _)| *middle <= x);
+            let next = next.clamp(1, middles.len() - 1);
+            let ((x0, y0), (x1, y1)) = (middles[next - 1], middles[next]);
+            y0 + (y1 - y0) * (x - x0) / (x1 - x0)
+        }
+    };
+    (0..values.len()).map(|x| at(x as f64)).collect()
 }
 
 /// Values less the mean of the used ones around them; NaN where that is unknown or not used.
