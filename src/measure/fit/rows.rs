@@ -319,30 +319,37 @@ fn trend(values: &[f64]) -> Vec<f64> {
     (0..values.len()).map(|x| at(x as f64)).collect()
 }
 
-/// Values less the mean of the used ones around them; NaN where that is unknown or not used.
+/// Values less their trend, less the mean of the used ones around them; NaN where that is unknown or
+/// not used. Near an end there is no mean of both sides, and a gradient would show.
 fn high(values: &[f64], used: &[bool]) -> Vec<f64> {
+    let known = values.iter().zip(used);
+    let known: Vec<f64> = known
+        .map(|(value, used)| if *used { *value } else { f64::NAN })
+        .collect();
+    let above: Vec<f64> = (known.iter().zip(trend(&known)))
+        .map(|(value, level)| value - level)
+        .collect();
     let mut sums = vec![(0.0, 0.0)];
-    // Counted from a value of their own, so that sums along the row keep their digits.
-    let known = values.iter().zip(used).find(|(_, used)| **used);
-    let offset = known.map_or(0.0, |(value, _)| *value);
     let (mut sum, mut count) = (0.0, 0.0);
-    for (value, used) in values.iter().zip(used) {
-        if *used {
-            sum += value - offset;
+    for value in &above {
+        if value.is_finite() {
+            sum += value;
             count += 1.0;
         }
         sums.push((sum, count));
     }
     let half = WINDOW / 2;
-    let places = values.iter().zip(used).enumerate();
-    places
-        .map(|(at, (value, used))| {
-            let (from, to) = (at.saturating_sub(half), (at + half + 1).min(values.len()));
-            let count = sums[to].1 - sums[from].1;
-            match *used && count >= ENOUGH {
-                true => value - offset - (sums[to].0 - sums[from].0) / count,
-                false => f64::NAN,
-            }
-        })
-        .collect()
+    let inside = half..values.len().saturating_sub(half);
+    let rest = above.iter().enumerate().map(|(at, value)| {
+        if !inside.contains(&at) {
+            return f64::NAN;
+        }
+        let (from, to) = (sums[at - half], sums[at + half + 1]);
+        let count = to.1 - from.1;
+        match count >= ENOUGH {
+            true => value - (to.0 - from.0) / count,
+            false => f64::NAN,
+        }
+    });
+    rest.collect()
 }
