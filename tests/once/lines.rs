@@ -71,7 +71,7 @@ fn every_line_gets_a_plane_of_its_own() {
 fn planes_go_when_they_are_not_wanted_any_more() {
     let night = night(LINES);
     let here = &night.here;
-    let profile = here.path("profiles/south.yaml");
+    let profile = here.path("south.yaml");
     let text = fs::read_to_string(&profile).unwrap();
     fs::write(
         &profile,
@@ -105,7 +105,8 @@ fn a_single_line_before_a_colour_sensor_is_told() {
 /// The masters of a night that was played as it should be.
 #[test]
 fn masters_keep_what_their_fit_is_told_by() {
-    let night = night("");
+    let larger = NIGHT.replace("width: 128, height: 96", "width: 512, height: 256");
+    let night = night_of(crate::SOUTH, &larger);
     let here: &Observatory = &night.here;
     let unpacker = || Unpacker::new(PROGRAM.into(), std::env::temp_dir());
     let folders = BTreeMap::from([(Arc::from("incoming"), here.incoming())]);
