@@ -10,6 +10,7 @@
 mod bounds;
 mod combining;
 mod overscan;
+mod passbands;
 mod products;
 mod profile;
 mod rules;

@@ -10,8 +10,11 @@
 
 mod dark;
 mod exposure;
+mod fitting;
 mod flat;
+mod halves;
 mod light;
+mod line;
 mod mask;
 mod master;
 mod measuring;
@@ -155,6 +158,7 @@ impl Maker {
         match &task.recipe {
             Recipe::Master(recipe) => master::make(self, task, recipe, pulse),
             Recipe::Light(recipe) => light::make(self, task, recipe, pulse),
+            Recipe::Line(recipe) => line::make(self, task, recipe, pulse),
         }
     }
 
@@ -169,7 +173,7 @@ impl Maker {
             masters: task.recipe.masters().into_iter().cloned().collect(),
             facts: match &task.recipe {
                 Recipe::Master(recipe) => Some(recipe.facts.clone()),
-                Recipe::Light(_) => None,
+                Recipe::Light(_) | Recipe::Line(_) => None,
             },
             stats,
         }

@@ -11,6 +11,8 @@ mod change;
 mod demo;
 #[path = "once/keep.rs"]
 mod keep;
+#[path = "once/lines.rs"]
+mod lines;
 #[path = "once/messy.rs"]
 mod messy;
 #[path = "once/noise.rs"]

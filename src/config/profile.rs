@@ -14,6 +14,7 @@ use super::ConfigError;
 use super::bounds::{said, within};
 use super::combining::{self, RawSensor};
 use super::overscan::{self, RawOverscan};
+use super::passbands::{self, RawPassbands};
 use super::products::{self, RawProducts};
 use super::rules::{self, RawRules};
 use super::text::{Fault, read, steps};
@@ -30,6 +31,7 @@ struct RawProfile {
     tolerance: Option<RawTolerance>,
     windows: Option<RawWindows>,
     filters: Option<BTreeMap<String, String>>,
+    passbands: Option<BTreeMap<String, RawPassbands>>,
     kinds: Option<BTreeMap<String, Kind>>,
     keywords: Option<BTreeMap<String, OneOrMore>>,
     paths: Option<Vec<RawPath>>,
@@ -130,6 +132,7 @@ fn check(raw: RawProfile) -> Result<Profile, Fault> {
         tolerance: tolerance(raw.tolerance.unwrap_or_default())?,
         windows: windows(raw.windows.unwrap_or_default())?,
         filters: filters(raw.filters.unwrap_or_default())?,
+        passbands: passbands::check(raw.passbands.unwrap_or_default())?,
         kinds: kinds(raw.kinds.unwrap_or_default())?,
         keywords: keywords(raw.keywords.unwrap_or_default())?,
         paths: paths(raw.paths.unwrap_or_default())?,

@@ -11,8 +11,8 @@ use proptest::prelude::*;
 use super::*;
 use crate::combine::by_count;
 use crate::facts::{
-    CfaChoice, Combining, CombiningRule, FlatLevel, GainMeaning, Kind, LightSamples, Rule, Sensor,
-    ShortShots, Stripe, Stripes, Tolerance, VerdictLimits, WatchMode, Windows,
+    CfaChoice, Combining, CombiningRule, FlatLevel, GainMeaning, Kind, LightSamples, Photosites,
+    Rule, Sensor, ShortShots, Stripe, Stripes, Tolerance, VerdictLimits, WatchMode, Windows,
 };
 
 const SETTINGS: &str = include_str!("../../config/settings.yaml");
@@ -334,10 +334,11 @@ keywords: {exposure_s: HIERARCH cam  exp, gain: [amp, GAIN]}
 paths: [{match: '**/d/**', facts: {kind: dark, exposure_s: 300}}]
 gain_keyword: electrons-per-adu
 cfa: gbrg
+passbands: {Ha: green-blue, Two: {Ha: red, OIII: green-blue}}
 saturation_adu: 60000
 overscan: {columns: {first: 0, count: 24, skip: 4}}
 flat: {level: common, min_fraction: 0.2, max_fraction: 0.5}
-products: {mask: false, uncertainty: true, samples: {bits: 16, added_level_adu: 200}, compressed: true}
+products: {mask: false, uncertainty: true, samples: {bits: 16, added_level_adu: 200}, compressed: true, split_lines: true}
 verdict: {elongation: 1.5, fwhm_ratio: 1.3, transparency: 0.6, stars_ratio: 0.4, sky_ratio: 3, pointing_fraction: 0.2}
 sensor: {read_noise_e: 1.5, electrons_per_adu: 0.78}
 bias_max_s: 0.1
@@ -379,6 +380,20 @@ tolerance: {flat_dark_exposure_fraction: 0.2}
         filters,
         [("1", "L"), ("H", "Ha"), ("N", "no"), ("Slot 5", "none")]
     );
+    // What is stated comes before what every profile knows.
+    let lines = |filter: &str| -> Vec<(&str, Photosites)> {
+        let passbands = profile.passbands[filter].iter();
+        passbands
+            .map(|passband| (passband.line.as_str(), passband.photosites))
+            .collect()
+    };
+    assert_eq!(lines("Ha"), [("Ha", Photosites::GreenBlue)]);
+    assert_eq!(lines("SII"), [("SII", Photosites::Red)]);
+    assert_eq!(
+        lines("Two"),
+        [("Ha", Photosites::Red), ("OIII", Photosites::GreenBlue)]
+    );
+    assert!(profile.products.split_lines);
     assert_eq!(profile.kinds["wall shot"], Kind::Flat);
     assert_eq!(profile.kinds["OFF"], Kind::FlatDark);
     assert_eq!(profile.keywords["exposure_s"], ["CAM EXP"]);

@@ -258,6 +258,8 @@ pub struct Plan {
     pub to_measure: Vec<ToMeasure>,
     /// Every light, by index into the snapshot's entries.
     pub lights: BTreeMap<usize, LightState>,
+    /// Planes of single lines that are on file, by the light's index and the line's name.
+    pub lines: BTreeMap<usize, BTreeMap<String, Fingerprint>>,
     /// Every calibration frame, by index.
     pub calibration: BTreeMap<usize, CalibrationState>,
     /// Vanished files whose bytes now lie under another name: they are accounted for there.

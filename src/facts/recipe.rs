@@ -20,11 +20,20 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     Camera, Celsius, Combining, Degrees, Digest, FileId, Fingerprint, FlatLevel, Kind,
-    LightSamples, Optics, Pedestal, Seconds, Sensor, SensorNoise, Stamp,
+    LightSamples, Optics, Passband, Pedestal, Seconds, Sensor, SensorNoise, Stamp,
 };
 
 /// Changes with every change of what the arithmetic yields, so that old products are made again.
-const METHOD_VERSION: u32 = 2;
+const METHOD_VERSION: u32 = 3;
+
+/// What stands before a line's name, last in its method.
+const LINE: &str = " line=";
+
+/// The spectral line of a product, from its method; nothing for a light or a master.
+pub fn line_of(method: &str) -> Option<&str> {
+    let line = method.strip_prefix("line/")?.split_once(LINE)?;
+    Some(line.1)
+}
 
 /// One raw file that goes into a product.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -144,6 +153,15 @@ pub struct LightRecipe {
     pub extras: Extras,
 }
 
+/// How one spectral line's plane of a light is made.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LineRecipe {
+    /// How the light is calibrated.
+    pub light: LightRecipe,
+    /// Which line.
+    pub passband: Passband,
+}
+
 /// How a product is made.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Recipe {
@@ -151,6 +169,8 @@ pub enum Recipe {
     Master(MasterRecipe),
     /// A calibrated light.
     Light(LightRecipe),
+    /// One line of a calibrated light.
+    Line(LineRecipe),
 }
 
 impl Recipe {
@@ -172,6 +192,14 @@ impl Recipe {
                 text
             }
             Self::Light(recipe) => format!("light/{METHOD_VERSION}{}", recipe.extras),
+            Self::Line(LineRecipe { light, passband }) => {
+                let photosites = passband.photosites.word();
+                let line = &passband.line;
+                format!(
+                    "line/{METHOD_VERSION}{} {photosites}{LINE}{line}",
+                    light.extras
+                )
+            }
         }
     }
 
@@ -185,6 +213,7 @@ impl Recipe {
         match self {
             Self::Master(recipe) => &recipe.inputs,
             Self::Light(recipe) => std::slice::from_ref(&recipe.input),
+            Self::Line(recipe) => std::slice::from_ref(&recipe.light.input),
         }
     }
 
@@ -196,10 +225,12 @@ impl Recipe {
     fn roles(&self) -> Vec<(&'static str, &MasterUse)> {
         match self {
             Self::Master(recipe) => recipe.subtract.iter().map(|u| ("subtract", u)).collect(),
-            Self::Light(recipe) => std::iter::once(("subtract", &recipe.subtract))
-                .chain(recipe.pedestal.iter().map(|used| ("pedestal", used)))
-                .chain(recipe.divide.iter().map(|used| ("divide", used)))
-                .collect(),
+            Self::Light(light) | Self::Line(LineRecipe { light, .. }) => {
+                std::iter::once(("subtract", &light.subtract))
+                    .chain(light.pedestal.iter().map(|used| ("pedestal", used)))
+                    .chain(light.divide.iter().map(|used| ("divide", used)))
+                    .collect()
+            }
         }
     }
 
@@ -208,7 +239,9 @@ impl Recipe {
         let mut parts = vec![("method", self.method())];
         match self {
             Self::Master(recipe) => parts.push(("fact", line(&recipe.facts))),
-            Self::Light(recipe) => parts.push(("fact", line(&recipe.facts))),
+            Self::Light(light) | Self::Line(LineRecipe { light, .. }) => {
+                parts.push(("fact", line(&light.facts)));
+            }
         }
         for input in self.raws() {
             parts.push(("input", input.digest.to_string()));

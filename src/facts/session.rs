@@ -1,5 +1,6 @@
 //! The session log: the contract that scripts rely on. Keys keep their names and meaning.
 
+use std::collections::BTreeMap;
 mod sensors;
 
 use serde::{Deserialize, Serialize};
@@ -88,6 +89,9 @@ pub struct LightEntry {
     pub temperature_c: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub product: Option<String>,
+    /// Planes of single spectral lines, by line, relative to the output folder.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub planes: BTreeMap<String, String>,
     #[serde(default, skip_serializing_if = "UsedMasters::is_empty")]
     pub masters: UsedMasters,
     /// Factor on the dark's signal, where the dark is of another exposure.

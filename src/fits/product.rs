@@ -1,4 +1,4 @@
-//! Writing a product: one image with its header, and planes of the same size behind it as image
+//! Writing a product: one image with its header, and planes of the same width behind it as image
 //! extensions, published in one step.
 //!
 //! The bytes depend on cards and pixels alone: no date, no program version, checksum comments
@@ -90,6 +90,8 @@ pub struct Plane {
     pub storage: Storage,
     /// All but the mandatory keywords, those of the storage and the checksums.
     pub cards: Vec<Card>,
+    /// Its rows, where an extension has not as many as the image.
+    pub height: Option<usize>,
 }
 
 /// A plane and what was given of it.
@@ -110,7 +112,7 @@ enum Data {
     Held(Held),
 }
 
-/// Two-dimensional planes of one size on their way to the disk. Dropped before
+/// Two-dimensional planes of one width on their way to the disk. Dropped before
 /// [`ImageWriter::finish`], it leaves nothing.
 pub struct ImageWriter {
     draft: Draft,
@@ -128,6 +130,20 @@ struct Shape {
     extensions: usize,
 }
 
+impl Shape {
+    /// The shape of one plane of the file.
+    fn of(self, plane: &Plane) -> Self {
+        Self {
+            height: plane.height.unwrap_or(self.height),
+            ..self
+        }
+    }
+
+    fn samples(self) -> usize {
+        self.width * self.height
+    }
+}
+
 impl ImageWriter {
     /// Begins planes of `height` rows of `width` pixels, with room for headers of their cards.
     /// Mandatory keywords and checksums are added by the writer.
@@ -142,9 +158,9 @@ impl ImageWriter {
     ) -> Result<Self, PublishError> {
         let samples = width.checked_mul(height);
         let fits = |&samples: &usize| samples > 0 && samples < usize::MAX / 64;
-        let Some(samples) = samples.filter(fits).filter(|_| !planes.is_empty()) else {
+        if samples.filter(fits).is_none() || planes.is_empty() {
             return Err(misuse(&draft, "an image of that size cannot be written"));
-        };
+        }
         let shape = Shape {
             width,
             height,
@@ -158,8 +174,9 @@ impl ImageWriter {
         let mut start = Some(leading.len());
         let mut units = Vec::new();
         for (place, plane) in planes.into_iter().enumerate() {
+            let shape = shape.of(&plane);
             let room = header::plane(shape, place, &plane, Heap::default(), "0", ZEROS).len();
-            let length = (samples * plane.storage.bytes()).next_multiple_of(BLOCK);
+            let length = (shape.samples() * plane.storage.bytes()).next_multiple_of(BLOCK);
             start = start.filter(|_| !plane.storage.is_packed());
             let data = match start {
                 Some(start) => Data::Placed((start + room) as u64, AtomicU64::new(0)),
@@ -192,8 +209,9 @@ impl ImageWriter {
         first: usize,
         samples: Samples<'_>,
     ) -> Result<(), PublishError> {
-        let Shape { width, height, .. } = self.shape;
         let unit = self.units.get(place);
+        let shape = unit.map_or(self.shape, |unit| self.shape.of(&unit.plane));
+        let Shape { width, height, .. } = shape;
         let unit = unit.filter(|unit| samples.fit(unit.plane.storage));
         let end = first.checked_add(samples.len() / width);
         let whole = samples.len().is_multiple_of(width) && end.is_some_and(|end| end <= height);
@@ -263,7 +281,6 @@ impl ImageWriter {
     /// # Errors
     /// When the disk refuses, rows are missing, or the header does not fit its room.
     pub fn finish(mut self, cards: &[Card]) -> Result<u64, PublishError> {
-        let samples = self.shape.width * self.shape.height;
         if let Some(image) = self.units.first_mut() {
             image.plane.cards = cards.to_vec();
         }
@@ -271,6 +288,8 @@ impl ImageWriter {
         let mut end = 0;
         let mut fill = std::mem::take(&mut self.leading);
         for (place, unit) in self.units.iter_mut().enumerate() {
+            let shape = self.shape.of(&unit.plane);
+            let samples = shape.samples();
             if unit.written.load(Ordering::Relaxed) != samples as u64 {
                 return Err(misuse(&self.draft, "not every row was written once"));
             }
@@ -284,14 +303,7 @@ impl ImageWriter {
             };
             let datasum = data.to_string();
             let make = |checksum: &str| {
-                header::plane(
-                    self.shape,
-                    place,
-                    &unit.plane,
-                    waiting.heap,
-                    &datasum,
-                    checksum,
-                )
+                header::plane(shape, place, &unit.plane, waiting.heap, &datasum, checksum)
             };
             let open = make(ZEROS);
             if open.len() != unit.room {

@@ -10,8 +10,10 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use ndarray::parallel::prelude::*;
+use ndarray::{Array2, Axis};
 
 use super::exposure::Exposure;
+use super::master::contiguous_mut;
 use super::planes::{Held, plane_part};
 use super::pool::Pool;
 use super::{MakeError, Maker, Pulse, dark, mask, provenance, repair, spoiled, uncertainty, whole};
@@ -37,7 +39,7 @@ const DROPPED: [&str; 22] = [
 ];
 
 /// A light and what it is calibrated with.
-struct Calibration<'a> {
+pub(super) struct Calibration<'a> {
     recipe: &'a LightRecipe,
     exposure: Exposure,
     raw_path: PathBuf,
@@ -56,33 +58,9 @@ pub fn make(
     pulse: &Pulse,
 ) -> Result<Made, MakeError> {
     let camera = &recipe.facts.camera;
-    let exposure = maker.open(&recipe.input, camera)?;
     let flags = recipe.extras.mask.is_some();
-    let held = |used: &MasterUse, flags| maker.planes.get(maker, used, camera, flags);
-    let optional = |used: &Option<MasterUse>, flags| {
-        let used = used.as_ref();
-        used.map(|used| held(used, flags)).transpose()
-    };
-    let light = Calibration {
-        recipe,
-        raw_path: maker.raw_path(&recipe.input.file)?,
-        subtract: held(&recipe.subtract, flags)?,
-        pedestal: optional(&recipe.pedestal, false)?,
-        divide: optional(&recipe.divide, flags)?,
-        width: exposure.source.width(),
-        height: exposure.source.height(),
-        exposure,
-    };
-    let kept: Vec<Card> = light
-        .exposure
-        .source
-        .header()
-        .cards()
-        .iter()
-        .filter(|card| !DROPPED.contains(&card.keyword.as_str()))
-        .cloned()
-        .collect();
-    let kept = light.exposure.cards(camera, kept);
+    let light = Calibration::open(maker, recipe)?;
+    let kept = light.kept();
     let samples = recipe.extras.samples;
     let all_cards = |stats: &MadeStats| {
         let mut cards = kept.clone();
@@ -103,7 +81,11 @@ pub fn make(
         noise: 0.0,
     });
     let draft = maker.disk.draft(&maker.output.join(&task.product))?;
-    let plane = |storage, cards| Plane { storage, cards };
+    let plane = |storage, cards| Plane {
+        storage,
+        cards,
+        height: None,
+    };
     let (image, bytes) = storage(samples);
     let mut planes = vec![plane(image, all_cards(&unknown))];
     planes.extend(flags.then(|| plane(bytes, mask::cards())));
@@ -186,7 +168,55 @@ impl Strip {
     }
 }
 
-impl Calibration<'_> {
+impl<'a> Calibration<'a> {
+    /// Opens the raw light and its masters.
+    pub(super) fn open(maker: &Maker, recipe: &'a LightRecipe) -> Result<Self, MakeError> {
+        let camera = &recipe.facts.camera;
+        let exposure = maker.open(&recipe.input, camera)?;
+        let flags = recipe.extras.mask.is_some();
+        let held = |used: &MasterUse, flags| maker.planes.get(maker, used, camera, flags);
+        let optional = |used: &Option<MasterUse>, flags| {
+            let used = used.as_ref();
+            used.map(|used| held(used, flags)).transpose()
+        };
+        Ok(Self {
+            recipe,
+            raw_path: maker.raw_path(&recipe.input.file)?,
+            subtract: held(&recipe.subtract, flags)?,
+            pedestal: optional(&recipe.pedestal, false)?,
+            divide: optional(&recipe.divide, flags)?,
+            width: exposure.source.width(),
+            height: exposure.source.height(),
+            exposure,
+        })
+    }
+
+    /// The raw light's cards that are true of the calibrated one.
+    pub(super) fn kept(&self) -> Vec<Card> {
+        let cards = self.exposure.source.header().cards().iter();
+        let kept = cards.filter(|card| !DROPPED.contains(&card.keyword.as_str()));
+        self.exposure
+            .cards(&self.recipe.facts.camera, kept.cloned().collect())
+    }
+
+    /// The whole calibrated plane.
+    pub(super) fn plane(&self, pulse: &Pulse) -> Result<Array2<f32>, MakeError> {
+        let mut plane = Array2::zeros((self.height, self.width));
+        let pool = Pool::<Strip>::default();
+        let strips = plane.axis_chunks_iter_mut(Axis(0), ROWS).into_par_iter();
+        strips.enumerate().try_for_each(|(number, mut out)| {
+            pool.lend(|strip| {
+                pulse.beat()?;
+                let rows = number * ROWS..number * ROWS + out.nrows();
+                self.strip(rows.clone(), strip)?;
+                let own = strip.own(rows, self.width);
+                contiguous_mut(out.as_slice_mut()).copy_from_slice(&strip.values[own]);
+                Ok::<_, MakeError>(())
+            })
+        })?;
+        Ok(plane)
+    }
+
     /// Calibrates these rows, and so many around them as repairs look at.
     fn strip(&self, rows: Range<usize>, strip: &mut Strip) -> Result<(), MakeError> {
         let extras = &self.recipe.extras;

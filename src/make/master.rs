@@ -12,8 +12,9 @@ use ndarray::{Array2, Axis};
 
 use super::exposure::Exposure;
 use super::flat::{Mean, Sampled, colour_index, in_row, lit_levels, normalise};
+use super::halves::Halves;
 use super::pool::Pool;
-use super::temporal::{self, Tally};
+use super::temporal::Tally;
 use super::{MakeError, Maker, Pulse, mask, provenance, spoiled};
 use crate::combine::{Exposures, combine};
 use crate::facts::{InputCount, Kind, Made, MadeStats, MasterRecipe, Recipe, Task};
@@ -53,7 +54,8 @@ pub fn make(
         set.levels = set.measure_levels(pulse)?;
         set.mean = Some(Mean::of(&set.levels, cfa, choice));
     }
-    let (mut plane, mut mask, found) = set.combine(pulse)?;
+    let (mut plane, mut mask, mut found) = set.combine(pulse)?;
+    let halves = Halves::of(std::mem::take(&mut found.tally.rows));
     for input in &recipe.inputs {
         maker.check(input)?;
     }
@@ -82,11 +84,18 @@ pub fn make(
     let mut cards = provenance::fact_cards(&recipe.facts);
     cards.extend(provenance::cards(&Recipe::Master(recipe.clone()), &stats));
     let draft = maker.disk.draft(&maker.output.join(&task.product))?;
-    let of = |storage, cards| Plane { storage, cards };
-    let planes = vec![
+    let of = |storage, cards| Plane {
+        storage,
+        cards,
+        height: None,
+    };
+    let mut planes = vec![
         of(Storage::F32, cards.clone()),
         of(Storage::U8, mask::cards()),
     ];
+    let with_halves = halves.plane();
+    let has_halves = with_halves.is_some();
+    planes.extend(with_halves);
     let writer = ImageWriter::begin(draft, plane.ncols(), plane.nrows(), planes)?;
     let image = plane.axis_chunks_iter(Axis(0), ROWS).into_par_iter();
     image.enumerate().try_for_each(|(index, rows)| {
@@ -104,6 +113,9 @@ pub fn make(
         })?;
     }
     writer.rows(1, 0, Samples::U8(contiguous(mask.as_slice())))?;
+    if has_halves {
+        halves.write(&writer, 2)?;
+    }
     let size = writer.finish(&cards)?;
     Ok(Maker::record(task, size, stats))
 }
@@ -346,7 +358,7 @@ impl Set<'_> {
         }
         for (line, start) in (0..out.len()).step_by(self.width).enumerate() {
             let row = first + line;
-            if temporal::is_sampled(row, self.height) {
+            if measure::fit::is_kept(row, self.height) {
                 let columns = start..start + self.width;
                 let units = self.units(row);
                 let tally = &mut found.tally;

@@ -161,7 +161,8 @@ impl Lists {
                         self.ignored.push((place, plain(reason)));
                     }
                     state => {
-                        let light = self.light(snapshot, entry, frame, state, standing);
+                        let mut light = self.light(snapshot, entry, frame, state, standing);
+                        light.planes = line_planes(snapshot, plan, at);
                         self.lights.push((place, light));
                     }
                 }
@@ -194,6 +195,7 @@ impl Lists {
             exposure_s: frame.exposure.get(),
             temperature_c: frame.felt_temperature().map(|t| rounded(t.get(), 2)),
             product: None,
+            planes: BTreeMap::new(),
             masters: UsedMasters::default(),
             dark_scale: None,
             measures: None,
@@ -354,6 +356,16 @@ pub(super) fn known<'a>(snapshot: &'a Snapshot, watch: &str, file: &str) -> Opti
         watch: watch.into(),
         path: RelPath::new(Path::new(file))?,
     })
+}
+
+/// Where the planes of a light's spectral lines lie, as far as they are on file.
+fn line_planes(snapshot: &Snapshot, plan: &Plan, at: usize) -> BTreeMap<String, String> {
+    let lines = plan.lines.get(&at).into_iter().flatten();
+    let product = |(line, fingerprint): (&String, &Fingerprint)| {
+        let made = snapshot.made.get(fingerprint)?;
+        Some((line.clone(), made.product.clone()))
+    };
+    lines.filter_map(product).collect()
 }
 
 fn used_masters(made: &Made) -> UsedMasters {

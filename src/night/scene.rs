@@ -57,6 +57,7 @@ fn light(number: usize, target: &str, filter: &str, exposure_s: f64, state: &str
         exposure_s,
         temperature_c: Some(-10.0),
         product: calibrated.then(|| format!("nights/2026-09-05/north-pier/subs/{filter}-{number:04}.fits")),
+        planes: std::collections::BTreeMap::new(),
         masters: if calibrated {
             UsedMasters { bias: Some(BIAS.to_owned()), dark: None, flat: Some(FLAT.to_owned()) }
         } else {

@@ -88,6 +88,16 @@ pub fn light(facts: &LightFacts, fingerprint: Fingerprint) -> String {
     )
 }
 
+/// Where a line's plane of a light lies in the output folder.
+pub fn line(facts: &LightFacts, line: &str, fingerprint: Fingerprint) -> String {
+    let line = format!("{} {line}", facts.filter);
+    let facts = LightFacts {
+        filter: line.into(),
+        ..facts.clone()
+    };
+    light(&facts, fingerprint)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

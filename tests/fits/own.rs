@@ -99,7 +99,11 @@ fn every_kind_of_sample_is_read() {
 
 fn plane(storage: Storage, cards: &[Card]) -> Plane {
     let cards = cards.to_vec();
-    Plane { storage, cards }
+    Plane {
+        storage,
+        cards,
+        height: None,
+    }
 }
 
 fn product(folder: &TempDir, width: usize, height: usize, values: &[f32], strip: usize) -> PathBuf {

@@ -395,6 +395,15 @@ fn bad_profiles_are_named_with_line_and_column() {
             "8:18: filters: key \"H\" stands here a second time, want it once",
         ),
         (
+            profile_with(&[("", "passbands: {Ha: [red]}\n")]),
+            "8:12: passbands: want red, green-blue, or a mapping of spectral lines to these",
+        ),
+        (
+            profile_with(&[("", "passbands: {Two: {Ha: red, SII: red}}\n")]),
+            "8:32: passbands.Two.SII: two lines on the red photosites cannot be told apart: want \
+             one line on each",
+        ),
+        (
             profile_with(&[("", "filters: {H: ~}\n")]),
             "8:11: found \"~\", want the name of a physical filter, or none",
         ),

@@ -50,6 +50,7 @@ pub fn profile(name: &str, camera: &str) -> Profile {
             library_after: 7,
         },
         filters: BTreeMap::new(),
+        passbands: BTreeMap::new(),
         kinds: BTreeMap::new(),
         keywords: BTreeMap::new(),
         paths: Vec::new(),
@@ -291,7 +292,7 @@ impl FakeDisk {
             masters: task.recipe.masters().into_iter().cloned().collect(),
             facts: match &task.recipe {
                 Recipe::Master(recipe) => Some(recipe.facts.clone()),
-                Recipe::Light(_) => None,
+                Recipe::Light(_) | Recipe::Line(_) => None,
             },
             stats: MadeStats {
                 pixels: 1,
