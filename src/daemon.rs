@@ -14,6 +14,7 @@ mod intake;
 mod locks;
 mod progress;
 mod service;
+mod supplied;
 mod tell;
 mod turn;
 mod worker;
@@ -29,6 +30,7 @@ use thiserror::Error;
 pub use engine::{CATALOGUE, recognition};
 pub use flushing::Flushing;
 pub use progress::Lines;
+pub use supplied::Shelf;
 pub use turn::{Mode, Outcome, start};
 
 use crate::catalogue::CatalogueError;

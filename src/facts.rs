@@ -18,6 +18,7 @@ mod sample;
 mod session;
 mod settings;
 mod snapshot;
+mod supplied;
 mod units;
 
 pub use digest::{Digest, Fingerprint};
@@ -47,4 +48,5 @@ pub use session::{
 };
 pub use settings::{Close, Settings, Site, WatchFolder, WatchMode};
 pub use snapshot::{Content, Entry, Failure, Snapshot};
+pub use supplied::{Supplied, SuppliedFile, SuppliedMaster, Unstated};
 pub use units::{Celsius, Degrees, Seconds};

@@ -6,20 +6,26 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
+use super::run::program;
 use super::{Failure, settings};
 use crate::catalogue::{Catalogue, CatalogueError};
-use crate::daemon::CATALOGUE;
+use crate::daemon::{CATALOGUE, Shelf};
 use crate::facts::{LightState, MasterState, Plan, Settings, Snapshot};
+use crate::fits::Unpacker;
 use crate::plan::{Patience, describe};
 
 /// Reads the catalogue beside a daemon that may be running.
 pub fn read(config: &Path) -> Result<(Arc<Settings>, Snapshot), Failure> {
     let settings = settings::read(config)?;
     let path = settings.state.join(CATALOGUE);
-    let snapshot = match Catalogue::open_reading(&path) {
+    let mut snapshot = match Catalogue::open_reading(&path) {
         Err(CatalogueError::Missing { .. }) => Snapshot::default(),
         opened => opened?.snapshot()?,
     };
+    let unpacker = Unpacker::new(program()?, settings.state.join("scratch"));
+    let mut shelf = Shelf::new(unpacker);
+    shelf.look(&settings);
+    snapshot.supplied = shelf.found().to_vec();
     Ok((settings, snapshot))
 }
 

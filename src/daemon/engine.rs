@@ -12,6 +12,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::adopt::adopt;
 use super::intake::Taken;
 use super::locks::{Locks, lock};
+use super::supplied::Shelf;
 use super::tell::Teller;
 use super::worker::Request;
 use super::{DaemonError, Mode};
@@ -81,6 +82,7 @@ pub struct Engine {
     mode: Mode,
     _locks: Locks,
     snapshot: Option<Snapshot>,
+    shelf: Shelf,
     /// Digests of files that are looked at again only because the profiles changed, good while
     /// the files look like this.
     stale: HashMap<FileId, (Stamp, Digest)>,
@@ -98,7 +100,12 @@ pub struct Engine {
 
 impl Engine {
     /// Locks the folders, opens the catalogue, sweeps up after a killed process, adopts products.
-    pub fn open(settings: Arc<Settings>, disk: Disk, mode: Mode) -> Result<Self, DaemonError> {
+    pub fn open(
+        settings: Arc<Settings>,
+        disk: Disk,
+        shelf: Shelf,
+        mode: Mode,
+    ) -> Result<Self, DaemonError> {
         let locks = lock(&settings, &disk)?;
         disk.sweep(&settings.output)?;
         let mut catalogue = open_catalogue(&settings, &disk)?;
@@ -124,6 +131,7 @@ impl Engine {
             mode,
             _locks: locks,
             snapshot: None,
+            shelf,
             stale: HashMap::new(),
             away: BTreeMap::new(),
             suspects: Vec::new(),
@@ -218,7 +226,16 @@ impl Engine {
             });
             self.vanish(gone.collect())?;
         }
+        self.look_at_shelf();
         Ok(())
+    }
+
+    /// Supplied masters may have come, gone or changed.
+    fn look_at_shelf(&mut self) {
+        if self.shelf.look(&self.settings) {
+            self.snapshot = None;
+            self.teller.all();
+        }
     }
 
     fn ignore(&mut self, ignored: Vec<(Look, String)>, now: Timestamp) -> Result<(), DaemonError> {
@@ -482,6 +499,7 @@ impl Engine {
             None => {
                 let mut snapshot = self.catalogue.snapshot()?;
                 snapshot.failed.extend(self.unread.clone());
+                snapshot.supplied = self.shelf.found().to_vec();
                 snapshot
             }
         };
@@ -580,6 +598,10 @@ impl Engine {
                 Ok(())
             }
             MakeError::Master { path, reason } => {
+                if self.shelf.distrust(&path, &reason) {
+                    self.look_at_shelf();
+                    return Ok(());
+                }
                 tracing::warn!("{}: the master cannot be used: {reason}", path.display());
                 if self.suspects.contains(&path) {
                     return self.failed(task, &reason);
@@ -632,7 +654,7 @@ impl Engine {
 
     /// Grows with every change of what is known: same number, same plan, but for the time.
     pub fn generation(&self) -> u64 {
-        self.catalogue.generation()
+        self.catalogue.generation() + self.shelf.changes()
     }
 
     fn failed(&mut self, task: &Task, reason: &str) -> Result<(), DaemonError> {

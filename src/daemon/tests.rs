@@ -12,6 +12,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::engine::Engine;
 use super::intake::{Intake, Taken};
+use super::supplied::Shelf;
 use super::turn::Turn;
 use super::{DaemonError, Mode};
 use crate::config;
@@ -97,7 +98,9 @@ impl Place {
 
     fn open(&self, profile: &str, mode: Mode) -> Engine {
         let disk = Disk::gated(self.door.clone());
-        Engine::open(self.settings(profile), disk, mode).unwrap()
+        let unpacker = Unpacker::new("no-such-program".into(), self.path("scratch"));
+        let shelf = Shelf::new(unpacker);
+        Engine::open(self.settings(profile), disk, shelf, mode).unwrap()
     }
 
     fn intake(&self, profile: &str) -> Intake {

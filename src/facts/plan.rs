@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::{
-    Celsius, Degrees, Fingerprint, Kind, MasterFacts, MasterUse, Recipe, Seconds, Setting,
+    Celsius, Degrees, Fingerprint, Kind, MasterFacts, MasterUse, Recipe, Seconds, Setting, Supplied,
 };
 
 /// One product to make now: all that goes into it is there.
@@ -19,6 +19,8 @@ pub struct Task {
     pub product: String,
     /// How it is made.
     pub recipe: Recipe,
+    /// The supplied ones among its masters, and where they lie now.
+    pub supplied: Vec<Supplied>,
 }
 
 /// Why something is not made yet.

@@ -60,6 +60,7 @@ fn profile() -> Profile {
         sensor: None,
         products: crate::facts::ProductRules::default(),
         train_changes: Vec::new(),
+        supplied: Vec::new(),
     }
 }
 

@@ -58,7 +58,7 @@ pub fn make(
     let camera = &recipe.facts.camera;
     let exposure = maker.open(&recipe.input, camera)?;
     let flags = recipe.extras.mask.is_some();
-    let held = |used: &MasterUse, flags| maker.planes.get(maker, used, camera, flags);
+    let held = |used: &MasterUse, flags| maker.planes.get(maker, task, used, camera, flags);
     let optional = |used: &Option<MasterUse>, flags| {
         let used = used.as_ref();
         used.map(|used| held(used, flags)).transpose()

@@ -7,8 +7,8 @@ use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
 
 use super::master::contiguous_mut;
-use super::{MakeError, Maker, mask};
-use crate::facts::{Camera, Fingerprint, MasterUse};
+use super::{MakeError, Maker, mask, supplied};
+use crate::facts::{Camera, Fingerprint, MasterUse, Task};
 use crate::fits::{FitsError, Source};
 
 /// Rows read at a time.
@@ -56,6 +56,7 @@ impl Planes {
     pub(super) fn get(
         &self,
         maker: &Maker,
+        task: &Task,
         used: &MasterUse,
         camera: &Camera,
         flags: bool,
@@ -69,7 +70,7 @@ impl Planes {
             held.push_front(found.clone());
             return Ok(found);
         }
-        let found = Arc::new(maker.load(used, camera, flags)?);
+        let found = Arc::new(maker.load(task, used, camera, flags)?);
         remember(&mut held, found.clone(), self.budget);
         Ok(found)
     }
@@ -85,12 +86,16 @@ fn remember(held: &mut VecDeque<Arc<Held>>, found: Arc<Held>, budget: usize) {
 
 impl Maker {
     /// Reads a master, with its flags where they are wanted.
-    fn load(&self, used: &MasterUse, camera: &Camera, flags: bool) -> Result<Held, MakeError> {
-        let unusable = |error: FitsError| MakeError::Master {
-            path: self.output.join(&used.product),
-            reason: error.to_string(),
-        };
-        let source = self.open_master(&used.product, camera)?;
+    fn load(
+        &self,
+        task: &Task,
+        used: &MasterUse,
+        camera: &Camera,
+        flags: bool,
+    ) -> Result<Held, MakeError> {
+        let place = self.place(task, used);
+        let unusable = |error: FitsError| place.unusable(error);
+        let source = self.open_master(&place, camera)?;
         let (width, height) = (source.width(), source.height());
         let mut plane = Array2::zeros((height, width));
         plane
@@ -102,8 +107,8 @@ impl Maker {
                 source.rows_f32(strip * ROWS, count, contiguous_mut(out.as_slice_mut()))
             })
             .map_err(unusable)?;
-        let mask = match flags {
-            true => Source::open_plane(&self.output.join(&used.product), mask::NAME)
+        let mut mask = match flags {
+            true => Source::open_plane(&place.path, mask::NAME)
                 .map_err(unusable)?
                 .filter(|mask| (mask.width(), mask.height()) == (width, height))
                 .map(|mask| bytes(&mask).map_err(unusable))
@@ -112,7 +117,17 @@ impl Maker {
         };
         // A master of before it was measured has its pixels' scatter, fixed pattern included.
         let header = source.header();
-        let noise = header.number("DLTNOISE").or(header.number("DLNOISE"));
+        let mut noise = header.number("DLTNOISE").or(header.number("DLNOISE"));
+        if let Some(master) = place.supplied {
+            if flags && mask.is_none() {
+                mask = Some(Array2::zeros((height, width)));
+            }
+            let (kind, level) = (used.kind, master.flat_level);
+            let scatter = supplied::finish(kind, &mut plane, mask.as_mut(), camera.cfa, level);
+            let scatter = scatter.map_err(|reason| place.unusable(reason))?;
+            noise = noise.or(Some(scatter));
+            place.check()?;
+        }
         Ok(Held {
             variance: noise.unwrap_or(0.0).powi(2),
             fingerprint: used.fingerprint,

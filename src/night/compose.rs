@@ -192,7 +192,7 @@ impl Lists {
                 Some(made) => {
                     light.state = "calibrated".to_owned();
                     light.product = Some(made.product.clone());
-                    light.masters = used_masters(made);
+                    light.masters = used_masters(snapshot, made);
                     let mut scales = made.masters.iter().filter_map(|master| master.scale);
                     light.dark_scale = scales.next().map(|k| rounded(k, 6));
                     light.measures = measures(made);
@@ -334,10 +334,13 @@ fn known<'a>(snapshot: &'a Snapshot, watch: &str, file: &str) -> Option<&'a Entr
     })
 }
 
-fn used_masters(made: &Made) -> UsedMasters {
+fn used_masters(snapshot: &Snapshot, made: &Made) -> UsedMasters {
     let product = |kind| {
         let master = made.masters.iter().find(|master| master.kind == kind);
-        master.map(|master| master.product.clone())
+        master.map(|master| match snapshot.supplied(&master.fingerprint) {
+            Some((supplied, _)) => supplied.path.display().to_string(),
+            None => master.product.clone(),
+        })
     };
     UsedMasters {
         bias: product(Kind::Bias),

@@ -4,9 +4,9 @@ use jiff::civil::Date;
 
 use super::cast::Member;
 use super::matching::Want;
-use super::names;
 use super::rig::{Lack, Pick, Rig};
 use super::shoot::{Needs, Waiting};
+use super::{names, supplied};
 use crate::facts::{
     Celsius, Digest, Extras, Input, Kind, LightFacts, LightRecipe, LightState, Made, MasterUse,
     Recipe, Rule, Task, Wait,
@@ -132,8 +132,15 @@ impl<'a> Rig<'a, '_> {
         let measured = self
             .rule(Kind::Dark)
             .is_some_and(|rule| rule.rule == Rule::Measured);
+        let faults: Vec<String> = Kind::CALIBRATION
+            .into_iter()
+            .flat_map(|kind| self.faults(kind))
+            .collect();
         let earliest = self.cast.lights.iter().min_by_key(|l| (l.moment, l.digest));
         for light in &self.cast.lights {
+            for fault in &faults {
+                self.warn(light.night, fault);
+            }
             if let Some(warning) = earliest.and_then(|earliest| self.other_gain(light, earliest)) {
                 self.warn(light.night, &warning);
             }
@@ -157,6 +164,10 @@ impl<'a> Rig<'a, '_> {
                     Some(made) => LightState::Calibrated(made.fingerprint),
                     None => LightState::Waiting(*lack.wait),
                 },
+                // Made with a supplied master whose file is away: it cannot be made again, and stays.
+                Err(_) if let Some(made) = self.orphan(light.digest) => {
+                    LightState::Calibrated(made.fingerprint)
+                }
                 Err(lack) => {
                     if let Some(shoot) = lack.shoot {
                         let target = light.frame.target.as_deref();
@@ -214,6 +225,7 @@ impl<'a> Rig<'a, '_> {
             self.plan.tasks.push(Task {
                 fingerprint,
                 product,
+                supplied: supplied::behind(self.snapshot, &recipe),
                 recipe,
             });
             Wait::InLine
@@ -223,6 +235,12 @@ impl<'a> Rig<'a, '_> {
             Some(made) => LightState::Calibrated(made.fingerprint),
             None => LightState::Waiting(wait),
         }
+    }
+
+    fn orphan(&self, digest: Digest) -> Option<&'a Made> {
+        let made = self.on_file.lights.get(&digest)?;
+        let lost = |made: &&Made| !supplied::all_there(self.snapshot, made);
+        made.iter().copied().find(lost)
     }
 
     fn last_product(&self, digest: Digest) -> Option<&'a Made> {

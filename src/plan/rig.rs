@@ -21,7 +21,7 @@ pub struct Rig<'a, 'p> {
     pub(super) cast: &'a Cast<'a>,
     pub(super) plan: &'p mut Plan,
     /// Masters that may serve, as far as they are known yet.
-    pub(super) offers: Vec<Offer>,
+    pub(super) offers: Vec<Offer<'a>>,
     /// What a set that cannot be made lacks.
     pub(super) lacking: BTreeMap<Fingerprint, Shoot>,
 }

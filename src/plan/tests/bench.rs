@@ -67,6 +67,7 @@ pub fn profile(name: &str, camera: &str) -> Profile {
         sensor: None,
         products: ProductRules::default(),
         train_changes: Vec::new(),
+        supplied: Vec::new(),
     }
 }
 

@@ -1,0 +1,142 @@
+//! Supplied masters among those that may serve, and what speaks against one.
+//!
+//! A supplied master is on file as soon as it is named. It has no time, so that no window and no
+//! change of the optical train concerns it: who names it takes that upon themselves.
+
+use super::matching::{Offer, Readiness};
+use super::rig::Rig;
+use crate::combine::median;
+use crate::facts::{
+    Kind, Made, MasterState, PlannedMaster, Recipe, Snapshot, Supplied, SuppliedMaster,
+};
+
+/// Below this level of the sensor's bias frames, ADU, there is nothing to tell a master by.
+const LEAST_PEDESTAL: f64 = 16.0;
+
+/// A master that holds its bias has at least this part of the level of the sensor's bias frames. One
+/// whose bias has been removed has next to nothing of it.
+const LEAST_PART: f64 = 0.5;
+
+/// A bias master has at most so many times their level: one in other units has 4 or 16 times as much.
+const MOST_TIMES: f64 = 2.0;
+
+/// The supplied masters that a recipe needs, and where they lie.
+pub(super) fn behind(snapshot: &Snapshot, recipe: &Recipe) -> Vec<Supplied> {
+    let masters = recipe.masters().into_iter();
+    let found = masters.filter_map(|used| snapshot.supplied(&used.fingerprint));
+    found.map(|(supplied, _)| supplied.clone()).collect()
+}
+
+/// Are all supplied masters there that a product was made with?
+pub(super) fn all_there(snapshot: &Snapshot, made: &Made) -> bool {
+    let mut used = made.masters.iter().filter(|used| used.is_supplied());
+    used.all(|used| snapshot.supplied(&used.fingerprint).is_some())
+}
+
+impl<'a> Rig<'a, '_> {
+    /// Offers the rig's supplied masters of a kind.
+    pub(super) fn supplied(&mut self, kind: Kind) {
+        for master in self.of_kind(kind).filter_map(|(_, found)| found.ok()) {
+            let planned = PlannedMaster {
+                fingerprint: master.fingerprint,
+                product: master.word(),
+                facts: master.facts.clone(),
+                method: "supplied".to_owned(),
+                members: Vec::new(),
+                left_out: Vec::new(),
+                masters: Vec::new(),
+                state: MasterState::Made,
+            };
+            self.plan.masters.insert(master.fingerprint, planned);
+            self.offers.push(Offer {
+                fingerprint: master.fingerprint,
+                facts: master.facts.clone(),
+                readiness: match self.misfit(master) {
+                    Some(reason) => Readiness::Unfit(reason),
+                    None => Readiness::Sure,
+                },
+                supplied: Some(master),
+            });
+        }
+    }
+
+    /// The rig's supplied masters of a kind, with why they cannot be used at all.
+    fn of_kind(
+        &self,
+        kind: Kind,
+    ) -> impl Iterator<Item = (&'a Supplied, Result<&'a SuppliedMaster, &'a String>)> + use<'a>
+    {
+        let rig = &self.profile().name;
+        let ours = move |supplied: &&Supplied| *supplied.rig == **rig && supplied.kind == kind;
+        let found = self.snapshot.supplied.iter().filter(ours);
+        found.map(|supplied| (supplied, supplied.master.as_ref()))
+    }
+
+    /// What is wrong with the rig's supplied masters of a kind, as sentences.
+    pub(super) fn faults(&self, kind: Kind) -> Vec<String> {
+        let fault = |(supplied, found): (&Supplied, Result<&SuppliedMaster, &String>)| {
+            let reason = match found {
+                Err(reason) => reason.clone(),
+                Ok(master) => self.misfit(master)?,
+            };
+            let path = supplied.path.display();
+            Some(format!("the supplied {kind} {path} is not used: {reason}"))
+        };
+        self.of_kind(kind).filter_map(fault).collect()
+    }
+
+    /// What shows beside the rig's frames that a master does not belong to them.
+    fn misfit(&self, master: &SuppliedMaster) -> Option<String> {
+        let frames = || {
+            self.cast
+                .calibration
+                .values()
+                .flatten()
+                .chain(&self.cast.lights)
+        };
+        let own = &master.facts.camera;
+        let size = |width, height| format!("{width}x{height}");
+        let mut sizes: Vec<String> = frames()
+            .map(|frame| size(frame.frame.camera.width, frame.frame.camera.height))
+            .collect();
+        sizes.sort();
+        sizes.dedup();
+        let its = size(own.width, own.height);
+        if !sizes.is_empty() && !sizes.contains(&its) {
+            return Some(format!(
+                "it is {its} pixels, the rig's frames {}",
+                sizes.join(", ")
+            ));
+        }
+        if master.facts.kind == Kind::Flat {
+            return None;
+        }
+        let bias = frames().filter(|frame| frame.frame.kind == Kind::Bias);
+        let alike = bias.filter(|frame| master.filled(&frame.frame.camera) == *frame.frame.camera);
+        let mut levels: Vec<f64> = alike.map(|frame| frame.sample.level()).collect();
+        if levels.is_empty() && master.facts.kind != Kind::Bias {
+            let supplied = self.of_kind(Kind::Bias).filter_map(|(_, found)| found.ok());
+            let alike =
+                supplied.filter(|bias| master.filled(&bias.filled(own)) == bias.filled(own));
+            levels = alike.map(|bias| bias.level).collect();
+        }
+        let pedestal = median(&mut levels)?;
+        let level = master.level;
+        if pedestal < LEAST_PEDESTAL {
+            return None;
+        }
+        if level < LEAST_PART * pedestal {
+            return Some(format!(
+                "its level is {level:.1} ADU, that of the sensor's bias {pedestal:.1}: its bias has been \
+                 removed, or it is in other units; want a master that holds its bias"
+            ));
+        }
+        if master.facts.kind == Kind::Bias && level > MOST_TIMES * pedestal {
+            return Some(format!(
+                "its level is {level:.1} ADU, that of the sensor's bias frames {pedestal:.1}: it is in other \
+                 units"
+            ));
+        }
+        None
+    }
+}
