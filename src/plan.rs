@@ -99,6 +99,21 @@ pub fn plan(snapshot: &Snapshot, settings: &Settings, patience: Patience) -> Pla
     plan
 }
 
+/// What is wrong with the supplied masters, by themselves or beside the rig's frames: as sentences.
+pub fn supplied_faults(snapshot: &Snapshot, settings: &Settings) -> Vec<String> {
+    let mut plan = Plan::default();
+    let on_file = OnFile::of(snapshot);
+    let casts = cast::cast(snapshot, settings, &on_file, &mut plan);
+    let (patience, remakable) = (Patience::None, BTreeSet::new());
+    let faults = casts.iter().flat_map(|cast| {
+        rig::Rig::new(
+            snapshot, settings, patience, &on_file, &remakable, cast, &mut plan,
+        )
+        .faults()
+    });
+    faults.collect()
+}
+
 /// Contents that are there and claimed by a current profile: what is made from these alone could be
 /// made again, or has no claim to stay.
 fn remakable(

@@ -25,6 +25,8 @@ mod same;
 mod scaled;
 #[path = "once/stored.rs"]
 mod stored;
+#[path = "once/supplied.rs"]
+mod supplied;
 
 /// A monochrome rig that needs bias and flats.
 pub const NORTH: &str = "name: north-pier

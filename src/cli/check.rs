@@ -2,11 +2,14 @@
 
 use std::path::Path;
 
-use super::{Failure, settings};
+use crate::facts::Supplied;
+use crate::plan::supplied_faults;
+
+use super::{Failure, plan};
 
 /// Reads everything and says so.
 pub fn check(config: &Path) -> Result<(), Failure> {
-    let settings = settings::read(config)?;
+    let (settings, snapshot) = plan::read(config)?;
     for folder in &settings.watch {
         let there = if folder.path.is_dir() {
             ""
@@ -28,12 +31,21 @@ pub fn check(config: &Path) -> Result<(), Failure> {
             profile.cameras.join(", ")
         );
     }
+    let faults = supplied_faults(&snapshot, &settings);
+    for supplied in &snapshot.supplied {
+        let Supplied {
+            rig, kind, path, ..
+        } = supplied;
+        println!("supplied {kind} of {rig} = {}", path.display());
+    }
+    faults.iter().for_each(|fault| println!("         {fault}"));
     let missing = settings
         .watch
         .iter()
         .filter(|folder| !folder.path.is_dir())
         .count();
     match missing {
+        _ if !faults.is_empty() => println!("in order, but not all supplied masters can be used"),
         0 => println!("in order"),
         1 => println!("in order, but a watch folder is not there"),
         _ => println!("in order, but {missing} watch folders are not there"),

@@ -156,8 +156,9 @@ mod tests {
 
     #[test]
     fn hot_pixels_of_a_dark_are_flagged_unless_it_brings_flags() {
-        let mut dark =
-            Array2::from_shape_fn((20, 30), |(y, x)| 500.0 + ((x * 7 + y * 3) % 5) as f32);
+        let mut dark = Array2::from_shape_fn((20, 30), |(y, x)| {
+            500.0 + ((x * x * 7 + y * y * 3 + x * y) % 5) as f32
+        });
         dark[(7, 9)] = 900.0;
         let mut flags = Array2::zeros(dark.dim());
         let noise = finish(Kind::Dark, &mut dark, Some(&mut flags), None, None).unwrap();

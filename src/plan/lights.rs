@@ -132,10 +132,7 @@ impl<'a> Rig<'a, '_> {
         let measured = self
             .rule(Kind::Dark)
             .is_some_and(|rule| rule.rule == Rule::Measured);
-        let faults: Vec<String> = Kind::CALIBRATION
-            .into_iter()
-            .flat_map(|kind| self.faults(kind))
-            .collect();
+        let faults = self.faults();
         let earliest = self.cast.lights.iter().min_by_key(|l| (l.moment, l.digest));
         for light in &self.cast.lights {
             for fault in &faults {
@@ -164,8 +161,7 @@ impl<'a> Rig<'a, '_> {
                     Some(made) => LightState::Calibrated(made.fingerprint),
                     None => LightState::Waiting(*lack.wait),
                 },
-                // Made with a supplied master whose file is away: it cannot be made again, and stays.
-                Err(_) if let Some(made) = self.orphan(light.digest) => {
+                Err(_) if let Some(made) = self.without_its_master(light.digest) => {
                     LightState::Calibrated(made.fingerprint)
                 }
                 Err(lack) => {
@@ -235,12 +231,6 @@ impl<'a> Rig<'a, '_> {
             Some(made) => LightState::Calibrated(made.fingerprint),
             None => LightState::Waiting(wait),
         }
-    }
-
-    fn orphan(&self, digest: Digest) -> Option<&'a Made> {
-        let made = self.on_file.lights.get(&digest)?;
-        let lost = |made: &&Made| !supplied::all_there(self.snapshot, made);
-        made.iter().copied().find(lost)
     }
 
     fn last_product(&self, digest: Digest) -> Option<&'a Made> {

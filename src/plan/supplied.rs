@@ -7,7 +7,8 @@ use super::matching::{Offer, Readiness};
 use super::rig::Rig;
 use crate::combine::median;
 use crate::facts::{
-    Kind, Made, MasterState, PlannedMaster, Recipe, Snapshot, Supplied, SuppliedMaster,
+    Digest, Kind, Made, MasterState, MasterUse, PlannedMaster, Recipe, Snapshot, Supplied,
+    SuppliedMaster,
 };
 
 /// Below this level of the sensor's bias frames, ADU, there is nothing to tell a master by.
@@ -27,10 +28,20 @@ pub(super) fn behind(snapshot: &Snapshot, recipe: &Recipe) -> Vec<Supplied> {
     found.map(|(supplied, _)| supplied.clone()).collect()
 }
 
-/// Are all supplied masters there that a product was made with?
+/// Are all supplied masters there that a product was made with? What the profile now states of them
+/// does not matter: like any other setting, it can be set back.
 pub(super) fn all_there(snapshot: &Snapshot, made: &Made) -> bool {
+    let there = |used: &MasterUse| {
+        let masters = snapshot
+            .supplied
+            .iter()
+            .flat_map(|supplied| &supplied.master);
+        masters
+            .map(SuppliedMaster::word)
+            .any(|word| word == used.product)
+    };
     let mut used = made.masters.iter().filter(|used| used.is_supplied());
-    used.all(|used| snapshot.supplied(&used.fingerprint).is_some())
+    used.all(|used| there(used))
 }
 
 impl<'a> Rig<'a, '_> {
@@ -60,6 +71,16 @@ impl<'a> Rig<'a, '_> {
         }
     }
 
+    /// The product of a light, made with a supplied master that is away, while one that the profile
+    /// names cannot be read: it is likely to be back, and the product cannot be made again till then.
+    pub(super) fn without_its_master(&self, light: Digest) -> Option<&'a Made> {
+        let named = |supplied: &&Supplied| *supplied.rig == *self.profile().name;
+        let mut named = self.snapshot.supplied.iter().filter(named);
+        let away = named.any(|supplied| supplied.master.is_err());
+        let mut products = self.on_file.lights.get(&light)?.iter().copied();
+        products.find(|made| away && !all_there(self.snapshot, made))
+    }
+
     /// The rig's supplied masters of a kind, with why they cannot be used at all.
     fn of_kind(
         &self,
@@ -72,8 +93,14 @@ impl<'a> Rig<'a, '_> {
         found.map(|supplied| (supplied, supplied.master.as_ref()))
     }
 
-    /// What is wrong with the rig's supplied masters of a kind, as sentences.
-    pub(super) fn faults(&self, kind: Kind) -> Vec<String> {
+    /// What is wrong with the rig's supplied masters, as sentences.
+    pub(super) fn faults(&self) -> Vec<String> {
+        let kinds = Kind::CALIBRATION.into_iter();
+        kinds.flat_map(|kind| self.faults_of(kind)).collect()
+    }
+
+    /// The same for one kind.
+    pub(super) fn faults_of(&self, kind: Kind) -> Vec<String> {
         let fault = |(supplied, found): (&Supplied, Result<&SuppliedMaster, &String>)| {
             let reason = match found {
                 Err(reason) => reason.clone(),
