@@ -8,6 +8,9 @@
 //! | what a light holds beside its pixels, how it is stored | `method` part, where it is out of the ordinary |
 //! | facts written into the product's header | `fact` parts |
 //!
+//! A supplied master's fingerprint covers its contents, its facts and what a flat is brought to
+//! ([`super::SuppliedMaster::print`]).
+//!
 //! What does not count: file names, times of arrival, the host, the number of threads.
 //! [`Recipe::parts`] is the one traversal: the fingerprint hashes it and `explain` compares it,
 //! so that the two cannot disagree.

@@ -6,4 +6,5 @@
 mod bench;
 mod properties;
 mod scaled;
+mod supplied;
 mod tables;
