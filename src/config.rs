@@ -18,6 +18,7 @@ mod supplied;
 #[cfg(test)]
 mod tests;
 mod text;
+mod verdict;
 mod words;
 
 use std::path::{Path, PathBuf};

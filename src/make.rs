@@ -14,6 +14,7 @@ mod flat;
 mod light;
 mod mask;
 mod master;
+mod measuring;
 mod planes;
 mod pool;
 pub mod provenance;
@@ -69,8 +70,8 @@ pub enum MakeError {
         /// Why.
         source: io::Error,
     },
-    /// A master that should be there cannot be used.
-    #[error("{}: the master cannot be used: {reason}", path.display())]
+    /// A product that should be there cannot be used.
+    #[error("{}: the product cannot be used: {reason}", path.display())]
     Master {
         /// Which.
         path: PathBuf,
@@ -215,8 +216,8 @@ impl Maker {
         }
     }
 
-    /// Opens a master of the right size.
-    fn open_master(&self, place: &Place<'_>, camera: &Camera) -> Result<Source, MakeError> {
+    /// Opens a product of the right size.
+    fn open_product(&self, place: &Place<'_>, camera: &Camera) -> Result<Source, MakeError> {
         place.check()?;
         let source =
             Source::open(&place.path, &self.unpacker).map_err(|error| place.unusable(error))?;

@@ -6,7 +6,7 @@
 use std::collections::HashMap;
 use std::fs;
 use std::io;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use super::intake::{digest, raw_sample, reason};
 use crate::facts::{Kind, Profile, Settings, Stamp, Supplied, SuppliedFile, SuppliedMaster};
@@ -18,11 +18,17 @@ use crate::make::{Pulse, stamp};
 /// by the root of the number of exposures. One that was divided by 65535 scatters a thousandth of it.
 const LEAST_SCATTER: f64 = 0.01;
 
+/// What a file was when it looked like this.
+struct Known {
+    stamp: Stamp,
+    master: Result<SuppliedMaster, String>,
+}
+
 /// Supplied masters, as far as they are known.
 pub struct Shelf {
     unpacker: Unpacker,
-    /// Looked at in this state, and what they were then.
-    known: HashMap<(PathBuf, String, Kind), (Stamp, Result<SuppliedMaster, String>)>,
+    /// By rig and file.
+    known: HashMap<(String, SuppliedFile), Known>,
     found: Vec<Supplied>,
     changes: u64,
 }
@@ -83,10 +89,10 @@ impl Shelf {
     pub fn distrust(&mut self, path: &Path, reason: &str) -> bool {
         let now = look(path).ok();
         let mut ours = false;
-        for ((known, _, _), (stamp, master)) in &mut self.known {
-            ours |= known == path;
-            if known == path && now == Some(*stamp) {
-                *master = Err(reason.to_owned());
+        for ((_, file), known) in &mut self.known {
+            ours |= file.path == path;
+            if file.path == path && now == Some(known.stamp) {
+                known.master = Err(reason.to_owned());
             }
         }
         ours
@@ -94,17 +100,19 @@ impl Shelf {
 
     fn master(&mut self, profile: &Profile, file: &SuppliedFile) -> Result<SuppliedMaster, String> {
         let stamp = look(&file.path)?;
-        let key = (file.path.clone(), profile.name.clone(), file.kind);
-        if let Some((known, master)) = self.known.get(&key)
-            && *known == stamp
-        {
-            return master.clone();
+        let key = (profile.name.clone(), file.clone());
+        if let Some(known) = self.known.get(&key).filter(|known| known.stamp == stamp) {
+            return known.master.clone();
         }
         let master = examine(stamp, file, profile, &self.unpacker);
         if look(&file.path) != Ok(stamp) {
             return Err("it is being written".to_owned());
         }
-        self.known.insert(key, (stamp, master.clone()));
+        let known = Known {
+            stamp,
+            master: master.clone(),
+        };
+        self.known.insert(key, known);
         master
     }
 }

@@ -17,7 +17,7 @@ const VERSION: u32 = 1;
 const WORD: &str = "supplied:";
 
 /// A master as a profile names it.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub struct SuppliedFile {
     /// Where it lies. Absolute where the profile's own path is.
     pub path: PathBuf,

@@ -127,7 +127,7 @@ fn open<'a>(
         pedestal: match &recipe.subtract {
             Some(used) => {
                 let place = maker.place(task, used);
-                let source = maker.open_master(&place, camera)?;
+                let source = maker.open_product(&place, camera)?;
                 Some((place, source))
             }
             None => None,

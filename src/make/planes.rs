@@ -95,18 +95,9 @@ impl Maker {
     ) -> Result<Held, MakeError> {
         let place = self.place(task, used);
         let unusable = |error: FitsError| place.unusable(error);
-        let source = self.open_master(&place, camera)?;
+        let source = self.open_product(&place, camera)?;
         let (width, height) = (source.width(), source.height());
-        let mut plane = Array2::zeros((height, width));
-        plane
-            .axis_chunks_iter_mut(Axis(0), ROWS)
-            .into_par_iter()
-            .enumerate()
-            .try_for_each(|(strip, mut out)| {
-                let count = out.nrows();
-                source.rows_f32(strip * ROWS, count, contiguous_mut(out.as_slice_mut()))
-            })
-            .map_err(unusable)?;
+        let mut plane = whole(&source).map_err(unusable)?;
         let mut mask = match flags {
             true => Source::open_plane(&place.path, mask::NAME)
                 .map_err(unusable)?
@@ -138,8 +129,22 @@ impl Maker {
     }
 }
 
+/// A whole plane.
+pub(super) fn whole(source: &Source) -> Result<Array2<f32>, FitsError> {
+    let mut plane = Array2::zeros((source.height(), source.width()));
+    plane
+        .axis_chunks_iter_mut(Axis(0), ROWS)
+        .into_par_iter()
+        .enumerate()
+        .try_for_each(|(strip, mut out)| {
+            let count = out.nrows();
+            source.rows_f32(strip * ROWS, count, contiguous_mut(out.as_slice_mut()))
+        })?;
+    Ok(plane)
+}
+
 /// A whole plane of bytes.
-fn bytes(source: &Source) -> Result<Array2<u8>, FitsError> {
+pub(super) fn bytes(source: &Source) -> Result<Array2<u8>, FitsError> {
     let mut plane = Array2::zeros((source.height(), source.width()));
     plane
         .axis_chunks_iter_mut(Axis(0), ROWS)

@@ -42,6 +42,14 @@ impl Place<'_> {
 }
 
 impl Maker {
+    /// Where a product of our own lies.
+    pub(super) fn product(&self, product: &str) -> Place<'static> {
+        Place {
+            path: self.output.join(product),
+            supplied: None,
+        }
+    }
+
     /// Where a master that a task needs can be read.
     pub(super) fn place<'t>(&self, task: &'t Task, used: &MasterUse) -> Place<'t> {
         let found = task.supplied.iter().find_map(|supplied| {
@@ -53,10 +61,7 @@ impl Maker {
                 path: supplied.path.clone(),
                 supplied: Some(master),
             },
-            None => Place {
-                path: self.output.join(&used.product),
-                supplied: None,
-            },
+            None => self.product(&used.product),
         }
     }
 }
