@@ -33,6 +33,7 @@ use jiff::Timestamp;
 
 pub use explain::explain;
 pub use matching::describe;
+pub use supplied::supplied_faults;
 
 #[cfg(doc)]
 use crate::facts::Recipe;
@@ -99,21 +100,6 @@ pub fn plan(snapshot: &Snapshot, settings: &Settings, patience: Patience) -> Pla
     plan.tasks.sort_by_key(order);
     plan.to_measure = to_measure(snapshot, settings, &plan);
     plan
-}
-
-/// What is wrong with the supplied masters, by themselves or beside the rig's frames: as sentences.
-pub fn supplied_faults(snapshot: &Snapshot, settings: &Settings) -> Vec<String> {
-    let mut plan = Plan::default();
-    let on_file = OnFile::of(snapshot);
-    let casts = cast::cast(snapshot, settings, &on_file, &mut plan);
-    let (patience, remakable) = (Patience::None, BTreeSet::new());
-    let faults = casts.iter().flat_map(|cast| {
-        rig::Rig::new(
-            snapshot, settings, patience, &on_file, &remakable, cast, &mut plan,
-        )
-        .faults()
-    });
-    faults.collect()
 }
 
 /// Lights that stand on file and that the present methods have not measured, by name.

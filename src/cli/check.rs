@@ -2,14 +2,13 @@
 
 use std::path::Path;
 
-use crate::facts::Supplied;
+use super::{Failure, plan, settings};
+use crate::facts::{Snapshot, Supplied};
 use crate::plan::supplied_faults;
-
-use super::{Failure, plan};
 
 /// Reads everything and says so.
 pub fn check(config: &Path) -> Result<(), Failure> {
-    let (settings, snapshot) = plan::read(config)?;
+    let settings = settings::read(config)?;
     for folder in &settings.watch {
         let there = if folder.path.is_dir() {
             ""
@@ -31,6 +30,16 @@ pub fn check(config: &Path) -> Result<(), Failure> {
             profile.cameras.join(", ")
         );
     }
+    // Only what is supplied has to be compared with frames.
+    let named = settings
+        .profiles
+        .iter()
+        .any(|profile| !profile.supplied.is_empty());
+    let snapshot = if named {
+        plan::snapshot(&settings)?
+    } else {
+        Snapshot::default()
+    };
     let faults = supplied_faults(&snapshot, &settings);
     for supplied in &snapshot.supplied {
         let Supplied {

@@ -249,6 +249,9 @@ impl<'a> Rig<'a, '_> {
             });
             MasterState::Waiting(Wait::InLine)
         };
+        // Where fewer of them are a master already, its lights have what they need.
+        let mut members = survivors.iter();
+        let stands = members.any(|member| self.standing(member.digest, kind).is_some());
         let readiness = match &state {
             MasterState::Waiting(Wait::TooFew { have, need, .. }) => Readiness::TooFew {
                 have: *have,
@@ -257,7 +260,9 @@ impl<'a> Rig<'a, '_> {
             MasterState::Waiting(wait @ (Wait::NoMaster { .. } | Wait::Failed(_) | Wait::Gone)) => {
                 Readiness::Barred(wait.to_string())
             }
-            MasterState::Waiting(wait) if !matches!(root(wait), Wait::InLine) => Readiness::Later,
+            MasterState::Waiting(wait) if !matches!(root(wait), Wait::InLine) && !stands => {
+                Readiness::Later
+            }
             _ => Readiness::Sure,
         };
         for member in survivors {

@@ -23,7 +23,7 @@ use crate::facts::{
 pub enum Readiness {
     /// On file, or in line to be made.
     Sure,
-    /// Will be made once it need not wait any longer.
+    /// Will be made for the first time, once it need not wait any longer.
     Later,
     /// Its set is too small.
     TooFew {

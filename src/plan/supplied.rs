@@ -3,12 +3,16 @@
 //! A supplied master is on file as soon as it is named. It has no time, so that no window and no
 //! change of the optical train concerns it: who names it takes that upon themselves.
 
+use std::collections::BTreeSet;
+
+use super::cast::cast;
 use super::matching::{Offer, Readiness};
 use super::rig::Rig;
+use super::{OnFile, Patience};
 use crate::combine::median;
 use crate::facts::{
-    Digest, Kind, Made, MasterState, MasterUse, PlannedMaster, Recipe, Snapshot, Supplied,
-    SuppliedMaster,
+    Camera, Digest, Kind, Made, MasterState, Plan, PlannedMaster, Recipe, Settings, Snapshot,
+    Supplied, SuppliedMaster,
 };
 
 /// Below this level of the sensor's bias frames, ADU, there is nothing to tell a master by.
@@ -21,6 +25,21 @@ const LEAST_PART: f64 = 0.5;
 /// A bias master has at most so many times their level: one in other units has 4 or 16 times as much.
 const MOST_TIMES: f64 = 2.0;
 
+/// What is wrong with the supplied masters, by themselves or beside the rig's frames: as sentences.
+pub fn supplied_faults(snapshot: &Snapshot, settings: &Settings) -> Vec<String> {
+    let mut plan = Plan::default();
+    let on_file = OnFile::of(snapshot);
+    let casts = cast(snapshot, settings, &on_file, &mut plan);
+    let (patience, remakable) = (Patience::None, BTreeSet::new());
+    let faults = casts.iter().flat_map(|cast| {
+        Rig::new(
+            snapshot, settings, patience, &on_file, &remakable, cast, &mut plan,
+        )
+        .faults()
+    });
+    faults.collect()
+}
+
 /// The supplied masters that a recipe needs, and where they lie.
 pub(super) fn behind(snapshot: &Snapshot, recipe: &Recipe) -> Vec<Supplied> {
     let masters = recipe.masters().into_iter();
@@ -28,20 +47,19 @@ pub(super) fn behind(snapshot: &Snapshot, recipe: &Recipe) -> Vec<Supplied> {
     found.map(|(supplied, _)| supplied.clone()).collect()
 }
 
-/// Are all supplied masters there that a product was made with? What the profile now states of them
-/// does not matter: like any other setting, it can be set back.
+/// Are all supplied masters there that a product was made with, down to the bias beneath its flat?
+/// What the profile now states of them does not matter: like any other setting, it can be set back.
 pub(super) fn all_there(snapshot: &Snapshot, made: &Made) -> bool {
-    let there = |used: &MasterUse| {
-        let masters = snapshot
-            .supplied
-            .iter()
-            .flat_map(|supplied| &supplied.master);
-        masters
-            .map(SuppliedMaster::word)
-            .any(|word| word == used.product)
-    };
-    let mut used = made.masters.iter().filter(|used| used.is_supplied());
-    used.all(|used| there(used))
+    made.masters.iter().all(|used| {
+        if used.is_supplied() {
+            let masters = snapshot.supplied.iter().flat_map(|found| &found.master);
+            return masters
+                .map(SuppliedMaster::word)
+                .any(|word| word == used.product);
+        }
+        let master = snapshot.made.get(&used.fingerprint);
+        master.is_none_or(|master| all_there(snapshot, master))
+    })
 }
 
 impl<'a> Rig<'a, '_> {
@@ -122,17 +140,15 @@ impl<'a> Rig<'a, '_> {
                 .chain(&self.cast.lights)
         };
         let own = &master.facts.camera;
-        let size = |width, height| format!("{width}x{height}");
-        let mut sizes: Vec<String> = frames()
-            .map(|frame| size(frame.frame.camera.width, frame.frame.camera.height))
-            .collect();
-        sizes.sort();
-        sizes.dedup();
-        let its = size(own.width, own.height);
-        if !sizes.is_empty() && !sizes.contains(&its) {
+        let size = |camera: &Camera| (camera.width, camera.height);
+        let sizes: BTreeSet<(u32, u32)> = frames().map(|frame| size(&frame.frame.camera)).collect();
+        if !sizes.is_empty() && !sizes.contains(&size(own)) {
+            let words = |(width, height): (u32, u32)| format!("{width}x{height}");
+            let theirs: Vec<String> = sizes.into_iter().map(words).collect();
             return Some(format!(
-                "it is {its} pixels, the rig's frames {}",
-                sizes.join(", ")
+                "it is {} pixels, the rig's frames {}",
+                words(size(own)),
+                theirs.join(", ")
             ));
         }
         if master.facts.kind == Kind::Flat {

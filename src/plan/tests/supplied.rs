@@ -124,7 +124,16 @@ fn they_serve_at_any_time_until_one_is_made_here() {
     let kinds = vec!["masters/".to_owned(), "supplied".to_owned()];
     assert_eq!(used(&mut disk), Ok(kinds));
     assert_eq!(disk.made, before + 1 + 3);
-    let plan = disk.plan();
+    // One more dark: while the set grows again, nobody goes back to the supplied one.
+    let newest = later + SignedDuration::from_mins(9);
+    disk.put(series(Kind::Dark, 1, newest, |_| {}));
+    let growing = plan(&disk.snapshot, &disk.settings, Patience::Until(newest));
+    assert!(
+        growing.wake.is_some() && growing.tasks.is_empty(),
+        "{:?}",
+        growing.tasks
+    );
+    let plan = disk.run();
     let last = disk.light_states(&plan).into_iter().next_back().unwrap();
     let LightState::Calibrated(light) = last else {
         panic!("{last:?}")
