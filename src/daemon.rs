@@ -16,6 +16,7 @@ mod locks;
 mod progress;
 mod sensor;
 mod service;
+mod supplied;
 mod tell;
 mod turn;
 mod worker;
@@ -31,6 +32,7 @@ use thiserror::Error;
 pub use engine::{CATALOGUE, recognition};
 pub use flushing::Flushing;
 pub use progress::Lines;
+pub use supplied::Shelf;
 pub use turn::{Mode, Outcome, start};
 
 use crate::catalogue::CatalogueError;

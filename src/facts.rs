@@ -22,6 +22,7 @@ mod session;
 mod settings;
 mod snapshot;
 mod summary;
+mod supplied;
 mod units;
 
 pub use digest::{Digest, Fingerprint};
@@ -64,4 +65,5 @@ pub use session::{
 pub use settings::{Close, Settings, Site, WatchFolder, WatchMode};
 pub use snapshot::{Content, Entry, Failure, Snapshot};
 pub use summary::{Conditions, Integration, NightSummary};
+pub use supplied::{Supplied, SuppliedFile, SuppliedMaster, Unstated};
 pub use units::{Celsius, Degrees, Seconds};

@@ -23,6 +23,7 @@ mod pool;
 pub mod provenance;
 mod repair;
 mod rows;
+mod supplied;
 mod temporal;
 mod uncertainty;
 mod whole;
@@ -43,6 +44,7 @@ use crate::publish::{Disk, PublishError};
 
 use exposure::Exposure;
 pub use exposure::trim;
+use supplied::Place;
 
 /// Why a task was not carried out.
 #[derive(Debug, Error)]
@@ -220,17 +222,13 @@ impl Maker {
     }
 
     /// Opens a product of the right size.
-    fn open_product(&self, product: &str, camera: &Camera) -> Result<Source, MakeError> {
-        let path = self.output.join(product);
-        let unusable = |reason: String| MakeError::Master {
-            path: path.clone(),
-            reason,
-        };
+    fn open_product(&self, place: &Place<'_>, camera: &Camera) -> Result<Source, MakeError> {
+        place.check()?;
         let source =
-            Source::open(&path, &self.unpacker).map_err(|error| unusable(error.to_string()))?;
+            Source::open(&place.path, &self.unpacker).map_err(|error| place.unusable(error))?;
         let wanted = (camera.width as usize, camera.height as usize);
         if (source.width(), source.height()) != wanted {
-            return Err(unusable(format!(
+            return Err(place.unusable(format!(
                 "it is {}x{} pixels, wanted {}x{}",
                 source.width(),
                 source.height(),

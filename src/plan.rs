@@ -24,6 +24,7 @@ mod rig;
 mod sensor;
 mod sets;
 mod shoot;
+mod supplied;
 
 #[cfg(test)]
 mod tests;
@@ -34,6 +35,7 @@ use jiff::Timestamp;
 
 pub use explain::explain;
 pub use matching::describe;
+pub use supplied::supplied_faults;
 
 #[cfg(doc)]
 use crate::facts::Recipe;
@@ -251,9 +253,10 @@ fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &BTreeSet<Digest>) ->
 }
 
 /// Could a product be made again to the byte: from raws that are there, with masters of which the
-/// same is true? Masters that are not on file were given up already.
+/// same is true? Masters that are not on file were given up already, but supplied ones must be there.
 fn remakes(snapshot: &Snapshot, remakable: &BTreeSet<Digest>, made: &Made) -> bool {
     made.inputs.iter().all(|digest| remakable.contains(digest))
+        && supplied::all_there(snapshot, made)
         && made.masters.iter().all(|used| {
             snapshot
                 .made

@@ -29,6 +29,8 @@ mod scaled;
 mod sensor;
 #[path = "once/stored.rs"]
 mod stored;
+#[path = "once/supplied.rs"]
+mod supplied;
 
 /// A monochrome rig that needs bias and flats.
 pub const NORTH: &str = "name: north-pier

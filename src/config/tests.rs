@@ -12,7 +12,8 @@ use super::*;
 use crate::combine::by_count;
 use crate::facts::{
     CfaChoice, Combining, CombiningRule, FlatLevel, GainMeaning, Kind, LightSamples, Photosites,
-    Rule, Sensor, ShortShots, Stripe, Stripes, Tolerance, VerdictLimits, WatchMode, Windows,
+    Rule, Sensor, ShortShots, Stripe, Stripes, SuppliedFile, Tolerance, VerdictLimits, WatchMode,
+    Windows,
 };
 
 const SETTINGS: &str = include_str!("../../config/settings.yaml");
@@ -344,12 +345,14 @@ sensor: {read_noise_e: 1.5, electrons_per_adu: 0.78}
 bias_max_s: 0.1
 short_shots: {under_s: 5, under_fraction: 0.1}
 train_changes: [2026-08-20, 2026-01-02]
+supplied: [{file: ../m/ha.fits, kind: flat, filter: Ha, rotator_deg: 90, gain: 100, binning: 2x2}]
 windows: {flat_before_nights: 1, flat_after_nights: 0}
 tolerance: {flat_dark_exposure_fraction: 0.2}
 ",
         ),
     ]);
-    let profile = parse_profile(&text, Path::new("p.yaml")).unwrap_or_else(|e| panic!("{e}"));
+    let profile =
+        parse_profile(&text, Path::new("/sky/rigs/p.yaml")).unwrap_or_else(|e| panic!("{e}"));
     assert_eq!(profile.cameras, ["Petrel 26M", "Dunlin*"]);
     assert_eq!(profile.telescope.as_deref(), Some("Tern*"));
     let dark = profile.calibration.dark;
@@ -430,6 +433,25 @@ tolerance: {flat_dark_exposure_fraction: 0.2}
         electrons_per_adu: 0.78,
     };
     assert_eq!(profile.sensor, Some(noise));
+    assert_eq!(profile.supplied.len(), 1);
+    let SuppliedFile { path, kind, stated } = &profile.supplied[0];
+    assert_eq!(
+        (path.as_path(), *kind),
+        (Path::new("/sky/m/ha.fits"), Kind::Flat)
+    );
+    let stated: Vec<_> = stated
+        .iter()
+        .map(|(fact, value)| (&**fact, &**value))
+        .collect();
+    assert_eq!(
+        stated,
+        [
+            ("binning", "2x2"),
+            ("filter", "Ha"),
+            ("gain", "100"),
+            ("rotator_deg", "90")
+        ]
+    );
     let limits = VerdictLimits {
         elongation: 1.5,
         fwhm_ratio: 1.3,

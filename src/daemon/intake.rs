@@ -154,7 +154,7 @@ impl Intake {
     }
 }
 
-fn reason(error: FitsError) -> String {
+pub(super) fn reason(error: FitsError) -> String {
     let text = error.to_string();
     error.refusal().map_or(text, |refusal| refusal.to_string())
 }
@@ -167,7 +167,7 @@ fn sample(source: Source, camera: &Camera, limit: Option<f64>) -> Result<Sample,
     Ok(raw_sample(&source, limit)?.above(overscan.unwrap_or(0.0)))
 }
 
-fn raw_sample(source: &Source, limit: Option<f64>) -> Result<Sample, FitsError> {
+pub(super) fn raw_sample(source: &Source, limit: Option<f64>) -> Result<Sample, FitsError> {
     let (width, height) = (source.width(), source.height());
     let mut rows = Vec::new();
     for (first, count) in measure::rows_to_sample(height) {
@@ -196,7 +196,7 @@ fn raw_sample(source: &Source, limit: Option<f64>) -> Result<Sample, FitsError> 
 }
 
 /// BLAKE3 of a file's bytes.
-fn digest(path: &Path, pulse: &Pulse) -> io::Result<Digest> {
+pub(super) fn digest(path: &Path, pulse: &Pulse) -> io::Result<Digest> {
     let mut file = File::open(path)?;
     let mut hasher = blake3::Hasher::new();
     let mut block = vec![0; BLOCK];

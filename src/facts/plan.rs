@@ -9,7 +9,7 @@ use jiff::civil::Date;
 
 use super::{
     Camera, Celsius, DarkVerdict, Degrees, Fingerprint, Kind, MasterFacts, MasterUse, Recipe,
-    Seconds, SensorTask, Setting,
+    Seconds, SensorTask, Setting, Supplied,
 };
 
 /// One product to make now: all that goes into it is there.
@@ -21,6 +21,8 @@ pub struct Task {
     pub product: String,
     /// How it is made.
     pub recipe: Recipe,
+    /// The supplied ones among its masters, and where they lie now.
+    pub supplied: Vec<Supplied>,
 }
 
 /// A light on file that is to be measured.

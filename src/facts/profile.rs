@@ -6,7 +6,7 @@ use std::time::Duration;
 use jiff::civil::Date;
 use serde::{Deserialize, Serialize};
 
-use super::{Cfa, Kind, Stripes};
+use super::{Cfa, Kind, Stripes, SuppliedFile};
 
 /// Whether a master of a kind is wanted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -380,6 +380,8 @@ pub struct Profile {
     pub verdict: VerdictLimits,
     /// Evening dates on and after which the optical train is another; flats never cross one.
     pub train_changes: Vec<Date>,
+    /// Ready-made masters, used where none of our own serves.
+    pub supplied: Vec<SuppliedFile>,
 }
 
 /// Where the colour filter array is known from.

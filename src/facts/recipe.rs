@@ -8,6 +8,9 @@
 //! | what a light holds beside its pixels, how it is stored | `method` part, where it is out of the ordinary |
 //! | facts written into the product's header | `fact` parts |
 //!
+//! A supplied master's fingerprint covers its contents, its facts and what a flat is brought to
+//! ([`super::SuppliedMaster::print`]).
+//!
 //! What does not count: file names, times of arrival, the host, the number of threads.
 //! [`Recipe::parts`] is the one traversal: the fingerprint hashes it and `explain` compares it,
 //! so that the two cannot disagree.
@@ -53,7 +56,7 @@ pub struct MasterUse {
     pub kind: Kind,
     /// Its fingerprint: what counts.
     pub fingerprint: Fingerprint,
-    /// Where it lies, relative to the output folder.
+    /// Where it lies, relative to the output folder; of a supplied one, its digest.
     pub product: String,
     /// Of a dark of another exposure: the factor k on its signal, so that B + k(D - B) comes off
     /// the light. None: the master is used as it is.
@@ -80,10 +83,12 @@ pub struct MasterFacts {
     pub optics: Arc<Optics>,
     /// Middle rotator angle of its flats; absent for other kinds.
     pub rotator: Option<Degrees>,
-    /// Start of its earliest frame.
-    pub first: Timestamp,
+    /// Start of its earliest frame; a supplied master has no time.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub first: Option<Timestamp>,
     /// Start of its latest frame.
-    pub last: Timestamp,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub last: Option<Timestamp>,
 }
 
 /// How a master is made.
@@ -258,15 +263,20 @@ impl Recipe {
 
     /// BLAKE3 over [`Recipe::parts`].
     pub fn fingerprint(&self) -> Fingerprint {
-        let mut hasher = blake3::Hasher::new();
-        for (label, value) in self.parts() {
-            hasher.update(&(label.len() as u64).to_le_bytes());
-            hasher.update(label.as_bytes());
-            hasher.update(&(value.len() as u64).to_le_bytes());
-            hasher.update(value.as_bytes());
-        }
-        Fingerprint::new(*hasher.finalize().as_bytes())
+        fingerprint(&self.parts())
     }
+}
+
+/// BLAKE3 over labelled values.
+pub(super) fn fingerprint(parts: &[(&'static str, String)]) -> Fingerprint {
+    let mut hasher = blake3::Hasher::new();
+    for (label, value) in parts {
+        hasher.update(&(label.len() as u64).to_le_bytes());
+        hasher.update(label.as_bytes());
+        hasher.update(&(value.len() as u64).to_le_bytes());
+        hasher.update(value.as_bytes());
+    }
+    Fingerprint::new(*hasher.finalize().as_bytes())
 }
 
 /// Frames of floating-point numbers need not have a level at which they saturate.
@@ -312,7 +322,7 @@ impl std::fmt::Display for Extras {
     clippy::expect_used,
     reason = "plain structs of strings, options and finite numbers always serialise"
 )]
-fn line(facts: &impl Serialize) -> String {
+pub(super) fn line(facts: &impl Serialize) -> String {
     serde_json::to_string(facts).expect("plain facts serialise")
 }
 

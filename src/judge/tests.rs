@@ -62,6 +62,7 @@ fn profile() -> Profile {
         verdict: VerdictLimits::default(),
         products: crate::facts::ProductRules::default(),
         train_changes: Vec::new(),
+        supplied: Vec::new(),
     }
 }
 

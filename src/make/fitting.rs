@@ -10,7 +10,7 @@ use ndarray::ArrayView2;
 use super::halves::Halves;
 use super::planes::{Held, plane_part};
 use super::{MakeError, Maker, mask};
-use crate::facts::{Fit, Kind, MovedShadow, ToMeasure};
+use crate::facts::{Fit, Kind, MasterUse, MovedShadow, ToMeasure};
 use crate::measure::fit::{Left, dark_left, flat_left, is_kept, map, moved_shadows};
 
 /// How flat and dark fit a light; what cannot be told is absent.
@@ -90,18 +90,17 @@ impl Maker {
         })
     }
 
-    /// The light's master of a kind.
+    /// The light's master of a kind; one that was not made here keeps no halves.
     fn master(&self, light: &ToMeasure, kind: Kind) -> Result<Option<Master>, MakeError> {
-        let Some(used) = light.masters.iter().find(|used| used.kind == kind) else {
+        let made_here = |used: &&MasterUse| used.kind == kind && !used.is_supplied();
+        let Some(used) = light.masters.iter().find(made_here) else {
             return Ok(None);
         };
-        let path = self.output.join(&used.product);
-        let halves = Halves::read(&path, &light.camera).map_err(|error| MakeError::Master {
-            path,
-            reason: error.to_string(),
-        })?;
+        let place = self.product(&used.product);
+        let halves = Halves::read(&place.path, &light.camera);
+        let halves = halves.map_err(|error| place.unusable(error))?;
         Ok(Some(Master {
-            held: self.planes.get(self, used, &light.camera, false)?,
+            held: self.planes.get(self, &place, used, &light.camera, false)?,
             halves,
             factor: used.scale.unwrap_or(1.0),
         }))

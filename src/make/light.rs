@@ -59,7 +59,7 @@ pub fn make(
 ) -> Result<Made, MakeError> {
     let camera = &recipe.facts.camera;
     let flags = recipe.extras.mask.is_some();
-    let light = Calibration::open(maker, recipe)?;
+    let light = Calibration::open(maker, task, recipe)?;
     let kept = light.kept();
     let samples = recipe.extras.samples;
     let all_cards = |stats: &MadeStats| {
@@ -170,11 +170,18 @@ impl Strip {
 
 impl<'a> Calibration<'a> {
     /// Opens the raw light and its masters.
-    pub(super) fn open(maker: &Maker, recipe: &'a LightRecipe) -> Result<Self, MakeError> {
+    pub(super) fn open(
+        maker: &Maker,
+        task: &Task,
+        recipe: &'a LightRecipe,
+    ) -> Result<Self, MakeError> {
         let camera = &recipe.facts.camera;
         let exposure = maker.open(&recipe.input, camera)?;
         let flags = recipe.extras.mask.is_some();
-        let held = |used: &MasterUse, flags| maker.planes.get(maker, used, camera, flags);
+        let held = |used: &MasterUse, flags| {
+            let place = maker.place(task, used);
+            maker.planes.get(maker, &place, used, camera, flags)
+        };
         let optional = |used: &Option<MasterUse>, flags| {
             let used = used.as_ref();
             used.map(|used| held(used, flags)).transpose()

@@ -27,7 +27,7 @@ pub fn make(
     };
     let cfa = recipe.light.facts.camera.cfa;
     let cfa = cfa.ok_or_else(|| spoiled("its sensor has no colours to split"))?;
-    let light = Calibration::open(maker, &recipe.light)?;
+    let light = Calibration::open(maker, task, &recipe.light)?;
     let plane = light.plane(pulse)?;
     maker.check(&recipe.light.input)?;
     let line = line_plane(plane.view(), cfa, recipe.passband.photosites);

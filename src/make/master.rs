@@ -14,6 +14,7 @@ use super::exposure::Exposure;
 use super::flat::{Mean, Sampled, colour_index, in_row, lit_levels, normalise};
 use super::halves::Halves;
 use super::pool::Pool;
+use super::supplied::Place;
 use super::temporal::Tally;
 use super::{MakeError, Maker, Pulse, mask, provenance, spoiled};
 use crate::combine::{Exposures, combine};
@@ -32,7 +33,7 @@ struct Set<'a> {
     maker: &'a Maker,
     recipe: &'a MasterRecipe,
     exposures: Vec<Exposure>,
-    pedestal: Option<Source>,
+    pedestal: Option<(Place<'a>, Source)>,
     /// Of flats: level per exposure and colour, NaN for a dark one.
     levels: Vec<[f64; 3]>,
     /// What those amount to.
@@ -48,7 +49,7 @@ pub fn make(
     recipe: &MasterRecipe,
     pulse: &Pulse,
 ) -> Result<Made, MakeError> {
-    let mut set = open(maker, recipe)?;
+    let mut set = open(maker, task, recipe)?;
     let cfa = recipe.facts.camera.cfa;
     if let Some(choice) = recipe.flat_level {
         set.levels = set.measure_levels(pulse)?;
@@ -58,6 +59,9 @@ pub fn make(
     let halves = Halves::of(std::mem::take(&mut found.tally.rows));
     for input in &recipe.inputs {
         maker.check(input)?;
+    }
+    if let Some((place, _)) = &set.pedestal {
+        place.check()?;
     }
     let ((level, noise), temporal) = rayon::join(
         || {
@@ -120,7 +124,11 @@ pub fn make(
     Ok(Maker::record(task, size, stats))
 }
 
-fn open<'a>(maker: &'a Maker, recipe: &'a MasterRecipe) -> Result<Set<'a>, MakeError> {
+fn open<'a>(
+    maker: &'a Maker,
+    task: &'a Task,
+    recipe: &'a MasterRecipe,
+) -> Result<Set<'a>, MakeError> {
     let camera = &recipe.facts.camera;
     Ok(Set {
         exposures: recipe
@@ -129,7 +137,11 @@ fn open<'a>(maker: &'a Maker, recipe: &'a MasterRecipe) -> Result<Set<'a>, MakeE
             .map(|input| maker.open(input, camera))
             .collect::<Result<_, _>>()?,
         pedestal: match &recipe.subtract {
-            Some(used) => Some(maker.open_product(&used.product, camera)?),
+            Some(used) => {
+                let place = maker.place(task, used);
+                let source = maker.open_product(&place, camera)?;
+                Some((place, source))
+            }
             None => None,
         },
         levels: Vec::new(),
@@ -176,13 +188,13 @@ impl Set<'_> {
 
     /// Rows of the pedestal that every flat exposure loses; none where there is no pedestal.
     fn below(&self, first: usize, count: usize, out: &mut Vec<f32>) -> Result<(), MakeError> {
-        let Some(pedestal) = &self.pedestal else {
+        let Some((place, pedestal)) = &self.pedestal else {
             return Ok(());
         };
         out.resize(count * self.width, 0.0);
         pedestal
             .rows_f32(first, count, out)
-            .map_err(|error| self.master_error(error))
+            .map_err(|error| place.unusable(error))
     }
 
     /// Rows of a flat exposure, with those of its pedestal taken off; saturated samples become NaN.
@@ -205,18 +217,6 @@ impl Set<'_> {
             .zip(below)
             .for_each(|(value, below)| *value -= below);
         Ok(())
-    }
-
-    fn master_error(&self, error: crate::fits::FitsError) -> MakeError {
-        let product = self
-            .recipe
-            .subtract
-            .as_ref()
-            .map_or("", |used| &used.product);
-        MakeError::Master {
-            path: self.maker.output.join(product),
-            reason: error.to_string(),
-        }
     }
 
     fn read(

@@ -21,7 +21,7 @@ impl Maker {
             path: path.clone(),
             reason: error.to_string(),
         };
-        let source = self.open_product(&light.product, &light.camera)?;
+        let source = self.open_product(&self.product(&light.product), &light.camera)?;
         let mut plane = whole(&source).map_err(unusable)?;
         // What was added so that integers keep the noise around 0.
         if let Some(added) = source.header().number("DLADDED") {

@@ -144,11 +144,10 @@ pub fn fact_cards(facts: &MasterFacts) -> Vec<Card> {
             add("TELESCOP", Value::Text(telescope.to_string()), "");
         }
     }
-    add(
-        "DATE-OBS",
-        Value::Text(facts.first.to_string().trim_end_matches('Z').to_owned()),
-        "UTC",
-    );
+    if let Some(first) = facts.first {
+        let text = first.to_string().trim_end_matches('Z').to_owned();
+        add("DATE-OBS", Value::Text(text), "UTC");
+    }
     cards
 }
 

@@ -209,7 +209,7 @@ impl Lists {
                 Some(made) => {
                     light.state = "calibrated".to_owned();
                     light.product = Some(made.product.clone());
-                    light.masters = used_masters(made);
+                    light.masters = used_masters(snapshot, made);
                     let mut scales = made.masters.iter().filter_map(|master| master.scale);
                     light.dark_scale = scales.next().map(|k| rounded(k, 6));
                     light.measures = measures(made);
@@ -368,10 +368,13 @@ fn line_planes(snapshot: &Snapshot, plan: &Plan, at: usize) -> BTreeMap<String, 
     lines.filter_map(product).collect()
 }
 
-fn used_masters(made: &Made) -> UsedMasters {
+fn used_masters(snapshot: &Snapshot, made: &Made) -> UsedMasters {
     let product = |kind| {
         let master = made.masters.iter().find(|master| master.kind == kind);
-        master.map(|master| master.product.clone())
+        master.map(|master| match snapshot.supplied(&master.fingerprint) {
+            Some((supplied, _)) => supplied.path.display().to_string(),
+            None => master.product.clone(),
+        })
     };
     UsedMasters {
         bias: product(Kind::Bias),

@@ -156,13 +156,13 @@ pub(super) fn full_log() -> SessionLog {
         filter: filter.map(str::to_owned),
         exposure_s: if filter.is_some() { 2.5 } else { 0.001 },
         temperature_c: Some(-10.0),
-        frames_used: used,
-        frames_left_out: out,
+        frames_used: Some(used),
+        frames_left_out: Some(out),
         method: format!(
             "{kind}/1 sigma-clip low=3 high=3 iterations=5 center=median saturation=65000"
         ),
-        rejected_low_fraction: 0.000_000_4,
-        rejected_high_fraction: 0.000_1,
+        rejected_low_fraction: Some(0.000_000_4),
+        rejected_high_fraction: Some(0.000_1),
         level_adu: 24_310.5,
         noise_adu: 0.004_125,
         temporal_noise_adu: Some(0.002_25),

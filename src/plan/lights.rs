@@ -6,9 +6,9 @@ use jiff::civil::Date;
 
 use super::cast::Member;
 use super::matching::Want;
-use super::names;
 use super::rig::{Lack, Pick, Rig};
 use super::shoot::{Needs, Waiting};
+use super::{names, supplied};
 use crate::facts::{
     Celsius, Digest, Extras, Input, Kind, LightFacts, LightRecipe, LightSamples, LightState,
     LineRecipe, Made, MasterUse, Passband, Recipe, Task, Wait, line_of,
@@ -152,8 +152,12 @@ impl<'a> Rig<'a, '_> {
     /// Plans all lights.
     pub(super) fn lights(&mut self, needs: &mut Needs) {
         self.check_labels();
+        let faults = self.faults();
         let earliest = self.cast.lights.iter().min_by_key(|l| (l.moment, l.digest));
         for light in &self.cast.lights {
+            for fault in &faults {
+                self.warn(light.night, fault);
+            }
             if let Some(warning) = earliest.and_then(|earliest| self.other_gain(light, earliest)) {
                 self.warn(light.night, &warning);
             }
@@ -188,6 +192,9 @@ impl<'a> Rig<'a, '_> {
                     Some(made) => LightState::Calibrated(made.fingerprint),
                     None => LightState::Waiting(*lack.wait),
                 },
+                Err(_) if let Some(made) = self.without_its_master(light.digest) => {
+                    LightState::Calibrated(made.fingerprint)
+                }
                 Err(lack) => {
                     if let Some(shoot) = lack.shoot {
                         let target = light.frame.target.as_deref();
@@ -264,6 +271,7 @@ impl<'a> Rig<'a, '_> {
             self.plan.tasks.push(Task {
                 fingerprint,
                 product: names::line(&facts, &passband.line, fingerprint),
+                supplied: supplied::behind(self.snapshot, &recipe),
                 recipe,
             });
         }
@@ -297,6 +305,7 @@ impl<'a> Rig<'a, '_> {
             self.plan.tasks.push(Task {
                 fingerprint,
                 product,
+                supplied: supplied::behind(self.snapshot, &recipe),
                 recipe,
             });
             Wait::InLine

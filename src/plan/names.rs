@@ -63,7 +63,7 @@ pub fn master(facts: &MasterFacts, fingerprint: Fingerprint, site: &Site) -> Str
             .gain
             .map(|gain| format!("g{}", number(gain.get()))),
     );
-    words.push(site.night_of(facts.last).to_string());
+    words.extend(facts.last.map(|last| site.night_of(last).to_string()));
     format!(
         "masters/{}/{}/{}-{}.fits",
         slug(&facts.camera.name),

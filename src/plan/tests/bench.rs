@@ -69,6 +69,7 @@ pub fn profile(name: &str, camera: &str) -> Profile {
         verdict: VerdictLimits::default(),
         products: ProductRules::default(),
         train_changes: Vec::new(),
+        supplied: Vec::new(),
     }
 }
 
@@ -276,9 +277,14 @@ impl FakeDisk {
         }
         for used in task.recipe.masters() {
             let made = self.snapshot.made.get(&used.fingerprint);
+            let word = || {
+                let mut masters = task.supplied.iter().flat_map(|supplied| &supplied.master);
+                let found = masters.find(|master| master.fingerprint == used.fingerprint);
+                found.map(SuppliedMaster::word)
+            };
             assert_eq!(
-                made.map(|made| &made.product),
-                Some(&used.product),
+                made.map(|made| made.product.clone()).or_else(word),
+                Some(used.product.clone()),
                 "for {}",
                 task.product
             );
