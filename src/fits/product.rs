@@ -8,6 +8,7 @@
 
 mod header;
 mod held;
+mod queue;
 
 use std::io;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -17,9 +18,10 @@ use crate::facts::Card;
 use crate::publish::{Draft, Op, PublishError};
 
 use super::gate::BLOCK;
-use super::{scratch, sum};
+use super::sum;
 use header::{Heap, ZEROS};
 use held::{Held, Rows, Waiting};
+use queue::Queue;
 
 /// Samples converted at a time.
 const CHUNK: usize = 1 << 18;
@@ -114,6 +116,7 @@ enum Data {
 /// [`ImageWriter::finish`], it leaves nothing.
 pub struct ImageWriter {
     draft: Draft,
+    queue: Queue,
     shape: Shape,
     /// What stands before the first plane.
     leading: Vec<u8>,
@@ -175,6 +178,7 @@ impl ImageWriter {
         }
         Ok(Self {
             draft,
+            queue: Queue::default(),
             shape,
             leading,
             units,
@@ -230,22 +234,21 @@ impl ImageWriter {
             return Ok(());
         };
         let mut offset = (first * self.shape.width * N) as u64;
-        scratch::lend(samples.len().min(CHUNK) * N, |buffer| {
-            for part in samples.chunks(CHUNK) {
-                let bytes = &mut buffer[..part.len() * N];
-                let sum = Level::widest().run(|| {
-                    let (places, _) = bytes.as_chunks_mut::<N>();
-                    for (place, &sample) in places.iter_mut().zip(part) {
-                        *place = stored(sample);
-                    }
-                    sum_at(offset, bytes)
-                });
-                total.fetch_add(u64::from(sum), Ordering::Relaxed);
-                self.draft.write_at(data + offset, bytes)?;
-                offset += bytes.len() as u64;
-            }
-            Ok(())
-        })
+        for part in samples.chunks(CHUNK) {
+            let mut bytes = self.queue.room(part.len() * N);
+            let sum = Level::widest().run(|| {
+                let (places, _) = bytes.as_chunks_mut::<N>();
+                for (place, &sample) in places.iter_mut().zip(part) {
+                    *place = stored(sample);
+                }
+                sum_at(offset, &bytes)
+            });
+            total.fetch_add(u64::from(sum), Ordering::Relaxed);
+            let length = bytes.len() as u64;
+            self.queue.put(&self.draft, data + offset, bytes)?;
+            offset += length;
+        }
+        Ok(())
     }
 
     /// Flushes the rows written so far to the disk, which may be done from a thread of its own.
