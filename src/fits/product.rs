@@ -235,18 +235,19 @@ impl ImageWriter {
         };
         let mut offset = (first * self.shape.width * N) as u64;
         for part in samples.chunks(CHUNK) {
-            let mut bytes = self.queue.room(part.len() * N);
-            let sum = Level::widest().run(|| {
-                let (places, _) = bytes.as_chunks_mut::<N>();
-                for (place, &sample) in places.iter_mut().zip(part) {
-                    *place = stored(sample);
-                }
-                sum_at(offset, &bytes)
-            });
-            total.fetch_add(u64::from(sum), Ordering::Relaxed);
-            let length = bytes.len() as u64;
-            self.queue.put(&self.draft, data + offset, bytes)?;
-            offset += length;
+            let length = part.len() * N;
+            self.queue
+                .put(&self.draft, data + offset, length, |bytes| {
+                    let sum = Level::widest().run(|| {
+                        let (places, _) = bytes.as_chunks_mut::<N>();
+                        for (place, &sample) in places.iter_mut().zip(part) {
+                            *place = stored(sample);
+                        }
+                        sum_at(offset, bytes)
+                    });
+                    total.fetch_add(u64::from(sum), Ordering::Relaxed);
+                })?;
+            offset += length as u64;
         }
         Ok(())
     }

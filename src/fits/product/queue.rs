@@ -19,29 +19,39 @@ pub(super) struct Queue {
     turn: Mutex<()>,
 }
 
+/// The first `length` bytes of a room, which belong to the file from byte `offset` on.
 struct Piece {
     offset: u64,
-    bytes: Vec<u8>,
+    length: usize,
+    room: Vec<u8>,
 }
 
 impl Queue {
-    /// Room for a piece of `length` bytes, which hold anything.
-    pub(super) fn room(&self, length: usize) -> Vec<u8> {
-        let mut room = own(&self.spare).pop().unwrap_or_default();
-        room.resize(length, 0);
-        room
-    }
-
-    /// Brings a piece of the file that begins at byte `offset`. Where somebody else is writing, it
-    /// is left to them.
+    /// Brings a piece of `length` bytes, filled in by `fill`, that belongs to the file from byte
+    /// `offset` on. Where somebody else is writing, it is left to them.
     ///
     /// # Errors
     /// When the disk refuses this piece or one that another thread left; what waits then stays
     /// unwritten.
-    pub(super) fn put(&self, draft: &Draft, offset: u64, bytes: Vec<u8>) -> Result<(), PublishError> {
+    pub(super) fn put(
+        &self,
+        draft: &Draft,
+        offset: u64,
+        length: usize,
+        fill: impl FnOnce(&mut [u8]),
+    ) -> Result<(), PublishError> {
+        let mut room = own(&self.spare).pop().unwrap_or_default();
+        if room.len() < length {
+            room.resize(length, 0);
+        }
+        fill(&mut room[..length]);
         let count = {
             let mut waiting = own(&self.waiting);
-            waiting.push(Piece { offset, bytes });
+            waiting.push(Piece {
+                offset,
+                length,
+                room,
+            });
             waiting.len()
         };
         // Again where a piece came between the last look and the end of the turn.
@@ -53,8 +63,8 @@ impl Queue {
                 Err(TryLockError::Poisoned(turn)) => turn.into_inner(),
             };
             while let Some(piece) = self.next() {
-                draft.write_at(piece.offset, &piece.bytes)?;
-                own(&self.spare).push(piece.bytes);
+                draft.write_at(piece.offset, &piece.room[..piece.length])?;
+                own(&self.spare).push(piece.room);
             }
         }
         Ok(())
