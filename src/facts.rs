@@ -9,6 +9,8 @@ mod file;
 mod frame;
 mod header;
 mod made;
+pub mod mask;
+mod measured;
 mod overscan;
 mod plan;
 mod profile;
@@ -18,6 +20,7 @@ mod sample;
 mod session;
 mod settings;
 mod snapshot;
+mod summary;
 mod units;
 
 pub use digest::{Digest, Fingerprint};
@@ -27,14 +30,19 @@ pub use frame::{
 };
 pub use header::{Card, Header, Value};
 pub use made::{InputCount, Made, MadeStats, Temporal};
+pub use measured::{
+    ChannelLine, ColourSky, Finding, Fit, Judged, Measured, Relative, SetAside, Shape, Star, Stars,
+    Trail,
+};
 pub use overscan::{Overscan, Stripe, Stripes, Window};
 pub use plan::{
-    CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task, Wait,
+    CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task,
+    ToMeasure, Wait,
 };
 pub use profile::{
     CalibrationRules, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule, GainMeaning,
     LightSamples, PathPattern, Pedestal, ProductRules, Profile, Rule, Sensor, SensorNoise,
-    ShortShots, Tolerance, Windows,
+    ShortShots, Tolerance, VerdictLimits, Windows,
 };
 pub use recipe::{
     Extras, Input, LightFacts, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe,
@@ -42,9 +50,11 @@ pub use recipe::{
 pub use refusal::Refusal;
 pub use sample::{MESH, PlaneSample, Sample};
 pub use session::{
-    CalibrationEntry, Count, Ledger, LightEntry, MasterEntry, Measures, NightState, PlainEntry,
-    SCHEMA, SessionLog, ShootEntry, UsedMasters,
+    CalibrationEntry, Count, FindingEntry, GroupEntry, Ledger, LightEntry, LineEntry, MasterEntry,
+    Measures, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog, ShootEntry, UsedMasters,
+    Verdict,
 };
 pub use settings::{Close, Settings, Site, WatchFolder, WatchMode};
 pub use snapshot::{Content, Entry, Failure, Snapshot};
+pub use summary::{Conditions, Integration, NightSummary};
 pub use units::{Celsius, Degrees, Seconds};

@@ -8,10 +8,13 @@
 //!
 //! It does not know what time it is, where a log is stored, or how a plan comes about.
 
+mod airmass;
 mod compose;
 mod digest;
 mod masters;
 mod sheet;
+mod shoot;
+mod summary;
 mod sun;
 mod text;
 mod warnings;
@@ -24,5 +27,9 @@ mod tests;
 
 pub use compose::{compose, nights};
 pub use digest::digest;
-pub use sun::{altitude_deg, closes_at, is_over, rises_above, sets_below};
+pub use sheet::tame;
+pub use shoot::{SUN_CAUTION, in_order, shot};
+pub use summary::summary;
+pub use sun::{Daylight, Spell, altitude_deg, closes_at, is_over, rises_above, sets_below, spells};
+pub use text::{counted, rounded, span};
 pub use yaml::{parse, yaml};

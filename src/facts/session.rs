@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::Kind;
+use super::{Colour, Kind, SetAside, Trail};
 
 /// Value of the `schema` key.
 pub const SCHEMA: &str = "dawnledger-session/1";
@@ -27,6 +27,10 @@ pub struct SessionLog {
     pub to_shoot: Vec<ShootEntry>,
     pub warnings: Vec<String>,
     pub totals: Vec<Count>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub groups: Vec<GroupEntry>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub sensors: Vec<SensorEntry>,
 }
 
 /// Whether more may come.
@@ -84,6 +88,41 @@ pub struct LightEntry {
     pub dark_scale: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub measures: Option<Measures>,
+    /// kept or set-aside; absent until it is measured
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub verdict: Option<Verdict>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub set_aside_for: Vec<SetAside>,
+    /// The rules it fails, one for each word of `set_aside_for`.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub findings: Vec<FindingEntry>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub trails: Vec<Trail>,
+}
+
+/// Whether a light is worth keeping.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// It passes every rule.
+    Kept,
+    /// It fails at least one.
+    SetAside,
+}
+
+/// A rule that a light fails.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[allow(
+    missing_docs,
+    reason = "the field names are the contract and say it all"
+)]
+pub struct FindingEntry {
+    pub reason: SetAside,
+    pub value: f64,
+    pub limit: f64,
+    /// Robust standard deviations of its group between it and the group's median.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub beyond_sd: Option<f64>,
 }
 
 /// The masters a light was calibrated with, relative to the output folder.
@@ -108,8 +147,10 @@ impl UsedMasters {
     }
 }
 
-/// What was measured on a calibrated light.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+/// What was measured on a calibrated light. Everything but background and noise is absent until
+/// its stars are measured; what compares it with the others of its group is absent where its
+/// stars do not match theirs.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[allow(
     missing_docs,
     reason = "the field names are the contract and say it all"
@@ -117,6 +158,88 @@ impl UsedMasters {
 pub struct Measures {
     pub background_adu: f64,
     pub noise_adu: f64,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gradient_adu: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stars: Option<u32>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fwhm_px: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fwhm_arcsec: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub half_flux_px: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub elongation: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub elongation_angle_deg: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub transparency: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub shift_x_px: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub shift_y_px: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub shift_arcsec: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rotation_deg: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub airmass: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sky_e_per_s: Option<f64>,
+}
+
+/// Lights that are judged together: one rig, field, filter and exposure.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[allow(
+    missing_docs,
+    reason = "the field names are the contract and say it all"
+)]
+pub struct GroupEntry {
+    pub rig: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub target: Option<String>,
+    pub filter: String,
+    pub exposure_s: f64,
+    /// Measured lights.
+    pub frames: usize,
+    pub kept: usize,
+    /// Medians over the kept lights, or over all where none is kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fwhm_px: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fwhm_arcsec: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub elongation: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub background_adu: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stars: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pixel_scale_arcsec: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sky_e_per_s: Option<f64>,
+    /// Median full widths of nine zones of the field, three rows of three, first stored row first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub zones_fwhm_px: Vec<Option<f64>>,
+    /// Drift of the pointing over the group, where its lights match.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drift_arcsec_per_h: Option<f64>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub channel_lines: Vec<LineEntry>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub advice: Vec<String>,
+}
+
+/// The level of a colour over that of green.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[allow(
+    missing_docs,
+    reason = "the field names are the contract and say it all"
+)]
+pub struct LineEntry {
+    pub colour: Colour,
+    pub slope: f64,
+    pub intercept_adu: f64,
 }
 
 /// One bias, dark, flat-dark or flat frame.
@@ -170,6 +293,13 @@ pub struct MasterEntry {
     pub temporal_noise_adu: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ideal_noise_adu: Option<f64>,
+    /// How it fits the lights calibrated with it: 0 fits.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fit_slope: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fit_error: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fit: Option<String>,
 }
 
 /// A file outside the lights and calibration frames.
@@ -218,6 +348,41 @@ pub struct ShootEntry {
 pub struct Count {
     pub target: String,
     pub filter: String,
+    /// Calibrated.
     pub frames: usize,
+    /// Of these, kept; absent until all are measured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub kept: Option<usize>,
+    /// Of all calibrated lights.
     pub integration_s: f64,
+    /// Of those kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub kept_s: Option<f64>,
+}
+
+/// What the night's calibration frames say of a sensor at one gain setting.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[allow(
+    missing_docs,
+    reason = "the field names are the contract and say it all"
+)]
+pub struct SensorEntry {
+    pub rig: String,
+    pub camera: String,
+    /// The camera's own setting.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gain: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gain_e_per_adu: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub read_noise_e: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub dark_current_e_per_s: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub temperature_c: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hot_pixels_per_megapixel: Option<f64>,
+    /// Does it need darks, with the numbers behind it; empty where nothing can be said.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub dark_verdict: String,
 }

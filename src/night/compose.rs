@@ -83,6 +83,8 @@ pub fn compose(
             .map_or_else(Vec::new, |wanted| wanted.iter().map(shoot_entry).collect()),
         warnings: warnings(snapshot, plan, settings, night, state, members),
         totals: Vec::new(),
+        groups: Vec::new(),
+        sensors: Vec::new(),
     };
     log.ledger = ledger(&log);
     log.totals = totals(&log.lights);
@@ -186,6 +188,10 @@ impl Lists {
             masters: UsedMasters::default(),
             dark_scale: None,
             measures: None,
+            verdict: None,
+            set_aside_for: Vec::new(),
+            findings: Vec::new(),
+            trails: Vec::new(),
         };
         match state {
             Some(LightState::Calibrated(fingerprint)) => match snapshot.made.get(fingerprint) {
@@ -350,6 +356,7 @@ fn measures(made: &Made) -> Option<Measures> {
     let measures = Measures {
         background_adu: rounded(made.stats.level, 3),
         noise_adu: rounded(made.stats.noise, 3),
+        ..Measures::default()
     };
     (measures.background_adu.is_finite() && measures.noise_adu.is_finite()).then_some(measures)
 }
@@ -385,7 +392,9 @@ fn totals(lights: &[LightEntry]) -> Vec<Count> {
                 target: target.to_owned(),
                 filter: filter.to_owned(),
                 frames: exposures.len(),
+                kept: None,
                 integration_s: rounded(exposures.iter().sum(), 3),
+                kept_s: None,
             }
         })
         .collect()

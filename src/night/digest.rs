@@ -11,8 +11,9 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 
 use super::sheet::{Sheet, fit, tail, tame};
-use super::text::{counted, rounded};
-use crate::facts::{Kind, NightState, SessionLog, ShootEntry, Site, filter_is_none};
+use super::shoot::{SUN_CAUTION, in_order, shot};
+use super::text::{counted, rounded, span};
+use crate::facts::{Kind, NightState, SessionLog, Site};
 
 /// Entries of a list before it is cut short.
 const HANDFUL: usize = 5;
@@ -133,52 +134,19 @@ fn integration(sheet: &mut Sheet, log: &SessionLog) {
     }
 }
 
-/// Flats first: they belong to the optical train as it stands this morning, the others keep.
 fn to_shoot(sheet: &mut Sheet, log: &SessionLog) {
     sheet.heading("To shoot");
     if log.to_shoot.is_empty() {
         sheet.line("  nothing");
         return;
     }
-    let (flats, others): (Vec<&ShootEntry>, Vec<&ShootEntry>) = log
-        .to_shoot
-        .iter()
-        .partition(|shoot| shoot.kind == Kind::Flat);
-    let wanted = flats.iter().chain(&others);
-    for (at, shoot) in wanted.take(PLENTY).enumerate() {
-        let noun = match shoot.kind {
-            Kind::Bias => "bias frame",
-            kind => kind.word(),
-        };
-        let filter = shoot
-            .filter
-            .as_deref()
-            .filter(|filter| !filter_is_none(filter));
-        let through = filter.map_or(String::new(), |filter| format!(" through {filter}"));
-        let settings: Vec<String> = [
-            shoot
-                .exposure_s
-                .map(|exposure| format!("{} s", rounded(exposure, 6))),
-            shoot.temperature_c.map(|t| format!("{t} C")),
-            shoot.gain.map(|gain| format!("gain {gain}")),
-            shoot.offset.map(|offset| format!("offset {offset}")),
-            shoot
-                .rotator_deg
-                .map(|angle| format!("rotator {angle} deg")),
-        ]
-        .into_iter()
-        .flatten()
-        .collect();
-        let colon = if settings.is_empty() { "" } else { ": " };
-        sheet.item(&format!(
-            "{}{through} on {}{colon}{}",
-            counted(shoot.count, noun),
-            shoot.rig,
-            settings.join(", ")
-        ));
+    let wanted = in_order(&log.to_shoot);
+    for (at, shoot) in wanted.iter().take(PLENTY).enumerate() {
+        sheet.item(&shot(shoot));
         sheet.note(&shoot.why);
-        if at + 1 == flats.len() {
-            sheet.note("Twilight flats: never point unfiltered optics at the Sun.");
+        let next = wanted.get(at + 1);
+        if shoot.kind == Kind::Flat && next.is_none_or(|next| next.kind != Kind::Flat) {
+            sheet.note(SUN_CAUTION);
         }
     }
     more(sheet, log.to_shoot.len().saturating_sub(PLENTY));
@@ -319,18 +287,6 @@ fn more(sheet: &mut Sheet, count: usize) {
     }
 }
 
-/// Hours and minutes, as people add them up.
-fn span(seconds: f64) -> String {
-    if seconds < 60.0 {
-        return format!("{seconds:.0} s");
-    }
-    let minutes = (seconds / 60.0).round() as u64;
-    match (minutes / 60, minutes % 60) {
-        (0, minutes) => format!("{minutes} min"),
-        (hours, minutes) => format!("{hours} h {minutes:02} min"),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used, clippy::expect_used)]
@@ -357,14 +313,6 @@ mod tests {
         assert!(text.contains("0 files"), "{text}");
         assert!(text.contains("To shoot\n  nothing\n"), "{text}");
         assert!(!text.contains("Integration"), "{text}");
-    }
-
-    #[test]
-    fn spans_are_written_as_people_add_them_up() {
-        assert_eq!(span(45.0), "45 s");
-        assert_eq!(span(2400.0), "40 min");
-        assert_eq!(span(12_000.0), "3 h 20 min");
-        assert_eq!(span(3599.0), "1 h 00 min");
     }
 
     #[test]

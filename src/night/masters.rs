@@ -94,5 +94,8 @@ fn master_entry(plan: &Plan, made: &Made) -> Option<MasterEntry> {
         noise_adu: rounded(made.stats.noise, 6),
         temporal_noise_adu: made.stats.temporal.map(|noise| rounded(noise.measured, 6)),
         ideal_noise_adu: made.stats.temporal.map(|noise| rounded(noise.ideal, 6)),
+        fit_slope: None,
+        fit_error: None,
+        fit: None,
     })
 }

@@ -33,6 +33,8 @@ pub(super) fn empty_log() -> SessionLog {
         to_shoot: Vec::new(),
         warnings: Vec::new(),
         totals: Vec::new(),
+        groups: Vec::new(),
+        sensors: Vec::new(),
     }
 }
 
@@ -61,7 +63,11 @@ fn light(number: usize, target: &str, filter: &str, exposure_s: f64, state: &str
             UsedMasters::default()
         },
         dark_scale: None,
-        measures: calibrated.then_some(Measures { background_adu: 412.75, noise_adu: 21.125 }),
+        measures: calibrated.then_some(Measures { background_adu: 412.75, noise_adu: 21.125, ..Measures::default() }),
+        verdict: None,
+        set_aside_for: Vec::new(),
+        findings: Vec::new(),
+        trails: Vec::new(),
     }
 }
 
@@ -128,6 +134,9 @@ pub(super) fn full_log() -> SessionLog {
         noise_adu: 0.004_125,
         temporal_noise_adu: Some(0.002_25),
         ideal_noise_adu: Some(0.002_125),
+        fit_slope: None,
+        fit_error: None,
+        fit: None,
     };
     log.masters = vec![
         master(BIAS, Kind::Bias, None, 20, 0),
@@ -200,7 +209,9 @@ pub(super) fn full_log() -> SessionLog {
         target: target.to_owned(),
         filter: "Ha".to_owned(),
         frames: 40,
+        kept: None,
         integration_s: 12_000.0,
+        kept_s: None,
     }];
     log
 }

@@ -70,7 +70,7 @@ impl Sheet {
 
 /// Foreign text on one line: blanks and line ends become single spaces, what a terminal should
 /// not see becomes `?`.
-pub(super) fn tame(text: &str) -> String {
+pub fn tame(text: &str) -> String {
     let words: Vec<&str> = text.split_whitespace().collect();
     words.join(" ").chars().map(harmless).collect()
 }
@@ -125,13 +125,15 @@ fn columns(c: char) -> usize {
     }
 }
 
-/// Control characters and the invisible ones that join, turn or tag text become `?`.
+/// Control characters, the invisible ones that join, turn or tag text, and codes that are no
+/// character become `?`.
 fn harmless(c: char) -> char {
     let is_invisible = matches!(
         u32::from(c),
         0x200b..=0x200f | 0x2028..=0x202e | 0x2060..=0x206f | 0xfeff | 0xfff9..=0xfffb | 0xe0000..=0xe007f
     );
-    if c.is_control() || is_invisible {
+    let is_no_character = u32::from(c) & 0xfffe == 0xfffe;
+    if c.is_control() || is_invisible || is_no_character {
         '?'
     } else {
         c

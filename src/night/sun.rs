@@ -71,6 +71,71 @@ pub fn closes_at(night: Date, site: &Site, close: &Close) -> Timestamp {
     }
 }
 
+/// How much light the Sun leaves in the sky.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Daylight {
+    /// The Sun is more than 18 degrees below the horizon.
+    Dark,
+    /// Astronomical twilight, from 12 to 18 degrees.
+    Astronomical,
+    /// Nautical twilight, from 6 to 12 degrees.
+    Nautical,
+    /// Civil twilight, from the Sun's rim at the horizon to 6 degrees.
+    Civil,
+    /// The Sun is up.
+    Day,
+}
+
+impl Daylight {
+    /// The upper rim at a sea horizon, with the usual refraction of 34 minutes of arc and half a
+    /// disc of 16.
+    const RIM_DEG: f64 = -50.0 / 60.0;
+
+    fn of(altitude_deg: f64) -> Self {
+        match altitude_deg {
+            below if below < -18.0 => Self::Dark,
+            below if below < -12.0 => Self::Astronomical,
+            below if below < -6.0 => Self::Nautical,
+            below if below < Self::RIM_DEG => Self::Civil,
+            _ => Self::Day,
+        }
+    }
+}
+
+/// A part of a day over which the sky's light is of one kind.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Spell {
+    /// Its beginning.
+    pub from: Timestamp,
+    /// Its end.
+    pub to: Timestamp,
+    /// What light there is.
+    pub light: Daylight,
+}
+
+/// The spells of a night from noon to noon, in order and without gaps; neighbours differ.
+pub fn spells(site: &Site, night: Date) -> Vec<Spell> {
+    let noon = site.noon_of(night);
+    let end = later(noon, A_DAY);
+    let mut borders = vec![noon, end];
+    for altitude in [Daylight::RIM_DEG, -6.0, -12.0, -18.0] {
+        borders.extend(sets_below(site, noon, altitude).filter(|&at| at < end));
+        borders.extend(rises_above(site, noon, altitude).filter(|&at| at < end));
+    }
+    borders.sort();
+    let mut spells: Vec<Spell> = Vec::new();
+    for pair in borders.windows(2) {
+        let (from, to) = (pair[0], pair[1]);
+        let middle = later(from, to.duration_since(from) / 2);
+        let light = Daylight::of(altitude_deg(site, middle));
+        match spells.last_mut() {
+            Some(last) if last.light == light => last.to = to,
+            _ => spells.push(Spell { from, to, light }),
+        }
+    }
+    spells
+}
+
 /// True once [`closes_at`] has passed and the folders have been quiet for as long as the settings
 /// ask. `last_arrival` is when the last file was taken in; without one there is nothing to be
 /// quiet after.
@@ -127,7 +192,7 @@ fn location(site: &Site) -> Location {
     }
 }
 
-fn julian(at: Timestamp) -> f64 {
+pub(super) fn julian(at: Timestamp) -> f64 {
     UNIX_EPOCH_JD + at.as_nanosecond() as f64 / 1e9 / DAY_S
 }
 

@@ -10,7 +10,7 @@ pub(super) fn utc(moment: Timestamp) -> String {
 }
 
 /// Rounded to so many decimals, without a negative zero. What cannot be rounded stays.
-pub(super) fn rounded(value: f64, decimals: i32) -> f64 {
+pub fn rounded(value: f64, decimals: i32) -> f64 {
     let scale = 10f64.powi(decimals);
     let scaled = (value * scale).round();
     if scaled.is_finite() {
@@ -21,7 +21,32 @@ pub(super) fn rounded(value: f64, decimals: i32) -> f64 {
 }
 
 /// `1 light`, `2 lights`.
-pub(super) fn counted(count: usize, noun: &str) -> String {
+pub fn counted(count: usize, noun: &str) -> String {
     let plural = if count == 1 { "" } else { "s" };
     format!("{count} {noun}{plural}")
+}
+
+/// Hours and minutes, as people add them up.
+pub fn span(seconds: f64) -> String {
+    if seconds < 60.0 {
+        return format!("{seconds:.0} s");
+    }
+    let minutes = (seconds / 60.0).round() as u64;
+    match (minutes / 60, minutes % 60) {
+        (0, minutes) => format!("{minutes} min"),
+        (hours, minutes) => format!("{hours} h {minutes:02} min"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn spans_are_written_as_people_add_them_up() {
+        assert_eq!(span(45.0), "45 s");
+        assert_eq!(span(2400.0), "40 min");
+        assert_eq!(span(12_000.0), "3 h 20 min");
+        assert_eq!(span(3599.0), "1 h 00 min");
+    }
 }

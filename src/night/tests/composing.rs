@@ -489,7 +489,9 @@ fn numbers_are_those_of_the_products() {
         target: "Lantern Nebula".to_owned(),
         filter: "Ha".to_owned(),
         frames: 2,
+        kept: None,
         integration_s: 600.0,
+        kept_s: None,
     };
     assert_eq!(log.totals, [wanted]);
     assert_eq!(log.to_shoot.len(), 1);

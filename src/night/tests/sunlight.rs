@@ -7,7 +7,9 @@ use jiff::civil::{Date, time};
 use jiff::tz::TimeZone;
 
 use crate::facts::{Close, Site};
-use crate::night::{altitude_deg, closes_at, is_over, rises_above, scene, sets_below};
+use crate::night::{
+    Daylight, altitude_deg, closes_at, is_over, rises_above, scene, sets_below, spells,
+};
 
 fn site(latitude_deg: f64, longitude_deg: f64) -> Site {
     Site {
@@ -280,4 +282,48 @@ fn where_the_sun_never_climbs_noon_ends_the_night_and_where_it_never_sinks_midni
     let hill = scene::site();
     let noon = hill.noon_of(date("2026-12-22"));
     assert_eq!(closes_at(date("2026-12-21"), &hill, &CLOSE), noon);
+}
+
+#[test]
+fn a_night_falls_into_spells_without_gaps() {
+    use Daylight::{Astronomical, Civil, Dark, Day, Nautical};
+    let lights = |site: &Site, night: &str| -> Vec<Daylight> {
+        let night = date(night);
+        let spells = spells(site, night);
+        let noon = site.noon_of(night);
+        assert_eq!(spells[0].from, noon);
+        assert_eq!(
+            spells.last().unwrap().to,
+            noon + jiff::SignedDuration::from_hours(24)
+        );
+        for pair in spells.windows(2) {
+            assert_eq!(pair[0].to, pair[1].from);
+            assert_ne!(pair[0].light, pair[1].light);
+        }
+        spells.iter().map(|spell| spell.light).collect()
+    };
+    let hill = scene::site();
+    assert_eq!(
+        lights(&hill, "2026-09-05"),
+        [
+            Day,
+            Civil,
+            Nautical,
+            Astronomical,
+            Dark,
+            Astronomical,
+            Nautical,
+            Civil,
+            Day
+        ]
+    );
+    // Midsummer at 57 degrees north: the Sun sinks to 9 degrees below the horizon.
+    assert_eq!(
+        lights(&hill, "2026-06-20"),
+        [Day, Civil, Nautical, Civil, Day]
+    );
+    let north = site(78.2, 15.6);
+    assert_eq!(lights(&north, "2026-06-20"), [Day]);
+    // Midwinter there: at noon it is still 12 degrees below or nearly so.
+    assert!(!lights(&north, "2026-12-20").contains(&Civil));
 }
