@@ -11,6 +11,7 @@
 mod dark;
 mod exposure;
 mod flat;
+mod flush;
 mod light;
 mod mask;
 mod master;

@@ -161,7 +161,7 @@ impl ImageWriter {
         let mut start = Some(leading.len());
         let mut units = Vec::new();
         for (place, plane) in planes.into_iter().enumerate() {
-            let room = header::plane(shape, place, &plane, Heap::default(), "0", ZEROS).len();
+            let room = header::plane(shape, place, (&plane, 0), Heap::default(), "0", ZEROS).len();
             let length = (samples * plane.storage.bytes()).next_multiple_of(BLOCK);
             start = start.filter(|_| !plane.storage.is_packed());
             let data = match start {
@@ -261,8 +261,8 @@ impl ImageWriter {
     }
 
     /// Writes the headers and what waits in memory, and publishes the file: its size in bytes. The
-    /// image's cards may differ from those of [`ImageWriter::begin`] in what they say, not in how
-    /// many header blocks they take.
+    /// image's cards may differ from those of [`ImageWriter::begin`] in what they say, and must not
+    /// take more header blocks.
     ///
     /// # Errors
     /// When the disk refuses, rows are missing, or the header does not fit its room.
@@ -291,7 +291,7 @@ impl ImageWriter {
                 header::plane(
                     self.shape,
                     place,
-                    &unit.plane,
+                    (&unit.plane, unit.room),
                     waiting.heap,
                     &datasum,
                     checksum,
