@@ -318,7 +318,7 @@ impl Calibration<'_> {
         let masters = std::iter::once(&self.subtract).chain(&self.divide);
         for flagged in masters.filter_map(|master| master.mask.as_ref()) {
             let flagged = plane_part(flagged, part.clone());
-            mask.iter_mut().zip(flagged).for_each(|(m, f)| *m |= f);
+            Level::widest().run(|| mask.iter_mut().zip(flagged).for_each(|(m, f)| *m |= f));
         }
     }
 }

@@ -19,8 +19,9 @@ use crate::facts::{InputCount, Kind, Made, MadeStats, MasterRecipe, Recipe, Task
 use crate::fits::{ImageWriter, Plane, Samples, Source, Storage};
 use crate::measure;
 
-/// Bytes of all exposures' samples that one thread holds at a time: a few rows, near the cache.
-const STRIP_BYTES: usize = 4 << 20;
+/// Bytes of all exposures' samples that one thread holds at a time: a few rows, which fit the cache
+/// of its own that a core has, half of it or less.
+const STRIP_BYTES: usize = 1 << 20;
 
 /// Rows of a finished plane that are written at a time.
 const ROWS: usize = 64;
@@ -72,7 +73,7 @@ pub fn make(
     let finished = set.mean.is_none();
     let part = height.div_ceil(FLUSHES);
     let done = AtomicUsize::new(0);
-    let stats = flush::alongside(&writer, |flush| {
+    let (stats, planes) = flush::alongside(&writer, |flush| {
         let (mut plane, mut mask, found) = set.combine(pulse, |first, rows| {
             if finished {
                 writer.rows(0, first, Samples::F32(rows))?;
@@ -86,7 +87,7 @@ pub fn make(
         for input in &recipe.inputs {
             maker.check(input)?;
         }
-        let ((level, noise), temporal) = rayon::join(
+        let (figures, temporal) = rayon::join(
             || {
                 let level = match set.mean {
                     Some(mean) => {
@@ -95,28 +96,32 @@ pub fn make(
                     }
                     None => measure::plane_level(plane.view()),
                 };
-                (level, measure::pixel_noise(plane.view(), cfa.is_some()))
+                let noise = measure::pixel_noise(plane.view(), cfa.is_some());
+                if finished {
+                    flush();
+                    mask::flag_hot(plane.view(), noise, cfa.is_some(), mask.view_mut());
+                } else {
+                    write(&writer, 0, &plane, |rows| Samples::F32(rows), pulse)?;
+                }
+                write(&writer, 1, &mask, |rows| Samples::U8(rows), pulse)?;
+                Ok::<_, MakeError>((level, noise))
             },
             || found.tally.figures(recipe.inputs.len()),
         );
-        if finished {
-            flush();
-            mask::flag_hot(plane.view(), noise, cfa.is_some(), mask.view_mut());
-        } else {
-            write(&writer, 0, &plane, |rows| Samples::F32(rows), pulse)?;
-        }
-        write(&writer, 1, &mask, |rows| Samples::U8(rows), pulse)?;
-        Ok(MadeStats {
+        let (level, noise) = figures?;
+        let stats = MadeStats {
             level,
             noise,
             temporal,
             rejected: found.rejected,
             ..unknown(recipe)
-        })
+        };
+        Ok((stats, (plane, mask)))
     })?;
     drop(set);
-    let size = writer.finish(&all_cards(&stats))?;
-    Ok(Maker::record(task, size, stats))
+    // Giving back the memory of planes takes a while, as the disk does.
+    let (size, ()) = rayon::join(|| writer.finish(&all_cards(&stats)), || drop(planes));
+    Ok(Maker::record(task, size?, stats))
 }
 
 /// What a master's header has room for.
