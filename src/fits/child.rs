@@ -34,8 +34,9 @@ const OUTPUT_LIMIT: u64 = 2 << 30;
 const MEMORY_LIMIT: u64 = 4 << 30;
 /// Processor time, seconds.
 const TIME_LIMIT: u64 = 300;
-/// Pixels decoded at a time, about.
-const STRIP: usize = 1 << 20;
+/// Rows decoded at a time: few enough to stay near the processor, as many as the tiles of the algorithm
+/// that has the highest ones (FITS Standard 4.0, section 10.4.4: 16), or they would be decoded twice.
+const STRIP: usize = 16;
 
 /// Why the child ends.
 enum End {
@@ -194,9 +195,8 @@ fn untile(cards: &[Card], tiles: &Tiles, rows: &[Range<usize>], output: File) ->
         let run = run.start.min(tiles.height)..run.end.min(tiles.height);
         let start = data + run.start as u64 * row_bytes;
         output.seek(SeekFrom::Start(start)).map_err(unwritten)?;
-        let step = (STRIP / tiles.width).max(1);
-        for first in run.clone().step_by(step) {
-            let pixels = first * tiles.width..(first + step).min(run.end) * tiles.width;
+        for first in run.clone().step_by(STRIP) {
+            let pixels = first * tiles.width..(first + STRIP).min(run.end) * tiles.width;
             let bytes = match tiles.bitpix {
                 8 => tiled.integers::<u8>(pixels)?,
                 16 => swap(&tiled.integers::<i16>(pixels)?, |v| v.to_be_bytes()),

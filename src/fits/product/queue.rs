@@ -79,3 +79,82 @@ impl Queue {
 fn own<T>(lock: &Mutex<T>) -> MutexGuard<'_, T> {
     lock.lock().unwrap_or_else(PoisonError::into_inner)
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used)]
+
+    use std::fs;
+    use std::io;
+    use std::path::Path;
+    use std::sync::Arc;
+    use std::sync::atomic::{AtomicBool, Ordering};
+    use std::sync::mpsc::{Receiver, Sender, channel};
+    use std::thread;
+
+    use super::*;
+    use crate::publish::{Disk, Gate, Op};
+
+    /// The first write says that it has begun and waits for leave to end, with `error`.
+    struct Slow {
+        first: AtomicBool,
+        begun: Mutex<Sender<()>>,
+        leave: Mutex<Receiver<()>>,
+        error: bool,
+    }
+
+    impl Gate for Slow {
+        fn pass(&self, op: Op, _: &Path) -> io::Result<()> {
+            if op != Op::Write || self.first.swap(true, Ordering::Relaxed) {
+                return Ok(());
+            }
+            own(&self.begun).send(()).unwrap();
+            own(&self.leave).recv().unwrap();
+            match self.error {
+                true => Err(io::ErrorKind::StorageFull.into()),
+                false => Ok(()),
+            }
+        }
+    }
+
+    /// Two pieces are brought while a first one is being written: what became of the first, and
+    /// the file.
+    fn while_writing(error: bool) -> (Result<(), PublishError>, Vec<u8>) {
+        let folder = tempfile::tempdir().unwrap();
+        let target = folder.path().join("file");
+        let ((begun, has_begun), (leave, may_leave)) = (channel(), channel());
+        let disk = Disk::gated(Arc::new(Slow {
+            first: AtomicBool::new(false),
+            begun: Mutex::new(begun),
+            leave: Mutex::new(may_leave),
+            error,
+        }));
+        let draft = disk.draft(&target).unwrap();
+        let queue = Queue::default();
+        let put = |offset, byte| queue.put(&draft, offset, 3, |room| room.fill(byte));
+        let first = thread::scope(|scope| {
+            let first = scope.spawn(|| put(0, b'a'));
+            has_begun.recv().unwrap();
+            // Would wait for ever if they waited for the file.
+            put(6, b'c').unwrap();
+            put(3, b'b').unwrap();
+            leave.send(()).unwrap();
+            first.join().unwrap()
+        });
+        draft.publish().unwrap();
+        (first, fs::read(target).unwrap())
+    }
+
+    #[test]
+    fn who_writes_writes_what_others_bring_meanwhile() {
+        let (first, bytes) = while_writing(false);
+        first.unwrap();
+        assert_eq!(bytes, b"aaabbbccc");
+    }
+
+    #[test]
+    fn who_writes_is_told_what_the_disk_refuses() {
+        let (first, _) = while_writing(true);
+        assert_eq!(first.unwrap_err().op, Op::Write);
+    }
+}
