@@ -12,6 +12,7 @@ mod dark;
 mod exposure;
 mod fitting;
 mod flat;
+mod flush;
 mod halves;
 mod light;
 mod line;

@@ -8,6 +8,7 @@
 
 mod header;
 mod held;
+mod queue;
 
 use std::io;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -17,9 +18,10 @@ use crate::facts::Card;
 use crate::publish::{Draft, Op, PublishError};
 
 use super::gate::BLOCK;
-use super::{scratch, sum};
+use super::sum;
 use header::{Heap, ZEROS};
 use held::{Held, Rows, Waiting};
+use queue::Queue;
 
 /// Samples converted at a time.
 const CHUNK: usize = 1 << 18;
@@ -116,6 +118,7 @@ enum Data {
 /// [`ImageWriter::finish`], it leaves nothing.
 pub struct ImageWriter {
     draft: Draft,
+    queue: Queue,
     shape: Shape,
     /// What stands before the first plane.
     leading: Vec<u8>,
@@ -175,7 +178,7 @@ impl ImageWriter {
         let mut units = Vec::new();
         for (place, plane) in planes.into_iter().enumerate() {
             let shape = shape.of(&plane);
-            let room = header::plane(shape, place, &plane, Heap::default(), "0", ZEROS).len();
+            let room = header::plane(shape, place, (&plane, 0), Heap::default(), "0", ZEROS).len();
             let length = (shape.samples() * plane.storage.bytes()).next_multiple_of(BLOCK);
             start = start.filter(|_| !plane.storage.is_packed());
             let data = match start {
@@ -192,6 +195,7 @@ impl ImageWriter {
         }
         Ok(Self {
             draft,
+            queue: Queue::default(),
             shape,
             leading,
             units,
@@ -248,22 +252,22 @@ impl ImageWriter {
             return Ok(());
         };
         let mut offset = (first * self.shape.width * N) as u64;
-        scratch::lend(samples.len().min(CHUNK) * N, |buffer| {
-            for part in samples.chunks(CHUNK) {
-                let bytes = &mut buffer[..part.len() * N];
-                let sum = Level::widest().run(|| {
-                    let (places, _) = bytes.as_chunks_mut::<N>();
-                    for (place, &sample) in places.iter_mut().zip(part) {
-                        *place = stored(sample);
-                    }
-                    sum_at(offset, bytes)
-                });
-                total.fetch_add(u64::from(sum), Ordering::Relaxed);
-                self.draft.write_at(data + offset, bytes)?;
-                offset += bytes.len() as u64;
-            }
-            Ok(())
-        })
+        for part in samples.chunks(CHUNK) {
+            let length = part.len() * N;
+            self.queue
+                .put(&self.draft, data + offset, length, |bytes| {
+                    let sum = Level::widest().run(|| {
+                        let (places, _) = bytes.as_chunks_mut::<N>();
+                        for (place, &sample) in places.iter_mut().zip(part) {
+                            *place = stored(sample);
+                        }
+                        sum_at(offset, bytes)
+                    });
+                    total.fetch_add(u64::from(sum), Ordering::Relaxed);
+                })?;
+            offset += length as u64;
+        }
+        Ok(())
     }
 
     /// Flushes the rows written so far to the disk, which may be done from a thread of its own.
@@ -275,8 +279,8 @@ impl ImageWriter {
     }
 
     /// Writes the headers and what waits in memory, and publishes the file: its size in bytes. The
-    /// image's cards may differ from those of [`ImageWriter::begin`] in what they say, not in how
-    /// many header blocks they take.
+    /// image's cards may differ from those of [`ImageWriter::begin`] in what they say, and must not
+    /// take more header blocks.
     ///
     /// # Errors
     /// When the disk refuses, rows are missing, or the header does not fit its room.
@@ -303,7 +307,8 @@ impl ImageWriter {
             };
             let datasum = data.to_string();
             let make = |checksum: &str| {
-                header::plane(shape, place, &unit.plane, waiting.heap, &datasum, checksum)
+                let unit = (&unit.plane, unit.room);
+                header::plane(shape, place, unit, waiting.heap, &datasum, checksum)
             };
             let open = make(ZEROS);
             if open.len() != unit.room {

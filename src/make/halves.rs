@@ -42,9 +42,10 @@ impl Halves {
         [0, 1].map(|half| &self.values[half][2 * place * width..2 * (place + 1) * width])
     }
 
-    /// The plane that holds them; none where there are none.
-    pub(super) fn plane(&self) -> Option<Plane> {
-        let rows: Vec<String> = self.rows.iter().map(usize::to_string).collect();
+    /// The plane that holds those of a master of so many exposures; none where it has no halves.
+    pub(super) fn plane(height: usize, exposures: usize) -> Option<Plane> {
+        let rows = kept(height).filter(|_| exposures > 1);
+        let rows: Vec<String> = rows.map(|row| row.to_string()).collect();
         let note = |text: &str| Card::new("COMMENT", Value::None, text);
         (!rows.is_empty()).then(|| Plane {
             storage: Storage::F32,
@@ -72,8 +73,7 @@ impl Halves {
     /// Reads those of a master of this camera; nothing where it has none.
     pub(super) fn read(path: &Path, camera: &Camera) -> Result<Option<Self>, FitsError> {
         let (width, height) = (camera.width as usize, camera.height as usize);
-        let kept = |row: &usize| measure::fit::is_kept(*row, height);
-        let rows: Vec<usize> = (0..height).filter(kept).collect();
+        let rows: Vec<usize> = kept(height).collect();
         let found = Source::open_plane(path, NAME)?;
         let fits = |source: &Source| (source.width(), source.height()) == (width, 2 * rows.len());
         let Some(source) = found.filter(fits) else {
@@ -87,4 +87,9 @@ impl Halves {
         let values = [half(0)?, half(rows.len())?];
         Ok(Some(Self { rows, values }))
     }
+}
+
+/// The rows that are kept of a master of this height.
+fn kept(height: usize) -> impl Iterator<Item = usize> {
+    (0..height).filter(move |row| measure::fit::is_kept(*row, height))
 }

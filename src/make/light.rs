@@ -104,23 +104,28 @@ pub fn make(
                 pulse.beat()?;
                 let first = number * ROWS;
                 let last = light.height.min(first + ROWS);
-                light.strip(first..last, strip)?;
-                let own = strip.own(first..last, light.width);
-                let values = &strip.values[own.clone()];
-                match samples {
-                    LightSamples::Real => writer.rows(0, first, Samples::F32(values))?,
-                    LightSamples::Whole { added_level, .. } => {
-                        let beyond = whole::round(values, added_level, &mut strip.whole);
-                        cut.fetch_add(beyond, Ordering::Relaxed);
-                        writer.rows(0, first, Samples::U16(&strip.whole))?;
+                light.strip(first..last, strip, |rows, strip| {
+                    let first = rows.start;
+                    let own = strip.own(rows, light.width);
+                    let values = &strip.values[own.clone()];
+                    match samples {
+                        LightSamples::Real => writer.rows(0, first, Samples::F32(values))?,
+                        LightSamples::Whole { added_level, .. } => {
+                            let beyond = whole::round(values, added_level, &mut strip.whole);
+                            cut.fetch_add(beyond, Ordering::Relaxed);
+                            writer.rows(0, first, Samples::U16(&strip.whole))?;
+                        }
                     }
-                }
-                if flags {
-                    writer.rows(1, first, Samples::U8(&strip.mask[own.clone()]))?;
-                }
-                if sigma.is_some() {
-                    writer.rows(sigma_place, first, Samples::F32(&strip.sigma[own]))?;
-                }
+                    if flags {
+                        writer.rows(1, first, Samples::U8(&strip.mask[own.clone()]))?;
+                    }
+                    if sigma.is_some() {
+                        writer.rows(sigma_place, first, Samples::F32(&strip.sigma[own]))?;
+                    }
+                    Ok(())
+                })?;
+                let own = strip.own(first..last, light.width);
+                let values = &strip.values[own];
                 Ok(measure::band(light.width, values, camera.cfa, step))
             })
         })
@@ -147,6 +152,13 @@ fn storage(samples: LightSamples) -> (Storage, Storage) {
             true => (Storage::PackedU16, Storage::PackedU8),
         },
     }
+}
+
+/// Rows a few at a time.
+fn blocks(rows: Range<usize>) -> impl Iterator<Item = Range<usize>> {
+    let end = rows.end;
+    rows.step_by(BLOCK)
+        .map(move |first| first..end.min(first + BLOCK))
 }
 
 /// What a thread works in: rows from number `top` on.
@@ -215,7 +227,7 @@ impl<'a> Calibration<'a> {
             pool.lend(|strip| {
                 pulse.beat()?;
                 let rows = number * ROWS..number * ROWS + out.nrows();
-                self.strip(rows.clone(), strip)?;
+                self.strip(rows.clone(), strip, |_, _| Ok(()))?;
                 let own = strip.own(rows, self.width);
                 contiguous_mut(out.as_slice_mut()).copy_from_slice(&strip.values[own]);
                 Ok::<_, MakeError>(())
@@ -224,8 +236,15 @@ impl<'a> Calibration<'a> {
         Ok(plane)
     }
 
-    /// Calibrates these rows, and so many around them as repairs look at.
-    fn strip(&self, rows: Range<usize>, strip: &mut Strip) -> Result<(), MakeError> {
+    /// Calibrates these rows, and so many around them as repairs look at. They are handed on to
+    /// `take` a few at a time: at once, as long as they are near the processor, unless repairs come
+    /// first.
+    fn strip(
+        &self,
+        rows: Range<usize>,
+        strip: &mut Strip,
+        take: impl Fn(Range<usize>, &mut Strip) -> Result<(), MakeError>,
+    ) -> Result<(), MakeError> {
         let extras = &self.recipe.extras;
         let margin = if extras.repair { repair::REACH } else { 0 };
         let top = rows.start.saturating_sub(margin);
@@ -237,11 +256,14 @@ impl<'a> Calibration<'a> {
         strip
             .sigma
             .resize(extras.uncertainty.map_or(0, |_| pixels), 0.0);
-        for first in (top..bottom).step_by(BLOCK) {
-            self.block(first..bottom.min(first + BLOCK), strip)?;
+        for block in blocks(top..bottom) {
+            self.block(block.clone(), strip)?;
+            if !extras.repair {
+                take(block, strip)?;
+            }
         }
         if extras.repair {
-            let own = strip.own(rows, self.width);
+            let own = strip.own(rows.clone(), self.width);
             let colour = self.recipe.facts.camera.cfa.is_some();
             let Strip {
                 values,
@@ -250,6 +272,7 @@ impl<'a> Calibration<'a> {
                 ..
             } = strip;
             repair::repair(self.width, colour, own, mask, values, sigma);
+            blocks(rows).try_for_each(|block| take(block, strip))?;
         }
         Ok(())
     }
@@ -332,7 +355,7 @@ impl<'a> Calibration<'a> {
         let masters = std::iter::once(&self.subtract).chain(&self.divide);
         for flagged in masters.filter_map(|master| master.mask.as_ref()) {
             let flagged = plane_part(flagged, part.clone());
-            mask.iter_mut().zip(flagged).for_each(|(m, f)| *m |= f);
+            Level::widest().run(|| mask.iter_mut().zip(flagged).for_each(|(m, f)| *m |= f));
         }
     }
 }

@@ -128,11 +128,12 @@ impl Tally {
         let whole = count as f64;
         // A half's variance goes with the inverse of its number, the whole master's likewise.
         let (even, odd) = (count.div_ceil(2) as f64, (count / 2) as f64);
-        let one = clipped(&mut self.neighbours, LIMIT, ROUNDS)?.sd / std::f64::consts::SQRT_2;
-        let halves = clipped(&mut self.halves, LIMIT, ROUNDS)?.sd;
+        let spread = |values: &mut [f64]| clipped(values, LIMIT, ROUNDS).map(|clip| clip.sd);
+        let (one, halves) =
+            rayon::join(|| spread(&mut self.neighbours), || spread(&mut self.halves));
         Some(Temporal {
-            measured: halves * (even * odd).sqrt() / whole,
-            ideal: one / whole.sqrt(),
+            measured: halves? * (even * odd).sqrt() / whole,
+            ideal: one? / std::f64::consts::SQRT_2 / whole.sqrt(),
         })
     }
 }

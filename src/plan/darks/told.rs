@@ -21,7 +21,9 @@ const STATED: f64 = 0.1;
 pub(super) type Place = (Date, Arc<Camera>, Option<DarkSet>);
 
 /// Sets with the start of their latest frame.
-fn timed(offers: &[Offer<'static>]) -> impl Iterator<Item = (&Offer<'static>, Timestamp)> {
+fn timed<'o>(
+    offers: &'o [Offer<'static>],
+) -> impl Iterator<Item = (&'o Offer<'static>, Timestamp)> {
     offers
         .iter()
         .filter_map(|offer| Some((offer, offer.facts.last?)))
