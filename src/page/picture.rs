@@ -1,0 +1,358 @@
+//! Small pictures of planes of pixels.
+//!
+//! A picture is the plane averaged over square boxes and stretched so that the sky is a dark grey
+//! and faint things show. Of a colour sensor, each box averages each colour by itself, and red and
+//! blue are put on green's line first, so that the sky comes out grey.
+//!
+//! It does not know what is in the picture. Pictures are for people; nothing is measured on them.
+
+use jpeg_encoder::{ColorType, Encoder, SamplingFactor};
+use ndarray::ArrayView2;
+
+use crate::combine::{MAD_TO_SD, mad, median};
+use crate::facts::{Cfa, ChannelLine, Colour};
+
+/// The longest side of a picture, about.
+const SIDE: usize = 480;
+/// Where the sky comes to lie between black and white.
+const SKY: f64 = 0.16;
+/// Black lies so many standard deviations below the sky.
+const BELOW_SKY: f64 = 2.5;
+/// This part of the boxes is white.
+const WHITE: f64 = 0.002;
+/// Defects are drawn in this colour.
+const DEFECT: [u8; 3] = [230, 80, 40];
+
+/// A picture of 8 bits per channel, row by row.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Picture {
+    /// Columns.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+    /// One byte per pixel in grey, three in colour.
+    pub bytes: Vec<u8>,
+    /// Is it in colour?
+    pub coloured: bool,
+}
+
+impl Picture {
+    /// The picture as JPEG, quality from 1 to 100; empty for an empty picture.
+    pub fn jpeg(&self, quality: u8) -> Vec<u8> {
+        let mut out = Vec::new();
+        let (Ok(width), Ok(height)) = (u16::try_from(self.width), u16::try_from(self.height))
+        else {
+            return out;
+        };
+        let kind = if self.coloured {
+            ColorType::Rgb
+        } else {
+            ColorType::Luma
+        };
+        let mut encoder = Encoder::new(&mut out, quality.clamp(1, 100));
+        encoder.set_sampling_factor(SamplingFactor::F_2_2);
+        match encoder.encode(&self.bytes, width, height, kind) {
+            Ok(()) => out,
+            Err(_) => Vec::new(),
+        }
+    }
+}
+
+/// A picture of a calibrated plane, in the order of its rows. `cfa`: that of the plane, if it has
+/// one. `lines`: the channel lines of red and blue over green; a colour without one is only
+/// brought to green's sky.
+pub fn preview(plane: ArrayView2<'_, f32>, cfa: Option<Cfa>, lines: &[ChannelLine]) -> Picture {
+    let boxes = Boxes::over(plane);
+    let Some(cfa) = cfa else {
+        let grey = boxes.means(plane, |_, _| true);
+        let stretch = Stretch::of(&grey);
+        return boxes.picture(grey.iter().map(|&v| stretch.byte(v)).collect(), false);
+    };
+    let mean = |colour| boxes.means(plane, |x, y| cfa.at(x, y) == colour);
+    let green = mean(Colour::Green);
+    let stretch = Stretch::of(&green);
+    let level = |values: &[f64]| median(&mut finite(values)).unwrap_or(0.0);
+    let equalised = |colour| {
+        let mut values: Vec<f64> = mean(colour);
+        match lines
+            .iter()
+            .find(|line| line.colour == colour && line.slope > 0.0)
+        {
+            Some(line) => values
+                .iter_mut()
+                .for_each(|v| *v = (*v - line.intercept_adu) / line.slope),
+            None => {
+                let shift = level(&green) - level(&values);
+                values.iter_mut().for_each(|v| *v += shift);
+            }
+        }
+        values
+    };
+    let (red, blue) = (equalised(Colour::Red), equalised(Colour::Blue));
+    let bytes = red.iter().zip(&green).zip(&blue);
+    let bytes = bytes.flat_map(|((&r, &g), &b)| [r, g, b].map(|v| stretch.byte(v)));
+    boxes.picture(bytes.collect(), true)
+}
+
+/// A picture of a master, its flagged pixels marked. `mask` has the plane's shape; any bit of
+/// `which` marks a pixel. A box is the more marked the more of its pixels are, so that single
+/// pixels are seen and many do not hide the rest.
+pub fn preview_with_defects(
+    plane: ArrayView2<'_, f32>,
+    cfa: Option<Cfa>,
+    mask: ArrayView2<'_, u8>,
+    which: u8,
+) -> Picture {
+    let boxes = Boxes::over(plane);
+    // The colours of a master differ in level only; each is brought to the same.
+    let grey = match cfa {
+        None => boxes.means(plane, |_, _| true),
+        Some(cfa) => boxes.means(plane, |x, y| cfa.at(x, y) == Colour::Green),
+    };
+    let stretch = Stretch::of(&grey);
+    let mut bytes: Vec<u8> = grey.iter().flat_map(|&v| [stretch.byte(v); 3]).collect();
+    if mask.dim() == plane.dim() {
+        for (pixel, count) in bytes.chunks_exact_mut(3).zip(boxes.counts(mask, which)) {
+            if count > 0 {
+                let weight = (0.45 + 0.1 * f64::from(count)).min(0.9);
+                for (byte, colour) in pixel.iter_mut().zip(DEFECT) {
+                    let mixed = f64::from(*byte) * (1.0 - weight) + f64::from(colour) * weight;
+                    *byte = mixed.round() as u8;
+                }
+            }
+        }
+    }
+    boxes.picture(bytes, true)
+}
+
+/// How a plane is cut into boxes: squares of an even side, so that each holds all colours. What is
+/// left over at the right and below is not shown.
+struct Boxes {
+    side: usize,
+    width: usize,
+    height: usize,
+}
+
+impl Boxes {
+    fn over(plane: ArrayView2<'_, f32>) -> Self {
+        let (rows, columns) = plane.dim();
+        let side = rows.max(columns).div_ceil(SIDE).next_multiple_of(2);
+        Self {
+            side,
+            width: columns / side.max(1),
+            height: rows / side.max(1),
+        }
+    }
+
+    /// Mean of each box over the finite pixels that `takes` (column, row); NaN where there is none.
+    fn means(&self, plane: ArrayView2<'_, f32>, takes: impl Fn(usize, usize) -> bool) -> Vec<f64> {
+        // Whether a pixel is taken repeats every two rows and columns.
+        let taken = [[takes(0, 0), takes(1, 0)], [takes(0, 1), takes(1, 1)]];
+        let mut means = Vec::with_capacity(self.width * self.height);
+        let mut sums = vec![(0.0f64, 0u32); self.width];
+        for band in 0..self.height {
+            sums.fill((0.0, 0));
+            for y in band * self.side..(band + 1) * self.side {
+                let row = plane.row(y);
+                for (x, &value) in row.iter().take(self.width * self.side).enumerate() {
+                    if taken[y % 2][x % 2] && value.is_finite() {
+                        let sum = &mut sums[x / self.side];
+                        *sum = (sum.0 + f64::from(value), sum.1 + 1);
+                    }
+                }
+            }
+            means.extend(sums.iter().map(|&(sum, count)| sum / f64::from(count)));
+        }
+        means
+    }
+
+    fn counts(&self, mask: ArrayView2<'_, u8>, which: u8) -> Vec<u32> {
+        let mut counts = vec![0u32; self.width * self.height];
+        for (y, row) in mask
+            .rows()
+            .into_iter()
+            .take(self.height * self.side)
+            .enumerate()
+        {
+            for (x, &flags) in row.iter().take(self.width * self.side).enumerate() {
+                counts[y / self.side * self.width + x / self.side] += u32::from(flags & which != 0);
+            }
+        }
+        counts
+    }
+
+    fn picture(&self, bytes: Vec<u8>, coloured: bool) -> Picture {
+        Picture {
+            width: self.width,
+            height: self.height,
+            bytes,
+            coloured,
+        }
+    }
+}
+
+fn finite(values: &[f64]) -> Vec<f64> {
+    values
+        .iter()
+        .copied()
+        .filter(|value| value.is_finite())
+        .collect()
+}
+
+/// From values to brightness: straight near black, then slower and slower, by the inverse
+/// hyperbolic sine.
+struct Stretch {
+    black: f64,
+    range: f64,
+    bend: f64,
+}
+
+impl Stretch {
+    fn of(values: &[f64]) -> Self {
+        let mut values = finite(values);
+        let sky = median(&mut values).unwrap_or(0.0);
+        let noise = mad(&values, sky).map_or(0.0, |mad| MAD_TO_SD * mad);
+        values.sort_by(f64::total_cmp);
+        let at = ((values.len() as f64) * (1.0 - WHITE)) as usize;
+        let white = values.get(at).or(values.last()).copied().unwrap_or(1.0);
+        let black = values
+            .first()
+            .copied()
+            .unwrap_or(0.0)
+            .max(sky - BELOW_SKY * noise);
+        let range = (white - black).max(f64::MIN_POSITIVE);
+        let middle = ((sky - black) / range).clamp(0.0, 1.0);
+        Self {
+            black,
+            range,
+            bend: bend(middle),
+        }
+    }
+
+    fn byte(&self, value: f64) -> u8 {
+        if !value.is_finite() {
+            return 0;
+        }
+        let part = ((value - self.black) / self.range).clamp(0.0, 1.0);
+        let bright = if self.bend > 0.0 {
+            (self.bend * part).asinh() / self.bend.asinh()
+        } else {
+            part
+        };
+        (bright * 255.0).round() as u8
+    }
+}
+
+/// How strongly to bend so that `middle` becomes [`SKY`]; 0 where it is brighter already.
+fn bend(middle: f64) -> f64 {
+    if !(middle > 0.0 && middle < SKY) {
+        return 0.0;
+    }
+    let (mut low, mut high) = (1e-3f64, 1e6f64);
+    for _ in 0..60 {
+        let bend = (low * high).sqrt();
+        if (bend * middle).asinh() / bend.asinh() < SKY {
+            low = bend;
+        } else {
+            high = bend;
+        }
+    }
+    low
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used)]
+
+    use ndarray::Array2;
+
+    use super::*;
+
+    /// A slow random sequence is enough for a sky.
+    fn sky(rows: usize, columns: usize, level: impl Fn(usize, usize) -> f64) -> Array2<f32> {
+        let mut state = 7u64;
+        Array2::from_shape_fn((rows, columns), |(y, x)| {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1);
+            let uniform = (state >> 11) as f64 / (1u64 << 53) as f64;
+            (level(x, y) + 20.0 * (uniform - 0.5)) as f32
+        })
+    }
+
+    #[test]
+    fn a_picture_is_small_and_its_sky_dark_grey() {
+        let plane = sky(1000, 1500, |x, y| {
+            let away = (x as f64 - 700.0).hypot(y as f64 - 400.0);
+            500.0 + 4000.0 * (-away / 40.0).exp()
+        });
+        let picture = preview(plane.view(), None, &[]);
+        assert_eq!((picture.width, picture.height), (375, 250));
+        assert_eq!(picture.bytes.len(), 375 * 250);
+        let mut bytes: Vec<f64> = picture.bytes.iter().map(|&b| f64::from(b)).collect();
+        let sky = median(&mut bytes).unwrap();
+        assert!((20.0..70.0).contains(&sky), "{sky}");
+        assert!(
+            picture.bytes[100 * 375 + 175] > 240,
+            "the bright spot is white"
+        );
+        let jpeg = picture.jpeg(80);
+        assert_eq!(&jpeg[..3], [0xff, 0xd8, 0xff]);
+        assert!(jpeg.len() < 60_000, "{}", jpeg.len());
+    }
+
+    #[test]
+    fn the_channel_line_makes_a_green_sky_grey() {
+        let cfa = Cfa::parse("RGGB").unwrap();
+        let plane = sky(200, 300, |x, y| match cfa.at(x, y) {
+            Colour::Red => 0.5 * 1000.0 + 30.0,
+            Colour::Green => 1000.0,
+            Colour::Blue => 0.8 * 1000.0 - 10.0,
+        });
+        let line = |colour, slope, intercept_adu| ChannelLine {
+            colour,
+            slope,
+            intercept_adu,
+        };
+        let lines = [line(Colour::Red, 0.5, 30.0), line(Colour::Blue, 0.8, -10.0)];
+        for lines in [&lines[..], &[]] {
+            let picture = preview(plane.view(), Some(cfa), lines);
+            assert!(picture.coloured);
+            let mean = |channel| {
+                let values = picture.bytes.iter().skip(channel).step_by(3);
+                values.map(|&b| f64::from(b)).sum::<f64>() / (picture.bytes.len() / 3) as f64
+            };
+            let (red, green, blue) = (mean(0), mean(1), mean(2));
+            assert!(
+                (red - green).abs() < 12.0 && (blue - green).abs() < 12.0,
+                "{red} {green} {blue}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_single_defect_is_seen() {
+        let plane = sky(960, 960, |_, _| 100.0);
+        let mut mask = Array2::zeros((960, 960));
+        mask[[501, 301]] = 2;
+        mask[[11, 11]] = 1;
+        let picture = preview_with_defects(plane.view(), None, mask.view(), 2);
+        let pixel = |x: usize, y: usize| &picture.bytes[(y * picture.width + x) * 3..][..3];
+        let [red, green, blue] = pixel(150, 250) else {
+            panic!()
+        };
+        assert!(red > &(green + 40) && green > blue);
+        let [red, green, _] = pixel(5, 5) else {
+            panic!()
+        };
+        assert_eq!(red, green);
+    }
+
+    #[test]
+    fn nothing_to_see_is_no_panic() {
+        let none = preview(Array2::from_elem((3, 0), 0.0f32).view(), None, &[]);
+        assert!(none.bytes.is_empty() && none.jpeg(80).is_empty());
+        let flat = preview(Array2::from_elem((40, 40), f32::NAN).view(), None, &[]);
+        assert!(flat.bytes.iter().all(|&byte| byte == 0));
+    }
+}
