@@ -50,8 +50,16 @@ pub(super) fn field(group: &GroupEntry) -> Field {
             Colour::Green => "green",
             Colour::Blue => "blue",
         };
-        let (slope, level) = (number(line.slope, 3), number(line.intercept_adu, 1));
-        format!("{colour} = {slope} green + {level} ADU")
+        let sign = if line.intercept_adu < 0.0 {
+            "\u{2212}"
+        } else {
+            "+"
+        };
+        let level = number(line.intercept_adu.abs(), 1);
+        format!(
+            "{colour} = {} green {sign} {level} ADU",
+            number(line.slope, 3)
+        )
     });
     let lines: Vec<String> = lines.collect();
     let all = [

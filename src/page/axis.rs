@@ -123,23 +123,23 @@ impl TimeAxis {
 }
 
 /// Words that tell the same as the bands.
-pub(super) fn daylight_words(facts: &NightFacts) -> String {
-    let mut words = Vec::new();
-    for pair in facts.sky.windows(2) {
-        let (before, after) = (pair[0].light, pair[1].light);
-        let what = match (before, after) {
-            (Daylight::Day, _) => "sunset",
-            (_, Daylight::Day) => "sunrise",
-            (_, Daylight::Dark) => "dark from",
-            (Daylight::Dark, _) => "dark until",
-            _ => continue,
-        };
-        words.push(format!("{what} {}", clock(pair[1].from, &facts.time_zone)));
-    }
+pub(super) fn daylight_words(facts: &NightFacts) -> Vec<String> {
+    let time = |at: Timestamp| clock(at, &facts.time_zone);
+    let borders = facts.sky.windows(2);
+    let told = borders.filter_map(|pair| {
+        let (before, after) = (pair[0].light, pair[1]);
+        match (before, after.light) {
+            (Daylight::Day, _) => Some(format!("sunset {}", time(after.from))),
+            (_, Daylight::Day) => Some(format!("sunrise {}", time(after.from))),
+            (_, Daylight::Dark) => Some(format!("dark {} to {}", time(after.from), time(after.to))),
+            _ => None,
+        }
+    });
+    let mut words: Vec<String> = told.collect();
     if !facts.sky.iter().any(|spell| spell.light == Daylight::Dark) {
-        words.push("it does not get fully dark".to_owned());
+        words.push("never fully dark".to_owned());
     }
-    words.join(", ")
+    words
 }
 
 fn daylight_class(light: Daylight) -> &'static str {
@@ -168,11 +168,15 @@ fn earlier(moment: Timestamp, span: SignedDuration) -> Timestamp {
     moment.saturating_sub(span).unwrap_or(Timestamp::MIN)
 }
 
+/// What lies so many times further from the lowest value than nine tenths of the values do is drawn
+/// at the edge.
+const OUTLYING: f64 = 4.0;
+
 /// How values are spread.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Spread {
-    /// Evenly, over the range of the values.
-    Near,
+    /// Evenly, over the range of the values, but at least so much.
+    Near(f64),
     /// Evenly, from zero.
     FromZero,
     /// By their logarithm where they span more than a factor of six, else evenly.
@@ -190,7 +194,7 @@ pub(super) struct ValueAxis {
 }
 
 impl ValueAxis {
-    /// Round limits around the bulk of the values; outliers far above it do not squeeze it and are
+    /// Limits around the bulk of the values, with round values between; outliers far above it do not squeeze it and are
     /// drawn at the edge. Nothing where there is no value.
     pub(super) fn new(values: &[f64], spread: Spread, top: f64, bottom: f64) -> Option<Self> {
         let mut sorted: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
@@ -208,31 +212,26 @@ impl ValueAxis {
             });
         }
         let bulk = sorted[(sorted.len() - 1) * 9 / 10];
-        let low = if spread == Spread::FromZero {
-            low.min(0.0)
-        } else {
-            low
-        };
-        let reach = low + 2.0 * (bulk - low);
-        let high = if high > reach && bulk > low {
-            reach
-        } else {
-            high
-        };
-        let high = if high > low {
-            high
-        } else {
-            low + low.abs().max(1.0) * 0.1
+        let reach = low + OUTLYING * (bulk - low);
+        let high = if bulk > low { high.min(reach) } else { high };
+        let (low, high) = match spread {
+            Spread::FromZero => (low.min(0.0), high.max(f64::MIN_POSITIVE) * 1.06),
+            Spread::Near(least) if high - low < least => {
+                ((low + high - least) / 2.0, (low + high + least) / 2.0)
+            }
+            _ => {
+                let room = (high - low).max(low.abs() * 1e-3).max(f64::MIN_POSITIVE) * 0.08;
+                (low - room, high + room)
+            }
         };
         let step = step(high - low);
-        let first = (low / step).floor() as i64;
-        let last = (high / step).ceil() as i64;
-        let ticks: Vec<f64> = (first..=last).map(|n| n as f64 * step).collect();
+        let first = (low / step).ceil() as i64;
+        let last = (high / step).floor() as i64;
         Some(Self {
-            low: ticks[0],
-            high: *ticks.last()?,
+            low,
+            high,
             logarithmic: false,
-            ticks,
+            ticks: (first..=last).map(|n| n as f64 * step).collect(),
             top,
             bottom,
         })
@@ -266,7 +265,7 @@ impl ValueAxis {
 
 /// 1, 2 or 5 times a power of ten, so that about three steps cover the range.
 fn step(range: f64) -> f64 {
-    let rough = range / 3.0;
+    let rough = range / 3.5;
     let power = 10f64.powf(rough.log10().floor());
     let factor = [1.0, 2.0, 5.0]
         .into_iter()
@@ -310,17 +309,24 @@ mod tests {
 
     #[test]
     fn values_get_round_lines() {
-        assert_eq!(labels(&[2.1, 2.9], Spread::Near), ["2.0", "2.5", "3.0"]);
+        assert_eq!(
+            labels(&[2.05, 2.95], Spread::Near(0.1)),
+            ["2.0", "2.5", "3.0"]
+        );
         assert_eq!(
             labels(&[0.4, 1.02], Spread::FromZero),
-            ["0.0", "0.5", "1.0", "1.5"]
+            ["0.0", "0.5", "1.0"]
+        );
+        assert_eq!(
+            labels(&[-10.1, -9.9], Spread::Near(2.0)),
+            ["\u{2212}11", "\u{2212}10"]
         );
         assert_eq!(
             labels(&[90.0, 4000.0], Spread::Wide),
             ["100", "200", "500", "1000", "2000"]
         );
-        assert_eq!(labels(&[7.0], Spread::Near).len(), 3);
-        assert!(ValueAxis::new(&[f64::NAN], Spread::Near, 0.0, 1.0).is_none());
+        assert!(!labels(&[0.0, 0.0], Spread::Wide).is_empty());
+        assert!(ValueAxis::new(&[f64::NAN], Spread::Wide, 0.0, 1.0).is_none());
     }
 
     #[test]
@@ -328,9 +334,9 @@ mod tests {
         let mut values = vec![2.0; 30];
         values.extend([2.4; 10]);
         values.push(40.0);
-        let axis = ValueAxis::new(&values, Spread::Near, 10.0, 100.0).unwrap();
+        let axis = ValueAxis::new(&values, Spread::Near(0.1), 10.0, 100.0).unwrap();
         assert_eq!(axis.at(40.0), (10.0, true));
         let (y, beyond) = axis.at(2.4);
-        assert!(y < 80.0 && !beyond, "{y}");
+        assert!(y < 85.0 && !beyond, "{y}");
     }
 }

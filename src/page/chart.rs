@@ -6,14 +6,13 @@ use super::axis::{Spread, TimeAxis, ValueAxis, lasting, percent};
 use super::mark::{Mark, Sub};
 use super::morning::NightFacts;
 use super::text::{name, number};
+use super::timeline::target_word;
 use crate::combine::median;
 use crate::facts::LightEntry;
 
 /// The drawing's upper edge, where outliers stand.
-const TOP_PX: f64 = 10.0;
-const BOTTOM_PX: f64 = 104.0;
-/// Letters are this high; labels keep so much apart.
-const LINE_PX: f64 = 12.0;
+const TOP_PX: f64 = 8.0;
+const BOTTOM_PX: f64 = 102.0;
 
 /// A measure that is drawn.
 struct Kind {
@@ -28,14 +27,14 @@ const KINDS: [Kind; 6] = [
     Kind {
         title: "FWHM",
         unit: "arcseconds",
-        spread: Spread::Near,
+        spread: Spread::Near(1.0),
         decimals: 2,
         value: |light| light.measures?.fwhm_arcsec,
     },
     Kind {
         title: "FWHM",
         unit: "pixels",
-        spread: Spread::Near,
+        spread: Spread::Near(1.0),
         decimals: 2,
         value: |light| light.measures?.fwhm_px,
     },
@@ -63,7 +62,7 @@ const KINDS: [Kind; 6] = [
     Kind {
         title: "Sensor temperature",
         unit: "\u{b0}C",
-        spread: Spread::Near,
+        spread: Spread::Near(3.0),
         decimals: 1,
         value: |light| light.temperature_c,
     },
@@ -101,7 +100,7 @@ pub(super) struct Level {
     pub(super) x2: String,
     pub(super) y: String,
     pub(super) label: String,
-    pub(super) label_y: String,
+    pub(super) value: String,
 }
 
 /// The charts of one rig, in a fixed order; a measure that nothing has is left out.
@@ -178,7 +177,7 @@ fn words(kind: &Kind, mut values: Vec<f64>) -> String {
     )
 }
 
-/// Lines at the medians. Labels stand at their right end and give way to each other downwards.
+/// Lines at the medians of the lights that are not set aside, the highest first.
 fn levels(kind: &Kind, placed: &[(&Sub<'_>, f64, f64)], scale: &ValueAxis) -> Vec<Level> {
     let mut groups: BTreeMap<(&str, &str), Vec<&(&Sub<'_>, f64, f64)>> = BTreeMap::new();
     for point in placed {
@@ -186,12 +185,9 @@ fn levels(kind: &Kind, placed: &[(&Sub<'_>, f64, f64)], scale: &ValueAxis) -> Ve
         let key = (light.target.as_deref().unwrap_or_default(), &*light.filter);
         groups.entry(key).or_default().push(point);
     }
-    let many_targets = {
-        let mut targets: Vec<&str> = groups.keys().map(|key| key.0).collect();
-        targets.dedup();
-        targets.len() > 1
-    };
-    let mut levels: Vec<(f64, f64, f64, String)> = Vec::new();
+    let mut targets: Vec<&str> = groups.keys().map(|key| key.0).collect();
+    targets.dedup();
+    let mut levels: Vec<(f64, Level)> = Vec::new();
     for ((target, filter), points) in groups {
         let kept = points
             .iter()
@@ -202,28 +198,19 @@ fn levels(kind: &Kind, placed: &[(&Sub<'_>, f64, f64)], scale: &ValueAxis) -> Ve
         };
         let xs = points.iter().map(|&&(_, x, _)| x);
         let (from, to) = xs.fold((100.0, 0.0), |(low, high), x| (x.min(low), x.max(high)));
-        let target = if many_targets {
-            name(target) + " "
-        } else {
-            String::new()
+        let label = match targets.len() {
+            1 => name(filter),
+            _ => format!("{} {}", target_word(target), name(filter)),
         };
-        let label = format!("{target}{} {}", name(filter), number(middle, kind.decimals));
-        levels.push((from, to, scale.at(middle).0, label));
+        let level = Level {
+            x1: percent(from),
+            x2: percent(to),
+            y: format!("{:.1}", scale.at(middle).0),
+            label,
+            value: number(middle, kind.decimals),
+        };
+        levels.push((middle, level));
     }
-    levels.sort_by(|a, b| a.2.total_cmp(&b.2).then(a.1.total_cmp(&b.1)));
-    let mut below = TOP_PX;
-    levels
-        .into_iter()
-        .map(|(from, to, y, label)| {
-            let label_y = (y - 4.0).max(below);
-            below = label_y + LINE_PX;
-            Level {
-                x1: percent(from),
-                x2: percent(to),
-                y: format!("{y:.1}"),
-                label,
-                label_y: format!("{label_y:.1}"),
-            }
-        })
-        .collect()
+    levels.sort_by(|a, b| b.0.total_cmp(&a.0));
+    levels.into_iter().map(|(_, level)| level).collect()
 }

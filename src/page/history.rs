@@ -300,7 +300,7 @@ fn trends(entries: &[(&str, &SensorEntry)]) -> Vec<Trend> {
             return None;
         }
         let plain: Vec<f64> = values.iter().map(|&(_, value)| value).collect();
-        let scale = ValueAxis::new(&plain, Spread::Near, TOP_PX, BOTTOM_PX)?;
+        let scale = ValueAxis::new(&plain, Spread::Near(0.0), TOP_PX, BOTTOM_PX)?;
         let told = |value| number(value, decimals);
         let low = plain.iter().copied().fold(f64::INFINITY, f64::min);
         let high = plain.iter().copied().fold(f64::NEG_INFINITY, f64::max);

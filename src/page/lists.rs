@@ -39,6 +39,22 @@ impl Notes {
     }
 }
 
+/// The folder that all files of a list lie in: told once, above the list.
+pub(super) fn shared_folder<'a>(mut files: impl Iterator<Item = &'a str>) -> &'a str {
+    let mut shared = files.next().map_or("", folder);
+    for file in files {
+        while !file.starts_with(shared) {
+            shared = folder(shared.trim_end_matches('/'));
+        }
+    }
+    shared
+}
+
+/// A path's folder with its slash; nothing where it has none.
+fn folder(path: &str) -> &str {
+    path.rfind('/').map_or("", |at| &path[..=at])
+}
+
 /// One light.
 pub(super) struct LightRow {
     pub(super) at: usize,
@@ -72,7 +88,11 @@ pub(super) fn lights(
     notes: &mut Notes,
 ) -> Vec<LightRow> {
     let arcseconds = has_arcseconds(subs);
-    let row = |sub: &Sub<'_>| light(sub, arcseconds, rows, facts, notes);
+    let shared = shared_folder(subs.iter().map(|sub| &*sub.light.file)).len();
+    let row = |sub: &Sub<'_>| LightRow {
+        file: path(&sub.light.file[shared..]),
+        ..light(sub, arcseconds, rows, facts, notes)
+    };
     subs.iter().map(row).collect()
 }
 
@@ -124,7 +144,7 @@ fn light(
         temperature: cell(light.temperature_c, 1),
         trails: trails(light),
         masters: masters.collect(),
-        file: path(&light.file),
+        file: String::new(),
         href: light.product.as_deref().map_or(String::new(), address),
     }
 }
@@ -136,7 +156,7 @@ fn findings(light: &LightEntry) -> Vec<String> {
         .map(|finding| {
             let (what, decimals) = measure_word(finding.reason);
             let beyond = finding.beyond_sd.map_or(String::new(), |sd| {
-                format!(", {} sd from the others", number(sd.abs(), 1))
+                format!(", {} sd from the median", number(sd.abs(), 1))
             });
             format!(
                 "{}: {what} {}, limit {}{beyond}",
@@ -187,6 +207,7 @@ pub(super) fn calibration(
     facts: &NightFacts,
     notes: &mut Notes,
 ) -> Vec<CalibrationRow> {
+    let shared = shared_folder(frames.iter().map(|frame| &*frame.file)).len();
     let row = |frame: &CalibrationEntry| {
         let start = frame.start_utc.as_ref().and_then(|text| text.parse().ok());
         let rejected = frame
@@ -201,7 +222,7 @@ pub(super) fn calibration(
             note: notes.number(frame.reason.as_deref()),
             master: master.and_then(|product| rows.get(product).copied()),
             rejected: rejected.map_or(String::new(), |(low, high)| fraction(low + high)),
-            file: path(&frame.file),
+            file: path(&frame.file[shared..]),
         }
     };
     frames.iter().map(row).collect()

@@ -10,9 +10,9 @@ use super::account::{Field, Master, Sensor, field, master, master_rows, master_t
 use super::axis::{Band, Hour, TimeAxis};
 use super::chart::{Chart, charts};
 use super::glance::Glance;
-use super::lists::{self, CalibrationRow, LightRow, Notes, PlainRow};
+use super::lists::{self, CalibrationRow, LightRow, Notes, PlainRow, shared_folder};
 use super::mark::Sub;
-use super::text::{base64, clock, exposure, name, night_words, number, sentence};
+use super::text::{base64, clock, exposure, name, night_words, number, path, sentence};
 use super::timeline::{Timeline, target_word};
 use crate::facts::{Ledger, NightState, SessionLog, Site};
 use crate::night::{Spell, spells};
@@ -84,8 +84,10 @@ struct Page {
     arcseconds: bool,
     lights: Vec<LightRow>,
     light_notes: Notes,
+    light_folder: String,
     calibration: Vec<CalibrationRow>,
     calibration_notes: Notes,
+    calibration_folder: String,
     refused: Vec<PlainRow>,
     refused_notes: Notes,
     ignored: Vec<PlainRow>,
@@ -149,8 +151,12 @@ pub fn morning(log: &SessionLog, facts: &NightFacts, previews: &[Preview]) -> St
         arcseconds: lists::has_arcseconds(&subs),
         lights: lists::lights(&subs, &rows, facts, &mut light_notes),
         light_notes,
+        light_folder: path(shared_folder(log.lights.iter().map(|light| &*light.file))),
         calibration: lists::calibration(&log.calibration, &rows, facts, &mut calibration_notes),
         calibration_notes,
+        calibration_folder: path(shared_folder(
+            log.calibration.iter().map(|frame| &*frame.file),
+        )),
         refused: lists::plain(&log.refused, &mut refused_notes),
         refused_notes,
         ignored: lists::plain(&log.ignored, &mut ignored_notes),

@@ -109,12 +109,12 @@ pub fn preview_with_defects(
         None => boxes.means(plane, |_, _| true),
         Some(cfa) => boxes.means(plane, |x, y| cfa.at(x, y) == Colour::Green),
     };
-    let stretch = Stretch::of(&grey);
+    let stretch = Stretch::even(&grey);
     let mut bytes: Vec<u8> = grey.iter().flat_map(|&v| [stretch.byte(v); 3]).collect();
     if mask.dim() == plane.dim() {
         for (pixel, count) in bytes.chunks_exact_mut(3).zip(boxes.counts(mask, which)) {
             if count > 0 {
-                let weight = (0.45 + 0.1 * f64::from(count)).min(0.9);
+                let weight = (0.7 + 0.1 * f64::from(count)).min(1.0);
                 for (byte, colour) in pixel.iter_mut().zip(DEFECT) {
                     let mixed = f64::from(*byte) * (1.0 - weight) + f64::from(colour) * weight;
                     *byte = mixed.round() as u8;
@@ -226,6 +226,23 @@ impl Stretch {
             black,
             range,
             bend: bend(middle),
+        }
+    }
+
+    /// Straight, the bulk of the values in middle greys, so that marks stand out everywhere.
+    fn even(values: &[f64]) -> Self {
+        let mut values = finite(values);
+        values.sort_by(f64::total_cmp);
+        let at = |part: f64| {
+            let at = (values.len() as f64 * part) as usize;
+            values.get(at).or(values.last()).copied().unwrap_or(0.0)
+        };
+        let (low, high) = (at(0.005), at(0.995));
+        let bulk = (high - low).max(f64::MIN_POSITIVE);
+        Self {
+            black: low - 0.3 * bulk,
+            range: 1.6 * bulk,
+            bend: 0.0,
         }
     }
 

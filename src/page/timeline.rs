@@ -24,7 +24,7 @@ pub(super) struct Timeline {
     pub(super) hours: Vec<Hour>,
     pub(super) height: usize,
     pub(super) floor: usize,
-    pub(super) words: String,
+    pub(super) words: Vec<String>,
     /// Marks that occur.
     pub(super) legend: Vec<Mark>,
     /// Lights that cannot be placed in time.
