@@ -2,8 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use super::text::{address, cell, exposure, fraction, name, number, path, sentence};
-use super::timeline::target_word;
+use super::text::{
+    address, cell, exposure, filter_word, fraction, name, number, path, sentence, target_word,
+};
 use crate::facts::{Colour, GroupEntry, Kind, MasterEntry, SensorEntry, SessionLog};
 
 /// Lights that are judged together.
@@ -84,7 +85,7 @@ pub(super) fn field(group: &GroupEntry) -> Field {
     Field {
         title: format!(
             "{target}, {}, {} s on {}: {} of {} kept",
-            name(&group.filter),
+            filter_word(&group.filter),
             exposure(group.exposure_s),
             name(&group.rig),
             group.kept,
@@ -187,7 +188,7 @@ pub(super) fn master(entry: &MasterEntry) -> Master {
 /// Kind and filter.
 pub(super) fn master_title(entry: &MasterEntry) -> String {
     match &entry.filter {
-        Some(filter) => format!("{}, {}", entry.kind.word(), name(filter)),
+        Some(filter) => format!("{}, {}", entry.kind.word(), filter_word(filter)),
         None => entry.kind.word().to_owned(),
     }
 }

@@ -5,8 +5,7 @@ use std::collections::BTreeMap;
 use super::axis::{Spread, TimeAxis, ValueAxis, lasting, percent};
 use super::mark::{Mark, Sub};
 use super::morning::NightFacts;
-use super::text::{name, number};
-use super::timeline::target_word;
+use super::text::{filter_word, number, target_word};
 use crate::combine::median;
 use crate::facts::LightEntry;
 
@@ -47,7 +46,7 @@ const KINDS: [Kind; 6] = [
     },
     Kind {
         title: "Transparency",
-        unit: "best lights = 1",
+        unit: "best = 1",
         spread: Spread::FromZero,
         decimals: 2,
         value: |light| light.measures?.transparency,
@@ -199,8 +198,8 @@ fn levels(kind: &Kind, placed: &[(&Sub<'_>, f64, f64)], scale: &ValueAxis) -> Ve
         let xs = points.iter().map(|&&(_, x, _)| x);
         let (from, to) = xs.fold((100.0, 0.0), |(low, high), x| (x.min(low), x.max(high)));
         let label = match targets.len() {
-            1 => name(filter),
-            _ => format!("{} {}", target_word(target), name(filter)),
+            1 => filter_word(filter),
+            _ => format!("{} {}", target_word(target), filter_word(filter)),
         };
         let level = Level {
             x1: percent(from),

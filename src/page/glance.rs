@@ -6,8 +6,7 @@ use jiff::Timestamp;
 
 use super::mark::{Mark, Sub, reason_word};
 use super::morning::NightFacts;
-use super::text::{clock, name, number, sentence};
-use super::timeline::target_word;
+use super::text::{clock, filter_word, number, sentence, target_word};
 use crate::facts::{Kind, SessionLog, SetAside};
 use crate::night::{SUN_CAUTION, counted, in_order, shot, span};
 
@@ -156,9 +155,10 @@ fn gains(subs: &[Sub<'_>]) -> Vec<GainRow> {
                 Some(name) if name == target => String::new(),
                 _ => target_word(target),
             },
-            filter: name(filter),
+            filter: filter_word(filter),
             kept: kept.text(),
             frames: match kept.frames {
+                _ if calibrated == 0 => String::new(),
                 frames if frames == calibrated => frames.to_string(),
                 frames => format!("{frames} of {calibrated}"),
             },

@@ -10,8 +10,7 @@ use jiff::civil::Date;
 use super::account::{Sensor, sensor};
 use super::axis::{Spread, ValueAxis, percent};
 use super::morning::written;
-use super::text::{address, name, night_words, number};
-use super::timeline::target_word;
+use super::text::{address, filter_word, name, night_words, number, target_word};
 use crate::facts::{Conditions, NightState, NightSummary, SensorEntry};
 use crate::night::{counted, span};
 
@@ -166,7 +165,7 @@ pub fn targets(nights: &[NightSummary], site: &str) -> String {
             .fold(f64::MIN_POSITIVE, f64::max);
         let kept = filters.values().map(|part| part.kept_s).sum();
         let row = |(filter, part): (&str, Collected<'_>)| FilterRow {
-            filter: name(filter),
+            filter: filter_word(filter),
             rigs: part
                 .rigs
                 .iter()

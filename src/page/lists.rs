@@ -6,8 +6,10 @@ use std::collections::BTreeMap;
 
 use super::mark::{Mark, Sub, measure_word, reason_word};
 use super::morning::NightFacts;
-use super::text::{address, cell, clock, exposure, fraction, name, number, path, sentence};
-use super::timeline::target_word;
+use super::text::{
+    address, cell, clock, exposure, filter_word, fraction, name, number, path, sentence,
+    target_word,
+};
 use crate::facts::{CalibrationEntry, LightEntry, PlainEntry};
 
 /// Reasons, each told once.
@@ -130,7 +132,7 @@ fn light(
             .start
             .map_or(String::new(), |at| clock(at, &facts.time_zone)),
         target: target_word(light.target.as_deref().unwrap_or_default()),
-        filter: name(&light.filter),
+        filter: filter_word(&light.filter),
         exposure: exposure(light.exposure_s),
         findings: findings(light),
         note: notes.number(light.reason.as_deref()),

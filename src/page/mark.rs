@@ -3,7 +3,7 @@
 use jiff::Timestamp;
 
 use super::morning::NightFacts;
-use super::text::{clock, exposure, name};
+use super::text::{clock, exposure, filter_word};
 use crate::facts::{LightEntry, SetAside, Verdict};
 
 /// What became of a light.
@@ -113,7 +113,7 @@ impl<'a> Sub<'a> {
             "{} {}, {} s, {}{colon}{}",
             self.start
                 .map_or(String::new(), |at| clock(at, &facts.time_zone)),
-            name(&self.light.filter),
+            filter_word(&self.light.filter),
             exposure(self.light.exposure_s),
             self.mark.word(),
             reasons.join(", "),

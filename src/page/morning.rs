@@ -12,8 +12,10 @@ use super::chart::{Chart, charts};
 use super::glance::Glance;
 use super::lists::{self, CalibrationRow, LightRow, Notes, PlainRow, shared_folder};
 use super::mark::Sub;
-use super::text::{base64, clock, exposure, name, night_words, number, path, sentence};
-use super::timeline::{Timeline, target_word};
+use super::text::{
+    base64, clock, exposure, filter_word, name, night_words, number, path, sentence, target_word,
+};
+use super::timeline::Timeline;
 use crate::facts::{Ledger, NightState, SessionLog, Site};
 use crate::night::{Spell, spells};
 
@@ -80,6 +82,7 @@ struct Page {
     masters: Vec<Master>,
     sensors: Vec<Sensor>,
     pictures: Vec<Figure>,
+    master_pictures: Vec<Figure>,
     ledger: Ledger,
     arcseconds: bool,
     lights: Vec<LightRow>,
@@ -100,6 +103,7 @@ struct RigCharts {
 }
 
 struct Figure {
+    is_light: bool,
     anchor: String,
     title: String,
     words: String,
@@ -122,6 +126,10 @@ pub fn morning(log: &SessionLog, facts: &NightFacts, previews: &[Preview]) -> St
         mut refused_notes,
         mut ignored_notes,
     ] = ["l", "c", "r", "i"].map(Notes::new);
+    let figures = previews
+        .iter()
+        .filter_map(|preview| figure(log, facts, preview));
+    let (pictures, master_pictures) = figures.partition(|figure| figure.is_light);
     let night = night_words(&log.night);
     let site = name(&facts.site);
     let page = Page {
@@ -143,10 +151,8 @@ pub fn morning(log: &SessionLog, facts: &NightFacts, previews: &[Preview]) -> St
         fields: log.groups.iter().map(field).collect(),
         masters: log.masters.iter().map(master).collect(),
         sensors: log.sensors.iter().map(sensor).collect(),
-        pictures: previews
-            .iter()
-            .filter_map(|preview| figure(log, facts, preview))
-            .collect(),
+        pictures,
+        master_pictures,
         ledger: log.ledger,
         arcseconds: lists::has_arcseconds(&subs),
         lights: lists::lights(&subs, &rows, facts, &mut light_notes),
@@ -199,7 +205,7 @@ fn figure(log: &SessionLog, facts: &NightFacts, preview: &Preview) -> Option<Fig
             let target = target_word(light.target.as_deref().unwrap_or_default());
             (
                 format!("l{at}"),
-                format!("{target}, {}", name(&light.filter)),
+                format!("{target}, {}", filter_word(&light.filter)),
                 format!(
                     "{}{} s{width}",
                     start.unwrap_or_default(),
@@ -221,6 +227,7 @@ fn figure(log: &SessionLog, facts: &NightFacts, preview: &Preview) -> Option<Fig
         }
     };
     Some(Figure {
+        is_light: light.is_some(),
         anchor,
         title,
         words,

@@ -50,7 +50,8 @@ impl Picture {
             ColorType::Luma
         };
         let mut encoder = Encoder::new(&mut out, quality.clamp(1, 100));
-        encoder.set_sampling_factor(SamplingFactor::F_2_2);
+        // Single marked pixels must keep their colour.
+        encoder.set_sampling_factor(SamplingFactor::F_1_1);
         match encoder.encode(&self.bytes, width, height, kind) {
             Ok(()) => out,
             Err(_) => Vec::new(),
@@ -112,7 +113,8 @@ pub fn preview_with_defects(
     let stretch = Stretch::even(&grey);
     let mut bytes: Vec<u8> = grey.iter().flat_map(|&v| [stretch.byte(v); 3]).collect();
     if mask.dim() == plane.dim() {
-        for (pixel, count) in bytes.chunks_exact_mut(3).zip(boxes.counts(mask, which)) {
+        let counts = boxes.counts(mask, which);
+        for (pixel, count) in bytes.chunks_exact_mut(3).zip(boxes.spread_out(counts)) {
             if count > 0 {
                 let weight = (0.7 + 0.1 * f64::from(count)).min(1.0);
                 for (byte, colour) in pixel.iter_mut().zip(DEFECT) {
@@ -179,6 +181,28 @@ impl Boxes {
             }
         }
         counts
+    }
+
+    /// Where few boxes are marked, their neighbours are too, so that none is overlooked.
+    fn spread_out(&self, counts: Vec<u32>) -> Vec<u32> {
+        let marked = counts.iter().filter(|&&count| count > 0).count();
+        if marked * 50 > counts.len() {
+            return counts;
+        }
+        let mut wide = counts.clone();
+        for (at, &count) in counts.iter().enumerate().filter(|&(_, &count)| count > 0) {
+            let (x, y) = (at % self.width, at / self.width);
+            let sides = [
+                (x > 0).then(|| at - 1),
+                (x + 1 < self.width).then_some(at + 1),
+                (y > 0).then(|| at - self.width),
+                (y + 1 < self.height).then_some(at + self.width),
+            ];
+            for side in sides.into_iter().flatten() {
+                wide[side] = wide[side].max(count);
+            }
+        }
+        wide
     }
 
     fn picture(&self, bytes: Vec<u8>, coloured: bool) -> Picture {

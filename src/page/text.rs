@@ -9,6 +9,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 
+use crate::facts::filter_is_none;
 use crate::night::tame;
 
 /// What stands where a number has no value.
@@ -19,6 +20,23 @@ const THIN: char = '\u{202f}';
 /// A foreign name.
 pub(super) fn name(text: &str) -> String {
     shortened(text, 60)
+}
+
+/// A filter's name, or that there is none.
+pub(super) fn filter_word(filter: &str) -> String {
+    if filter_is_none(filter) {
+        "no filter".to_owned()
+    } else {
+        name(filter)
+    }
+}
+
+/// A target's name, or that it has none.
+pub(super) fn target_word(target: &str) -> String {
+    match target {
+        "" => "no target named".to_owned(),
+        target => name(target),
+    }
 }
 
 /// A foreign sentence.

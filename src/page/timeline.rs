@@ -7,7 +7,7 @@ use jiff::Timestamp;
 use super::axis::{Band, Hour, TimeAxis, daylight_words, percent};
 use super::mark::{Mark, Sub};
 use super::morning::NightFacts;
-use super::text::{exposure, name};
+use super::text::{exposure, filter_word, name, target_word};
 
 /// Above the first lane: the strip of the sky's light.
 const HEAD_PX: usize = 16;
@@ -111,7 +111,7 @@ fn lane_label(rig: &str, target: &str, filter: &str, many_rigs: bool, subs: &[&S
         parts.push(name(rig));
     }
     parts.push(target_word(target));
-    parts.push(name(filter));
+    parts.push(filter_word(filter));
     let exposures = subs.iter().map(|sub| sub.light.exposure_s);
     let longest = exposures.clone().fold(0.0, f64::max);
     if exposures.clone().all(|seconds| seconds == longest) {
@@ -120,14 +120,6 @@ fn lane_label(rig: &str, target: &str, filter: &str, many_rigs: bool, subs: &[&S
         parts.push(subs.len().to_string());
     }
     parts.join(" \u{b7} ")
-}
-
-/// A target's name, or that it has none.
-pub(super) fn target_word(target: &str) -> String {
-    match target {
-        "" => "no target named".to_owned(),
-        target => name(target),
-    }
 }
 
 fn tick(sub: &Sub<'_>, axis: &TimeAxis, facts: &NightFacts, base: usize) -> Tick {

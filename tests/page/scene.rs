@@ -597,7 +597,7 @@ pub fn previews(log: &SessionLog) -> Vec<Preview> {
         let picture = preview(field(640, 960, seed * 1_000_000).view(), None, &[]);
         previews.push(Preview {
             product: best.unwrap().product.clone().unwrap(),
-            note: "Best of its kind.".to_owned(),
+            note: String::new(),
             width: picture.width,
             height: picture.height,
             jpeg: picture.jpeg(78),
