@@ -25,6 +25,8 @@ pub(super) struct TimeAxis {
 pub(super) struct Hour {
     pub(super) x: String,
     pub(super) label: String,
+    /// Which part of the label stands at the place: the edges leave no room beyond.
+    pub(super) anchor: &'static str,
     /// Left out where there is little room.
     pub(super) odd: bool,
 }
@@ -87,6 +89,11 @@ impl TimeAxis {
             if hour >= self.from && i64::from(local.hour()) % step == 0 {
                 hours.push(Hour {
                     x: percent(self.place(hour)),
+                    anchor: match self.place(hour) {
+                        x if x < 2.5 => "start",
+                        x if x > 97.5 => "end",
+                        _ => "middle",
+                    },
                     label: clock(hour, &facts.time_zone),
                     odd: i64::from(local.hour()) / step % 2 == 1,
                 });

@@ -35,11 +35,11 @@ struct NightRow {
     kept: String,
     share: String,
     frames: usize,
-    aside: usize,
-    waiting: usize,
+    aside: String,
+    waiting: String,
     fwhm: String,
-    to_shoot: usize,
-    warnings: usize,
+    to_shoot: String,
+    warnings: String,
     files: usize,
 }
 
@@ -58,11 +58,11 @@ pub fn index(nights: &[NightSummary], site: &str) -> String {
         kept: span(night.kept_s()),
         share: percent(100.0 * night.kept_s() / longest),
         frames: night.kept(),
-        aside: night.set_aside(),
-        waiting: night.waiting,
+        aside: count(night.set_aside()),
+        waiting: count(night.waiting),
         fwhm: widths(&night.conditions),
-        to_shoot: night.to_shoot,
-        warnings: night.warnings,
+        to_shoot: count(night.to_shoot),
+        warnings: count(night.warnings),
         files: night.ledger.seen,
     });
     let total = nights.iter().map(|night| night.kept_s()).sum();
@@ -74,6 +74,15 @@ pub fn index(nights: &[NightSummary], site: &str) -> String {
         total: format!("{} kept in {}", span(total), counted(nights.len(), "night")),
         nights: rows.collect(),
     })
+}
+
+/// A count; nothing for zero, so that what is there catches the eye.
+fn count(count: usize) -> String {
+    if count == 0 {
+        String::new()
+    } else {
+        count.to_string()
+    }
 }
 
 fn page_of(night: &str) -> String {
@@ -105,6 +114,10 @@ struct TargetsPage {
     title: String,
     site: String,
     home: &'static str,
+    total: String,
+    /// The first and the last night, between which the bars stand.
+    first: String,
+    last: String,
     targets: Vec<Target>,
 }
 
@@ -118,17 +131,23 @@ struct FilterRow {
     filter: String,
     rigs: String,
     kept: String,
-    share: String,
     frames: String,
     nights: Vec<NightPart>,
 }
 
-/// What one night gave.
+/// What one night gave, as a bar over its date.
 struct NightPart {
     night: String,
     href: String,
     kept: String,
+    x: String,
+    width: String,
+    y: String,
+    height: String,
 }
+
+/// Bars are at most so high.
+const BAR_PX: f64 = 26.0;
 
 #[derive(Default)]
 struct Collected<'a> {
@@ -145,7 +164,7 @@ pub fn targets(nights: &[NightSummary], site: &str) -> String {
     let mut targets: BTreeMap<&str, BTreeMap<&str, Collected<'_>>> = BTreeMap::new();
     let mut nights: Vec<&NightSummary> = nights.iter().collect();
     nights.sort_by(|a, b| a.night.cmp(&b.night));
-    for night in nights {
+    for night in &nights {
         for part in &night.integrations {
             let filters = targets.entry(&part.target).or_default();
             let collected = filters.entry(&part.filter).or_default();
@@ -158,13 +177,9 @@ pub fn targets(nights: &[NightSummary], site: &str) -> String {
             *collected.nights.entry(&night.night).or_default() += part.kept_s;
         }
     }
-    let targets = targets.into_iter().map(|(target, filters)| {
-        let longest = filters
-            .values()
-            .map(|part| part.kept_s)
-            .fold(f64::MIN_POSITIVE, f64::max);
-        let kept = filters.values().map(|part| part.kept_s).sum();
-        let row = |(filter, part): (&str, Collected<'_>)| FilterRow {
+    let bars = Bars::new(&nights, &targets);
+    let rows = targets.iter().map(|(target, filters)| {
+        let row = |(filter, part): (&&str, &Collected<'_>)| FilterRow {
             filter: filter_word(filter),
             rigs: part
                 .rigs
@@ -173,30 +188,77 @@ pub fn targets(nights: &[NightSummary], site: &str) -> String {
                 .collect::<Vec<_>>()
                 .join(", "),
             kept: span(part.kept_s),
-            share: percent(100.0 * part.kept_s / longest),
             frames: format!("{} of {}", part.kept, part.frames),
-            nights: part.nights.into_iter().rev().map(night_part).collect(),
+            nights: part
+                .nights
+                .iter()
+                .map(|(night, kept_s)| bars.bar(night, *kept_s))
+                .collect(),
         };
         Target {
             name: target_word(target),
-            kept: span(kept),
-            filters: filters.into_iter().map(row).collect(),
+            kept: span(filters.values().map(|part| part.kept_s).sum()),
+            filters: filters.iter().map(row).collect(),
         }
     });
+    let end = |night: Option<&&NightSummary>| night.map_or(String::new(), |n| name(&n.night));
     written(&TargetsPage {
         title: format!("{}, targets", name(site)),
         site: name(site),
         home: "",
-        targets: targets.collect(),
+        total: counted(targets.len(), "target"),
+        first: end(nights.first()),
+        last: end(nights.last()),
+        targets: rows.collect(),
     })
 }
 
-fn night_part((night, kept_s): (&str, f64)) -> NightPart {
-    NightPart {
-        night: name(night),
-        href: page_of(night),
-        kept: span(kept_s),
+/// How nights become bars: all of a page to one scale.
+struct Bars {
+    first: Option<Date>,
+    days: f64,
+    longest: f64,
+}
+
+impl Bars {
+    fn new(
+        nights: &[&NightSummary],
+        targets: &BTreeMap<&str, BTreeMap<&str, Collected<'_>>>,
+    ) -> Self {
+        let date = |night: Option<&&NightSummary>| night?.night.parse::<Date>().ok();
+        let (first, last) = (date(nights.first()), date(nights.last()));
+        let parts = targets.values().flat_map(|filters| filters.values());
+        let parts = parts.flat_map(|part| part.nights.values().copied());
+        Self {
+            first,
+            days: first
+                .zip(last)
+                .map_or(0.0, |(first, last)| days(first, last)),
+            longest: parts.fold(f64::MIN_POSITIVE, f64::max),
+        }
     }
+
+    fn bar(&self, night: &str, kept_s: f64) -> NightPart {
+        let into = self.first.zip(night.parse().ok());
+        let into = into.map_or(0.0, |(first, night)| days(first, night));
+        // A day's share, but never too thin to be hit.
+        let width = (100.0 / (self.days + 1.0)).clamp(0.8, 4.0);
+        let height = (BAR_PX * kept_s / self.longest).max(1.0);
+        NightPart {
+            night: name(night),
+            href: page_of(night),
+            kept: span(kept_s),
+            x: percent((100.0 - width) * into / self.days.max(1.0)),
+            width: percent(width * 0.85),
+            y: format!("{:.1}", BAR_PX + 2.0 - height),
+            height: format!("{height:.1}"),
+        }
+    }
+}
+
+fn days(from: Date, to: Date) -> f64 {
+    from.until(to)
+        .map_or(0.0, |span| f64::from(span.get_days()))
 }
 
 #[derive(Template)]
@@ -213,7 +275,13 @@ struct History {
     title: String,
     trends: Vec<Trend>,
     /// The latest first.
-    rows: Vec<(NightPart, Sensor)>,
+    rows: Vec<SensorRow>,
+}
+
+struct SensorRow {
+    night: String,
+    href: String,
+    sensor: Sensor,
 }
 
 /// One value against the date.
@@ -273,8 +341,9 @@ pub fn sensors(nights: &[NightSummary], site: &str) -> String {
             trends: trends(&entries),
             rows: entries
                 .iter()
+                .enumerate()
                 .rev()
-                .map(|(night, entry)| (night_part((night, 0.0)), sensor(entry)))
+                .map(|(at, entry)| row(&entries[..at], entry))
                 .collect(),
         });
     written(&SensorsPage {
@@ -283,6 +352,20 @@ pub fn sensors(nights: &[NightSummary], site: &str) -> String {
         home: "",
         sensors: sensors.collect(),
     })
+}
+
+/// A verdict that says what the one before it said is not told again.
+fn row(before: &[(&str, &SensorEntry)], (night, entry): &(&str, &SensorEntry)) -> SensorRow {
+    let mut sensor = sensor(entry);
+    let last = before.last().map(|(_, last)| &last.dark_verdict);
+    if last == Some(&entry.dark_verdict) && !sensor.verdict.is_empty() {
+        sensor.verdict = "as before".to_owned();
+    }
+    SensorRow {
+        night: name(night),
+        href: page_of(night),
+        sensor,
+    }
 }
 
 /// A drawing for each value that two nights or more have.
@@ -294,8 +377,8 @@ fn trends(entries: &[(&str, &SensorEntry)]) -> Vec<Trend> {
             .filter(|(_, value)| value.is_finite())
             .collect();
         let (&(first, _), &(last, _)) = values.first().zip(values.last())?;
-        let days = f64::from((last - first).get_days());
-        if days < 1.0 {
+        let length = days(first, last);
+        if length < 1.0 {
             return None;
         }
         let plain: Vec<f64> = values.iter().map(|&(_, value)| value).collect();
@@ -304,7 +387,7 @@ fn trends(entries: &[(&str, &SensorEntry)]) -> Vec<Trend> {
         let low = plain.iter().copied().fold(f64::INFINITY, f64::min);
         let high = plain.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let points = values.iter().map(|&(date, value)| TrendPoint {
-            x: percent(2.0 + 96.0 * f64::from((date - first).get_days()) / days),
+            x: percent(2.0 + 96.0 * days(first, date) / length),
             y: format!("{:.1}", scale.at(value).0),
             title: format!("{date}: {}", told(value)),
         });
