@@ -1,7 +1,7 @@
 //! A page taken apart: its elements with their attributes and its text. Stricter than a browser,
 //! since only well-formed XML passes.
 
-use quick_xml::Reader;
+use quick_xml::{Reader, XmlVersion};
 use quick_xml::events::{BytesStart, Event};
 
 pub struct Element {
@@ -51,7 +51,7 @@ impl Document {
                     open.pop();
                 }
                 Ok(Event::Text(text)) => {
-                    let text = text.decode().unwrap();
+                    let text = text.html_content();
                     open.iter()
                         .for_each(|&at| elements[at].text.push_str(&text));
                 }
@@ -95,14 +95,13 @@ impl Document {
 }
 
 fn element(start: &BytesStart<'_>, open: &[usize], elements: &[Element]) -> Element {
-    let text = |bytes: &[u8]| String::from_utf8(bytes.to_vec()).unwrap();
     let attributes = start.attributes().map(|attribute| {
         let attribute = attribute.expect("well-formed attributes, each once");
-        let value = attribute.unescape_value().unwrap().into_owned();
-        (text(attribute.key.as_ref()), value)
+        let value = attribute.normalized_value(XmlVersion::Explicit1_0).unwrap().into_owned();
+        (attribute.key.as_ref().to_owned(), value)
     });
     Element {
-        name: text(start.name().as_ref()),
+        name: start.name().as_ref().to_owned(),
         attributes: attributes.collect(),
         around: open.iter().map(|&at| elements[at].name.clone()).collect(),
         text: String::new(),
