@@ -23,7 +23,7 @@ fn pages() -> Vec<(&'static str, String)> {
     vec![
         (
             "nights/2026-11-14/morning.html",
-            morning(&log, &scene::facts(), &scene::previews(&log)),
+            morning(&log, &scene::facts(), scene::previews()),
         ),
         ("index.html", index(&history, "Skarn Hill")),
         ("targets.html", targets(&history, "Skarn Hill")),
@@ -49,7 +49,7 @@ fn a_night_of_300_lights_stays_far_below_three_megabytes() {
     let log = scene::log();
     assert_eq!(log.lights.len(), 300);
     let bare = page_of(&log).len();
-    let whole = morning(&log, &scene::facts(), &scene::previews(&log)).len();
+    let whole = morning(&log, &scene::facts(), scene::previews()).len();
     assert!(bare < 800_000, "{bare} bytes without pictures");
     assert!(whole < 1_500_000, "{whole} bytes with pictures");
 }
@@ -382,7 +382,7 @@ fn foreign_text_stays_text() {
         let mut facts = scene::facts();
         facts.site = text.to_owned();
         let brief = dawnledger::night::summary(&log);
-        let night = morning(&log, &facts, &scene::previews(&scene::log()));
+        let night = morning(&log, &facts, scene::previews());
         let briefs = [brief.clone(), brief];
         let all = [
             night,
@@ -430,11 +430,7 @@ fn a_night_without_anything_is_a_page_too() {
     log.sensors.clear();
     log.to_shoot.clear();
     log.warnings.clear();
-    let document = Document::read(&morning(
-        &log,
-        &scene::facts(),
-        &scene::previews(&scene::log()),
-    ));
+    let document = Document::read(&morning(&log, &scene::facts(), scene::previews()));
     let text = &document.named("main").next().unwrap().text;
     assert!(text.contains("No light was taken.") && text.contains("Nothing is missing."));
     assert!(

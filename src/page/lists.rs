@@ -8,7 +8,7 @@ use super::mark::{Mark, Sub, measure_word, reason_word};
 use super::morning::NightFacts;
 use super::text::{
     address, cell, clock, exposure, filter_word, fraction, name, number, path, sentence,
-    target_word,
+    target_word, three_digits,
 };
 use crate::facts::{CalibrationEntry, LightEntry, PlainEntry};
 
@@ -156,15 +156,15 @@ fn findings(light: &LightEntry) -> Vec<String> {
     let findings = light.findings.iter();
     let mut told: Vec<String> = findings
         .map(|finding| {
-            let (what, decimals) = measure_word(finding.reason);
             let beyond = finding.beyond_sd.map_or(String::new(), |sd| {
                 format!(", {} sd from the median", number(sd.abs(), 1))
             });
             format!(
-                "{}: {what} {}, limit {}{beyond}",
+                "{}: {} {}, limit {}{beyond}",
                 reason_word(finding.reason),
-                number(finding.value, decimals),
-                number(finding.limit, decimals),
+                measure_word(finding.reason),
+                three_digits(finding.value),
+                three_digits(finding.limit),
             )
         })
         .collect();

@@ -71,15 +71,15 @@ pub(super) fn reason_word(reason: SetAside) -> &'static str {
     }
 }
 
-/// What a rule looked at, and with how many decimals it is told.
-pub(super) fn measure_word(reason: SetAside) -> (&'static str, usize) {
+/// What a rule looked at.
+pub(super) fn measure_word(reason: SetAside) -> &'static str {
     match reason {
-        SetAside::Trailed => ("elongation", 2),
-        SetAside::Clouds => ("transparency", 2),
-        SetAside::Defocused => ("FWHM", 2),
-        SetAside::BrightSky => ("background", 0),
-        SetAside::FewStars => ("stars", 0),
-        SetAside::OffTarget => ("shift", 1),
+        SetAside::Trailed => "elongation",
+        SetAside::Clouds => "transparency",
+        SetAside::Defocused => "FWHM",
+        SetAside::BrightSky => "background",
+        SetAside::FewStars => "stars",
+        SetAside::OffTarget => "shift",
     }
 }
 

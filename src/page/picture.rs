@@ -6,6 +6,8 @@
 //!
 //! It does not know what is in the picture. Pictures are for people; nothing is measured on them.
 
+use std::borrow::Cow;
+
 use jpeg_encoder::{ColorType, Encoder, SamplingFactor};
 use ndarray::ArrayView2;
 
@@ -147,19 +149,24 @@ impl Boxes {
     }
 
     /// Mean of each box over the finite pixels that `takes` (column, row); NaN where there is none.
+    /// Whether a pixel is taken must repeat every two rows and columns.
     fn means(&self, plane: ArrayView2<'_, f32>, takes: impl Fn(usize, usize) -> bool) -> Vec<f64> {
-        // Whether a pixel is taken repeats every two rows and columns.
-        let taken = [[takes(0, 0), takes(1, 0)], [takes(0, 1), takes(1, 1)]];
         let mut means = Vec::with_capacity(self.width * self.height);
         let mut sums = vec![(0.0f64, 0u32); self.width];
         for band in 0..self.height {
             sums.fill((0.0, 0));
             for y in band * self.side..(band + 1) * self.side {
                 let row = plane.row(y);
-                for (x, &value) in row.iter().take(self.width * self.side).enumerate() {
-                    if taken[y % 2][x % 2] && value.is_finite() {
-                        let sum = &mut sums[x / self.side];
-                        *sum = (sum.0 + f64::from(value), sum.1 + 1);
+                let row = row
+                    .to_slice()
+                    .map_or_else(|| Cow::Owned(row.to_vec()), Cow::Borrowed);
+                for phase in [0, 1].into_iter().filter(|&x| takes(x, y % 2)) {
+                    // The side is even, so a phase of the row is that phase of each box.
+                    for (sum, part) in sums.iter_mut().zip(row.chunks_exact(self.side)) {
+                        for value in part[phase..].iter().step_by(2).filter(|v| v.is_finite()) {
+                            sum.0 += f64::from(*value);
+                            sum.1 += 1;
+                        }
                     }
                 }
             }

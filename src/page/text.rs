@@ -96,6 +96,17 @@ pub(super) fn number(value: f64, decimals: usize) -> String {
     out + fraction
 }
 
+/// A number of any size with about three digits that count.
+pub(super) fn three_digits(value: f64) -> String {
+    let decimals = match value.abs() {
+        large if large >= 100.0 => 0,
+        middle if middle >= 10.0 => 1,
+        one if one >= 1.0 => 2,
+        _ => 3,
+    };
+    number(value, decimals)
+}
+
 /// A number that may be absent: then nothing.
 pub(super) fn cell(value: Option<f64>, decimals: usize) -> String {
     value.map_or(String::new(), |value| number(value, decimals))
@@ -198,6 +209,10 @@ mod tests {
         assert_eq!(number(1234.5, 1), "1234.5");
         assert_eq!(number(f64::NAN, 1), "\u{2013}");
         assert_eq!(cell(None, 2), "");
+        assert_eq!(
+            [0.6712, 1.666, 41.26, 2410.4].map(three_digits),
+            ["0.671", "1.67", "41.3", "2410"]
+        );
         assert_eq!(exposure(300.0), "300");
         assert_eq!(exposure(2.5), "2.5");
         assert_eq!(exposure(0.001), "0.001");

@@ -1,8 +1,8 @@
 //! A page taken apart: its elements with their attributes and its text. Stricter than a browser,
 //! since only well-formed XML passes.
 
-use quick_xml::{Reader, XmlVersion};
 use quick_xml::events::{BytesStart, Event};
+use quick_xml::{Reader, XmlVersion};
 
 pub struct Element {
     pub name: String,
@@ -97,7 +97,10 @@ impl Document {
 fn element(start: &BytesStart<'_>, open: &[usize], elements: &[Element]) -> Element {
     let attributes = start.attributes().map(|attribute| {
         let attribute = attribute.expect("well-formed attributes, each once");
-        let value = attribute.normalized_value(XmlVersion::Explicit1_0).unwrap().into_owned();
+        let value = attribute
+            .normalized_value(XmlVersion::Explicit1_0)
+            .unwrap()
+            .into_owned();
         (attribute.key.as_ref().to_owned(), value)
     });
     Element {

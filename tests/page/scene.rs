@@ -1,5 +1,7 @@
 //! An invented night of 300 lights at Skarn Hill, with clouds, gusts, missing flats and more.
 
+use std::sync::LazyLock;
+
 use dawnledger::facts::{
     CalibrationEntry, Colour, FindingEntry, GroupEntry, Kind, Ledger, LightEntry, LineEntry,
     MasterEntry, Measures, NightState, NightSummary, PlainEntry, SCHEMA, SensorEntry, SessionLog,
@@ -587,7 +589,13 @@ fn field(rows: usize, columns: usize, seed: usize) -> Array2<f32> {
     plane
 }
 
-pub fn previews(log: &SessionLog) -> Vec<Preview> {
+/// Pictures of the best lights and of all masters of [`log()`].
+pub fn previews() -> &'static [Preview] {
+    static MADE: LazyLock<Vec<Preview>> = LazyLock::new(|| made(&log()));
+    &MADE
+}
+
+fn made(log: &SessionLog) -> Vec<Preview> {
     let mut previews = Vec::new();
     for (seed, run) in RUNS.iter().filter(|run| run.flat.is_some()).enumerate() {
         let best = log
