@@ -12,12 +12,15 @@ mod network;
 mod row;
 mod schema;
 
+use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
 
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 
-use crate::facts::{Content, Entry, Failure, FileId, Fingerprint, Look, Made, Snapshot, Stamp};
+use crate::facts::{
+    Content, Entry, Failure, FileId, Fingerprint, Look, Made, Measured, Snapshot, Stamp,
+};
 
 pub use error::CatalogueError;
 pub use network::on_network;
@@ -205,14 +208,52 @@ impl Catalogue {
         })
     }
 
+    /// A light was measured, by this version of the methods.
+    pub fn measured(
+        &mut self,
+        fingerprint: &Fingerprint,
+        method: u32,
+        measured: &Measured,
+    ) -> Result<(), CatalogueError> {
+        self.write("record what was measured", false, |transaction| {
+            transaction
+                .prepare_cached("INSERT OR REPLACE INTO measured VALUES (?1, ?2, ?3)")?
+                .execute(params![fingerprint.bytes(), method, row::json(measured)?])
+        })
+    }
+
+    /// What was measured on these lights, whatever the version; those that were not are missing.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn measures(
+        &self,
+        lights: impl IntoIterator<Item = Fingerprint>,
+    ) -> Result<BTreeMap<Fingerprint, Measured>, CatalogueError> {
+        self.read("read what was measured", |connection| {
+            let mut statement =
+                connection.prepare_cached("SELECT facts FROM measured WHERE fingerprint = ?1")?;
+            let mut found = BTreeMap::new();
+            for light in lights {
+                let mut rows = statement.query([light.bytes()])?;
+                if let Some(row) = rows.next()? {
+                    found.insert(light, row::measured(row)?);
+                }
+            }
+            Ok(found)
+        })
+    }
+
     /// Products are gone from the output folder.
     pub fn unmade(&mut self, fingerprints: &[Fingerprint]) -> Result<(), CatalogueError> {
         self.write("forget products", fingerprints.is_empty(), |transaction| {
-            let mut statement =
-                transaction.prepare_cached("DELETE FROM made WHERE fingerprint = ?1")?;
+            let mut made = transaction.prepare_cached("DELETE FROM made WHERE fingerprint = ?1")?;
+            let mut measured =
+                transaction.prepare_cached("DELETE FROM measured WHERE fingerprint = ?1")?;
             let mut changed = 0;
             for fingerprint in fingerprints {
-                changed += statement.execute([fingerprint.bytes()])?;
+                changed += made.execute([fingerprint.bytes()])?;
+                measured.execute([fingerprint.bytes()])?;
             }
             Ok(changed)
         })
@@ -327,6 +368,13 @@ impl Catalogue {
                 snapshot
                     .failed
                     .insert(Fingerprint::new(row.get(0)?), Failure { reason });
+            }
+            let mut statement =
+                connection.prepare_cached("SELECT fingerprint, method FROM measured")?;
+            let mut rows = statement.query([])?;
+            while let Some(row) = rows.next()? {
+                let fingerprint = Fingerprint::new(row.get(0)?);
+                snapshot.measured.insert(fingerprint, row.get(1)?);
             }
             Ok(snapshot)
         })

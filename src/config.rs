@@ -17,6 +17,7 @@ mod settings;
 #[cfg(test)]
 mod tests;
 mod text;
+mod verdict;
 mod words;
 
 use std::path::{Path, PathBuf};

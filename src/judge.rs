@@ -1,4 +1,7 @@
-//! Which frames of a set are left out, with the value and the limit.
+//! Which frames of a set are left out, and which lights are set aside, with the value and the limit.
+//!
+//! [`groups`] says which lights are judged together, [`verdicts`] which of them are set aside, and
+//! [`Course`] how the group went through the night. The rest of this page is about calibration frames.
 //!
 //! A frame is first judged by itself: exposure, temperature, saturation, level. Those that pass
 //! are then judged against each other, robustly: the reference is the median of the set, the scale
@@ -10,8 +13,15 @@ use crate::combine::{MAD_TO_SD, mad, median};
 use crate::facts::{Cfa, Colour, Frame, Kind, MESH, Profile, Sample};
 use crate::measure::samples_per_cell;
 
+mod course;
+mod group;
 #[cfg(test)]
 mod tests;
+mod verdict;
+
+pub use course::{Course, Drift, Jump, Passage};
+pub use group::{groups, pixel_scale};
+pub use verdict::{Subframe, Usual, verdicts};
 
 /// A frame may lie this many scales from the median of its set.
 const LIMIT: f64 = 5.0;

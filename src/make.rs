@@ -14,6 +14,7 @@ mod flat;
 mod light;
 mod mask;
 mod master;
+mod measuring;
 mod planes;
 mod pool;
 pub mod provenance;
@@ -67,8 +68,8 @@ pub enum MakeError {
         /// Why.
         source: io::Error,
     },
-    /// A master that should be there cannot be used.
-    #[error("{}: the master cannot be used: {reason}", path.display())]
+    /// A product that should be there cannot be used.
+    #[error("{}: the product cannot be used: {reason}", path.display())]
     Master {
         /// Which.
         path: PathBuf,
@@ -213,8 +214,8 @@ impl Maker {
         }
     }
 
-    /// Opens a master of the right size.
-    fn open_master(&self, product: &str, camera: &Camera) -> Result<Source, MakeError> {
+    /// Opens a product of the right size.
+    fn open_product(&self, product: &str, camera: &Camera) -> Result<Source, MakeError> {
         let path = self.output.join(product);
         let unusable = |reason: String| MakeError::Master {
             path: path.clone(),

@@ -8,6 +8,7 @@
 //!
 //! It does not know what time it is, where a log is stored, or how a plan comes about.
 
+mod airmass;
 mod compose;
 mod digest;
 mod masters;

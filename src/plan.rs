@@ -37,8 +37,9 @@ pub use matching::describe;
 use crate::facts::Recipe;
 use crate::facts::{
     CalibrationState, Content, Digest, Fingerprint, Kind, LightState, Made, Plan, Settings,
-    Snapshot, Task, Wait,
+    Snapshot, Task, ToMeasure, Wait,
 };
+use crate::measure;
 
 /// How long the planner leaves a set alone that may still grow.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -95,7 +96,34 @@ pub fn plan(snapshot: &Snapshot, settings: &Settings, patience: Patience) -> Pla
     plan.to_shoot = needs.into_lists(&settings.profiles);
     plan.superseded = superseded(snapshot, &plan, &remakable);
     plan.tasks.sort_by_key(order);
+    plan.to_measure = to_measure(snapshot, settings, &plan);
     plan
+}
+
+/// Lights that stand on file and that the present methods have not measured, by name.
+fn to_measure(snapshot: &Snapshot, settings: &Settings, plan: &Plan) -> Vec<ToMeasure> {
+    let calibrated = plan.lights.iter().filter_map(|(index, state)| match state {
+        LightState::Calibrated(fingerprint) => Some((&snapshot.entries[*index], fingerprint)),
+        _ => None,
+    });
+    let mut lights: Vec<ToMeasure> = calibrated
+        .filter(|(_, print)| snapshot.measured.get(print) != Some(&measure::METHODS))
+        .filter_map(|(entry, print)| {
+            let made = snapshot.made.get(print)?;
+            let Content::Frame { frame, .. } = &entry.content else {
+                return None;
+            };
+            Some(ToMeasure {
+                fingerprint: *print,
+                product: made.product.clone(),
+                night: settings.site.night_of(entry.moment()),
+                camera: frame.camera.clone(),
+                masters: made.masters.clone(),
+            })
+        })
+        .collect();
+    lights.sort_by(|a, b| a.product.cmp(&b.product));
+    lights
 }
 
 /// Contents that are there and claimed by a current profile: what is made from these alone could be

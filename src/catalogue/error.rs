@@ -40,7 +40,7 @@ pub enum CatalogueError {
         /// What is wrong with it.
         what: String,
     },
-    /// Written by another version of this program.
+    /// Written by a later version of this program.
     #[error(
         "{}: could not open the catalogue: its layout is version {found}, this program reads \
          version {ours}; use the program that wrote it, or move the file away to have it rebuilt",
@@ -53,6 +53,17 @@ pub enum CatalogueError {
         found: i64,
         /// The layout wanted.
         ours: i64,
+    },
+    /// Written by an earlier version of this program: it is brought up to date when it is next
+    /// written to.
+    #[error(
+        "{}: could not open the catalogue: its layout is of an earlier version; `run` or `once` \
+         brings it up to date",
+        path.display()
+    )]
+    Earlier {
+        /// The catalogue.
+        path: PathBuf,
     },
     /// A database of some other program.
     #[error("{}: could not open the catalogue: another program's database lies there", path.display())]
@@ -120,7 +131,7 @@ impl CatalogueError {
                 source.kind(),
                 io::ErrorKind::InvalidInput | io::ErrorKind::InvalidFilename
             ),
-            Self::Missing { .. } => true,
+            Self::Missing { .. } | Self::Earlier { .. } => true,
             Self::Damaged { .. } | Self::Version { .. } | Self::Foreign { .. } => false,
         }
     }

@@ -16,8 +16,8 @@ use rusqlite::types::{FromSqlError, Type};
 use rusqlite::{Error, Result, Row};
 
 use crate::facts::{
-    Camera, Content, Digest, Entry, FileId, Frame, Made, MadeStats, Optics, PlaneSample, RelPath,
-    Sample, Stamp,
+    Camera, Content, Digest, Entry, FileId, Frame, Made, MadeStats, Measured, Optics, PlaneSample,
+    RelPath, Sample, Stamp,
 };
 
 /// Column numbers of the statements in `schema` that begin with watch, path and stamp.
@@ -188,6 +188,12 @@ pub(super) fn made(row: &Row, shared: &mut Interner) -> Result<Made> {
         facts.optics = shared.optics(&facts.optics);
     }
     Ok(made)
+}
+
+/// What was measured on a light.
+pub(super) fn measured(row: &Row) -> Result<Measured> {
+    let facts = row.get_ref(0)?.as_str().map_err(odd)?;
+    serde_json::from_str(facts).map_err(|error| unreadable(0, error))
 }
 
 pub(super) fn json<T: serde::Serialize>(value: &T) -> Result<String> {

@@ -1,7 +1,10 @@
 //! Tables, statements, and how the file is opened.
 //!
 //! Two tables hold a file: `seen` the little that every scan reads, `frame` the bulk that only a
-//! snapshot reads. Journal mode is WAL, so that readers never wait for the writer; synchronous is
+//! snapshot reads. What was measured on a light is only read when its night is written up.
+//!
+//! A catalogue of an earlier version is brought up to date when it is opened for writing: each
+//! version only added to the one before. Journal mode is WAL, so that readers never wait for the writer; synchronous is
 //! FULL, so that what was said to be recorded survives a power cut.
 
 use std::fmt::Write as _;
@@ -14,7 +17,7 @@ use rusqlite::{Connection, ErrorCode, OpenFlags, TransactionBehavior};
 use super::{Allow, CatalogueError};
 
 /// Changes with every change of the tables or of what their columns mean.
-pub(super) const VERSION: i64 = 1;
+pub(super) const VERSION: i64 = 1 + ADDED.len() as i64;
 
 /// Marks the file as ours: `DLdg`.
 const APPLICATION: i64 = 0x444c_6467;
@@ -52,6 +55,15 @@ const TABLES: &str = "
     ) STRICT;
     CREATE TABLE failed (fingerprint BLOB PRIMARY KEY, reason TEXT NOT NULL) STRICT;
 ";
+
+/// What each version after the first added.
+const ADDED: [&str; 1] = ["
+    CREATE TABLE measured (
+        fingerprint BLOB PRIMARY KEY,
+        method INTEGER NOT NULL,
+        facts TEXT NOT NULL
+    ) STRICT;
+"];
 
 pub(super) const RECORD: &str = "
     INSERT INTO seen (watch, path, size, mtime_ns, ctime_ns, inode, present, arrived_ns, kind,
@@ -92,7 +104,7 @@ pub(super) fn open(path: &Path, allow: &Allow) -> Result<Connection, CatalogueEr
         | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let mut connection = Connection::open_with_flags(path, flags).map_err(wrong)?;
     connection.busy_timeout(PATIENCE).map_err(wrong)?;
-    let new = is_new(path, &connection)?;
+    let found = version(path, &connection)?;
     connection
         .pragma_update(None, "journal_mode", "wal")
         .and_then(|()| connection.pragma_update(None, "synchronous", "full"))
@@ -100,22 +112,7 @@ pub(super) fn open(path: &Path, allow: &Allow) -> Result<Connection, CatalogueEr
         // A journal that a burst made large is cut back once it is worked in.
         .and_then(|()| connection.pragma_update(None, "journal_size_limit", 16 << 20))
         .map_err(wrong)?;
-    if new {
-        let transaction = connection
-            .transaction_with_behavior(TransactionBehavior::Immediate)
-            .map_err(wrong)?;
-        transaction
-            .execute_batch(TABLES)
-            .and_then(|()| transaction.pragma_update(None, "application_id", APPLICATION))
-            .and_then(|()| transaction.pragma_update(None, "user_version", VERSION))
-            .map_err(wrong)?;
-        allow().map_err(|source| CatalogueError::Refused {
-            path: path.to_owned(),
-            operation: OPEN,
-            source,
-        })?;
-        transaction.commit().map_err(wrong)?;
-    } else {
+    if found > 0 {
         let verdict: String = connection
             .query_row("PRAGMA quick_check(1)", [], |row| row.get(0))
             .map_err(wrong)?;
@@ -127,7 +124,29 @@ pub(super) fn open(path: &Path, allow: &Allow) -> Result<Connection, CatalogueEr
             });
         }
     }
+    if found < VERSION {
+        let transaction = connection
+            .transaction_with_behavior(TransactionBehavior::Immediate)
+            .map_err(wrong)?;
+        steps(found)
+            .try_for_each(|step| transaction.execute_batch(step))
+            .and_then(|()| transaction.pragma_update(None, "application_id", APPLICATION))
+            .and_then(|()| transaction.pragma_update(None, "user_version", VERSION))
+            .map_err(wrong)?;
+        allow().map_err(|source| CatalogueError::Refused {
+            path: path.to_owned(),
+            operation: OPEN,
+            source,
+        })?;
+        transaction.commit().map_err(wrong)?;
+    }
     Ok(connection)
+}
+
+/// What makes a catalogue of this version one of ours; version 0 is an empty file.
+fn steps(found: i64) -> impl Iterator<Item = &'static str> {
+    let done = usize::try_from(found).unwrap_or(usize::MAX);
+    std::iter::once(TABLES).chain(ADDED).skip(done)
 }
 
 /// Opens for reading only.
@@ -142,29 +161,34 @@ pub(super) fn open_reading(path: &Path) -> Result<Connection, CatalogueError> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let connection = Connection::open_with_flags(path, flags).map_err(wrong)?;
     connection.busy_timeout(PATIENCE).map_err(wrong)?;
-    let is_new_now = match is_new(path, &connection) {
+    let found = match version(path, &connection) {
         Err(CatalogueError::Database { source, .. }) if needs_a_folder_to_write(&source) => {
             // Nobody has it open and we may not make the files that readers share: nothing can
             // change under us that a second reading would not show.
             let connection =
                 Connection::open_with_flags(unchanging(path), flags | OpenFlags::SQLITE_OPEN_URI)
                     .map_err(wrong)?;
-            return if is_new(path, &connection)? {
-                Err(missing())
-            } else {
-                Ok(connection)
-            };
+            let found = version(path, &connection)?;
+            return readable(path, found).map(|()| connection);
         }
         other => other?,
     };
-    if is_new_now {
-        return Err(missing());
-    }
-    Ok(connection)
+    readable(path, found).map(|()| connection)
 }
 
-/// True for an empty file; an error where the file is not ours or of another version.
-fn is_new(path: &Path, connection: &Connection) -> Result<bool, CatalogueError> {
+/// A reader makes no tables and adds none.
+fn readable(path: &Path, found: i64) -> Result<(), CatalogueError> {
+    let path = path.to_owned();
+    match found {
+        VERSION => Ok(()),
+        0 => Err(CatalogueError::Missing { path }),
+        _ => Err(CatalogueError::Earlier { path }),
+    }
+}
+
+/// The version of the tables, 0 for an empty file; an error where the file is not ours or of a
+/// later version.
+fn version(path: &Path, connection: &Connection) -> Result<i64, CatalogueError> {
     let number = |sql: &str| {
         connection
             .query_row(sql, [], |row| row.get::<_, i64>(0))
@@ -174,8 +198,8 @@ fn is_new(path: &Path, connection: &Connection) -> Result<bool, CatalogueError> 
     let application = number("PRAGMA application_id")?;
     let found = number("PRAGMA user_version")?;
     match (tables, application, found) {
-        (0, 0, 0) => Ok(true),
-        (_, APPLICATION, VERSION) => Ok(false),
+        (0, 0, 0) => Ok(0),
+        (_, APPLICATION, 1..=VERSION) => Ok(found),
         (_, APPLICATION, _) => Err(CatalogueError::Version {
             path: path.to_owned(),
             found,

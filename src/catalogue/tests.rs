@@ -41,6 +41,28 @@ fn everything_comes_back_after_reopening() {
 }
 
 #[test]
+fn what_was_measured_goes_with_its_product() {
+    let (_folder, mut catalogue) = fresh();
+    let print = |number| Fingerprint::new([number; 32]);
+    let measured = |noise_adu| Measured {
+        noise_adu,
+        ..Measured::default()
+    };
+    for number in 1..4 {
+        catalogue.made(&made(number)).unwrap();
+    }
+    catalogue.measured(&print(1), 1, &measured(1.0)).unwrap();
+    catalogue.measured(&print(2), 1, &measured(2.0)).unwrap();
+    catalogue.measured(&print(2), 2, &measured(2.5)).unwrap();
+    let known = catalogue.snapshot().unwrap().measured;
+    assert_eq!(known, BTreeMap::from([(print(1), 1), (print(2), 2)]));
+    let found = catalogue.measures([print(2), print(3)]).unwrap();
+    assert_eq!(found, BTreeMap::from([(print(2), measured(2.5))]));
+    catalogue.unmade(&[print(2)]).unwrap();
+    assert_eq!(catalogue.measures([print(2)]).unwrap(), BTreeMap::new());
+}
+
+#[test]
 fn entries_are_sorted_by_identity_whatever_the_order_of_arrival() {
     let (_folder, mut catalogue) = fresh();
     let mut entries = every_content();

@@ -17,6 +17,7 @@ use super::overscan::{self, RawOverscan};
 use super::products::{self, RawProducts};
 use super::rules::{self, RawRules};
 use super::text::{Fault, read, steps};
+use super::verdict::{self, RawVerdict};
 use super::words::{OneOrMore, RawPath, filters, keywords, kinds, paths};
 
 #[derive(Deserialize)]
@@ -41,6 +42,7 @@ struct RawProfile {
     short_shots: Option<RawShortShots>,
     sensor: Option<RawSensor>,
     products: Option<RawProducts>,
+    verdict: Option<RawVerdict>,
     train_changes: Option<Vec<String>>,
 }
 
@@ -151,6 +153,7 @@ fn check(raw: RawProfile) -> Result<Profile, Fault> {
         )?,
         short_shots: short_shots(raw.short_shots.unwrap_or_default())?,
         products: products::check(raw.products.unwrap_or_default(), sensor.is_some())?,
+        verdict: verdict::check(&raw.verdict.unwrap_or_default())?,
         sensor: sensor.map(combining::light_sensor),
         train_changes: train_changes(&raw.train_changes.unwrap_or_default())?,
     })

@@ -12,7 +12,7 @@ use super::*;
 use crate::combine::by_count;
 use crate::facts::{
     CfaChoice, Combining, CombiningRule, FlatLevel, GainMeaning, Kind, LightSamples, Rule, Sensor,
-    ShortShots, Stripe, Stripes, Tolerance, WatchMode, Windows,
+    ShortShots, Stripe, Stripes, Tolerance, VerdictLimits, WatchMode, Windows,
 };
 
 const SETTINGS: &str = include_str!("../../config/settings.yaml");
@@ -156,6 +156,13 @@ fn commented_lines_of_a_profile_are_its_defaults() {
         "  max_fraction",
         "bias_max_s",
         "short_shots",
+        "verdict",
+        "  elongation",
+        "  fwhm_ratio",
+        "  transparency",
+        "  stars_ratio",
+        "  sky_ratio",
+        "  pointing_fraction",
     ];
     let samples = [
         "telescope",
@@ -291,6 +298,7 @@ fn minimal_profile_has_the_documented_defaults() {
     assert!(products.mask && !products.uncertainty && !products.repair);
     assert_eq!(products.samples, LightSamples::Real);
     assert_eq!(profile.sensor, None);
+    assert_eq!(profile.verdict, VerdictLimits::default());
     assert_eq!(profile.bias_max_s, 0.5);
     assert_eq!(
         profile.short_shots,
@@ -330,6 +338,7 @@ saturation_adu: 60000
 overscan: {columns: {first: 0, count: 24, skip: 4}}
 flat: {level: common, min_fraction: 0.2, max_fraction: 0.5}
 products: {mask: false, uncertainty: true, samples: {bits: 16, added_level_adu: 200}, compressed: true}
+verdict: {elongation: 1.5, fwhm_ratio: 1.3, transparency: 0.6, stars_ratio: 0.4, sky_ratio: 3, pointing_fraction: 0.2}
 sensor: {read_noise_e: 1.5, electrons_per_adu: 0.78}
 bias_max_s: 0.1
 short_shots: {under_s: 5, under_fraction: 0.1}
@@ -406,6 +415,15 @@ tolerance: {flat_dark_exposure_fraction: 0.2}
         electrons_per_adu: 0.78,
     };
     assert_eq!(profile.sensor, Some(noise));
+    let limits = VerdictLimits {
+        elongation: 1.5,
+        fwhm_ratio: 1.3,
+        transparency: 0.6,
+        stars_ratio: 0.4,
+        sky_ratio: 3.0,
+        pointing_fraction: 0.2,
+    };
+    assert_eq!(profile.verdict, limits);
     assert_eq!(profile.bias_max_s, 0.1);
     assert_eq!(profile.short_shots.under_s, 5.0);
     assert_eq!(profile.train_changes, [date(2026, 1, 2), date(2026, 8, 20)]);

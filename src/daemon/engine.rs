@@ -3,7 +3,7 @@
 //! Every step leaves the catalogue true: a product is on file before its row is written, and a
 //! superseded product is removed before its row is.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -17,10 +17,11 @@ use super::worker::Request;
 use super::{DaemonError, Mode};
 use crate::catalogue::{self, Catalogue, CatalogueError};
 use crate::facts::{
-    Content, Digest, Entry, Failure, FileId, Fingerprint, Kind, Look, Made, Plan, Profile, RelPath,
-    Settings, Snapshot, Stamp, Task,
+    Content, Digest, Entry, Failure, FileId, Fingerprint, Kind, Look, Made, Measured, Plan,
+    Profile, RelPath, Settings, Snapshot, Stamp, Task, ToMeasure,
 };
 use crate::make::MakeError;
+use crate::measure;
 use crate::plan::{Patience, plan};
 use crate::publish::Disk;
 use crate::scan::{self, Found, ScanError};
@@ -92,6 +93,8 @@ pub struct Engine {
     /// Products that were not made because a raw file could not be read, perhaps only this time:
     /// nothing for the catalogue, which remembers what does not mend itself.
     unread: BTreeMap<Fingerprint, Failure>,
+    /// Lights that could not be measured: not tried again before the next start.
+    unmeasured: BTreeSet<Fingerprint>,
     /// When those are tried again.
     pub again: Option<Timestamp>,
 }
@@ -128,6 +131,7 @@ impl Engine {
             away: BTreeMap::new(),
             suspects: Vec::new(),
             unread: BTreeMap::new(),
+            unmeasured: BTreeSet::new(),
             again: None,
             settings,
         };
@@ -499,7 +503,10 @@ impl Engine {
     pub fn plan(&mut self, now: Timestamp) -> Result<Plan, DaemonError> {
         let patience = self.patience(now);
         let settings = self.settings.clone();
-        let planned = plan(self.view()?, &settings, patience);
+        let mut planned = plan(self.view()?, &settings, patience);
+        planned
+            .to_measure
+            .retain(|light| !self.unmeasured.contains(&light.fingerprint));
         for fingerprint in &planned.superseded {
             self.remove(*fingerprint)?;
         }
@@ -516,6 +523,7 @@ impl Engine {
         self.catalogue.unmade(&[fingerprint])?;
         if let Some(snapshot) = &mut self.snapshot {
             snapshot.made.remove(&fingerprint);
+            snapshot.measured.remove(&fingerprint);
         }
         self.teller.all();
         Ok(())
@@ -540,6 +548,27 @@ impl Engine {
             snapshot.made.insert(made.fingerprint, made);
         }
         Ok(())
+    }
+
+    /// A light was measured.
+    pub fn measured(&mut self, light: &ToMeasure, found: &Measured) -> Result<(), DaemonError> {
+        self.catalogue
+            .measured(&light.fingerprint, measure::METHODS, found)?;
+        self.teller.night(light.night);
+        if let Some(snapshot) = &mut self.snapshot {
+            snapshot
+                .measured
+                .insert(light.fingerprint, measure::METHODS);
+        }
+        Ok(())
+    }
+
+    /// A light could not be measured.
+    pub fn not_measured(&mut self, light: &ToMeasure, error: &MakeError) {
+        if !matches!(error, MakeError::Stopped) {
+            tracing::warn!(product = light.product, "not measured: {error}");
+            self.unmeasured.insert(light.fingerprint);
+        }
     }
 
     /// A product was not made. What can be mended is: the files concerned are looked at again,

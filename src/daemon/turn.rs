@@ -14,7 +14,7 @@ use super::engine::{Engine, batch};
 use super::intake::Intake;
 use super::worker::{Job, Report, Request, Worker};
 use super::{DaemonError, service};
-use crate::facts::{Settings, Task, WatchMode};
+use crate::facts::{Made, Recipe, Settings, ToMeasure, WatchMode};
 use crate::fits::Unpacker;
 use crate::make::Maker;
 use crate::publish::Disk;
@@ -93,8 +93,8 @@ pub(super) struct Turn {
     pub(super) scans: BTreeMap<usize, Timestamp>,
     /// Files waiting to be handed to the worker.
     requests: Vec<Request>,
-    /// Tasks of the last plan that are still to be given out.
-    queue: VecDeque<Task>,
+    /// What the last plan asked for and is still to be given out.
+    queue: VecDeque<Job>,
     /// When a set that grows is to be looked at again.
     wake: Option<Timestamp>,
     /// Something changed since the last plan.
@@ -235,14 +235,19 @@ impl Turn {
         if self.queue.is_empty() && (self.stale || self.wake.is_some_and(|wake| wake <= now)) {
             self.plan(now)?;
         }
-        if let Some(task) = self.queue.pop_front() {
-            self.progress.begin(&task.product, self.queue.len() + 1);
-            service::status(&format!(
-                "making {}, {} more in line",
-                task.product,
-                self.queue.len()
-            ));
-            self.worker.give(Job::Make(Box::new(task)))?;
+        if let Some(job) = self.queue.pop_front() {
+            let left = self.queue.len();
+            match &job {
+                Job::Make(task) => {
+                    self.progress.begin(&task.product, left + 1);
+                    service::status(&format!("making {}, {left} more in line", task.product));
+                }
+                Job::Measure(light) => {
+                    service::status(&format!("measuring {}, {left} more in line", light.product));
+                }
+                Job::TakeIn(_) => {}
+            }
+            self.worker.give(job)?;
             return Ok(false);
         }
         self.progress.clear();
@@ -285,7 +290,12 @@ impl Turn {
         let plan = self.engine.plan(now)?;
         self.wake = plan.wake;
         self.stale = false;
-        self.queue = plan.tasks.into();
+        let tasks = plan.tasks.into_iter().map(|task| Job::Make(Box::new(task)));
+        let lights = plan
+            .to_measure
+            .into_iter()
+            .map(|light| Job::Measure(Box::new(light)));
+        self.queue = tasks.chain(lights).collect();
         Ok(())
     }
 
@@ -371,11 +381,28 @@ impl Turn {
                         tracing::info!(product = made.product, seconds, "made");
                         self.outcome.made += 1;
                         self.progress.done();
+                        // While its bytes are still in memory.
+                        if let Some(light) = to_measure(&task.recipe, &made) {
+                            self.queue.push_front(Job::Measure(Box::new(light)));
+                        }
                         self.engine.made(made)
                     }
                     Err(error) => {
                         self.queue.clear();
                         self.engine.not_made(&task, error, now)
+                    }
+                }
+            }
+            Report::Measured(light, took, measured) => {
+                let (product, seconds) = (&light.product, took.as_secs_f64());
+                match *measured {
+                    Ok(measured) => {
+                        tracing::info!(product, seconds, "measured");
+                        self.engine.measured(&light, &measured)
+                    }
+                    Err(error) => {
+                        self.engine.not_measured(&light, &error);
+                        Ok(())
                     }
                 }
             }
@@ -469,4 +496,18 @@ impl Turn {
             let _ = tokio::time::timeout(FAREWELL, self.worker.reports.recv()).await;
         }
     }
+}
+
+/// What is to be measured on a product just made: a light.
+fn to_measure(recipe: &Recipe, made: &Made) -> Option<ToMeasure> {
+    let Recipe::Light(light) = recipe else {
+        return None;
+    };
+    Some(ToMeasure {
+        fingerprint: made.fingerprint,
+        product: made.product.clone(),
+        night: light.facts.night,
+        camera: light.facts.camera.clone(),
+        masters: made.masters.clone(),
+    })
 }

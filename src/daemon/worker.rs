@@ -14,7 +14,7 @@ use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 
 use super::DaemonError;
 use super::intake::{Intake, Taken};
-use crate::facts::{Content, Digest, Look, Made, Task};
+use crate::facts::{Content, Digest, Look, Made, Measured, Task, ToMeasure};
 use crate::make::{MakeError, Maker, Pulse};
 
 /// One file to take in.
@@ -35,6 +35,8 @@ pub enum Job {
     TakeIn(Vec<Request>),
     /// Make a product.
     Make(Box<Task>),
+    /// Measure a light.
+    Measure(Box<ToMeasure>),
 }
 
 /// Something done.
@@ -43,6 +45,8 @@ pub enum Report {
     TakenIn(Vec<(Look, Taken)>),
     /// A product was made in this time, or not.
     Made(Box<Task>, Duration, Box<Result<Made, MakeError>>),
+    /// A light was measured in this time, or not.
+    Measured(Box<ToMeasure>, Duration, Box<Result<Measured, MakeError>>),
 }
 
 /// The loop's end of the thread.
@@ -106,12 +110,22 @@ fn work(job: Job, intake: &Intake, maker: &Maker, pulse: &Pulse) -> Report {
                 .collect(),
         ),
         Job::Make(task) => {
-            let begun = Instant::now();
-            let made = catch_unwind(AssertUnwindSafe(|| maker.make(&task, pulse)))
-                .unwrap_or_else(|panic| Err(MakeError::Internal(words(&*panic))));
-            Report::Made(task, begun.elapsed(), Box::new(made))
+            let (took, made) = timed(|| maker.make(&task, pulse));
+            Report::Made(task, took, Box::new(made))
+        }
+        Job::Measure(light) => {
+            let (took, measured) = timed(|| maker.measure(&light, pulse));
+            Report::Measured(light, took, Box::new(measured))
         }
     }
+}
+
+/// Carries out one job; a panic is an error of it.
+fn timed<T>(job: impl FnOnce() -> Result<T, MakeError>) -> (Duration, Result<T, MakeError>) {
+    let begun = Instant::now();
+    let done = catch_unwind(AssertUnwindSafe(job))
+        .unwrap_or_else(|panic| Err(MakeError::Internal(words(&*panic))));
+    (begun.elapsed(), done)
 }
 
 fn take(intake: &Intake, request: Request, pulse: &Pulse) -> (Look, Taken) {

@@ -36,7 +36,7 @@ pub struct Shape {
 }
 
 /// The stars of a light.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Stars {
     /// Stars above the threshold.
     pub count: u32,
@@ -92,8 +92,8 @@ pub struct Fit {
     pub error: f64,
 }
 
-/// What was measured on one calibrated light.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+/// What was measured on one calibrated light. Every number is finite.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Measured {
     /// Background level, ADU; of a colour sensor on its green photosites. So for all that follows.
     pub background_adu: f64,

@@ -2,12 +2,13 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
+use std::sync::Arc;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::{
-    Celsius, Degrees, Fingerprint, Kind, MasterFacts, MasterUse, Recipe, Seconds, Setting,
+    Camera, Celsius, Degrees, Fingerprint, Kind, MasterFacts, MasterUse, Recipe, Seconds, Setting,
 };
 
 /// One product to make now: all that goes into it is there.
@@ -19,6 +20,21 @@ pub struct Task {
     pub product: String,
     /// How it is made.
     pub recipe: Recipe,
+}
+
+/// A light on file that is to be measured.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ToMeasure {
+    /// The fingerprint of its recipe.
+    pub fingerprint: Fingerprint,
+    /// Where it lies, relative to the output folder.
+    pub product: String,
+    /// The night it belongs to.
+    pub night: Date,
+    /// The hard keys of its frame.
+    pub camera: Arc<Camera>,
+    /// The masters it was made with.
+    pub masters: Vec<MasterUse>,
 }
 
 /// Why something is not made yet.
@@ -202,6 +218,8 @@ pub struct Shoot {
 pub struct Plan {
     /// What can be made now, masters first.
     pub tasks: Vec<Task>,
+    /// What can be measured now.
+    pub to_measure: Vec<ToMeasure>,
     /// Every light, by index into the snapshot's entries.
     pub lights: BTreeMap<usize, LightState>,
     /// Every calibration frame, by index.

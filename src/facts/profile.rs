@@ -223,6 +223,37 @@ pub struct ShortShots {
     pub under_fraction: f64,
 }
 
+/// How far a light may fall behind its group before it is set aside.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct VerdictLimits {
+    /// Stars' long axis over their short one; 0.2 more where stars are narrower than 2 pixels.
+    pub elongation: f64,
+    /// Full width of the stars over that of the group.
+    pub fwhm_ratio: f64,
+    /// Flux of the stars over that in the group's best lights.
+    pub transparency: f64,
+    /// Number of stars over that of the group.
+    pub stars_ratio: f64,
+    /// Sky level over that of the group.
+    pub sky_ratio: f64,
+    /// Shift of the field as a fraction of the frame's side.
+    pub pointing_fraction: f64,
+}
+
+impl Default for VerdictLimits {
+    /// Common practice: what an experienced imager would not stack.
+    fn default() -> Self {
+        Self {
+            elongation: 1.4,
+            fwhm_ratio: 1.4,
+            transparency: 0.7,
+            stars_ratio: 0.5,
+            sky_ratio: 2.0,
+            pointing_fraction: 0.1,
+        }
+    }
+}
+
 /// What a rig's calibrated lights hold, and how.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct ProductRules {
@@ -303,6 +334,8 @@ pub struct Profile {
     pub sensor: Option<Sensor>,
     /// What its calibrated lights hold. An uncertainty comes with [`Profile::sensor`] only.
     pub products: ProductRules,
+    /// When its lights are set aside.
+    pub verdict: VerdictLimits,
     /// Evening dates on and after which the optical train is another; flats never cross one.
     pub train_changes: Vec<Date>,
 }

@@ -70,6 +70,8 @@ pub struct Snapshot {
     pub entries: Vec<Entry>,
     /// Products on file.
     pub made: BTreeMap<Fingerprint, Made>,
+    /// Lights that were measured, by which version of the methods.
+    pub measured: BTreeMap<Fingerprint, u32>,
     /// Recipes that failed.
     pub failed: BTreeMap<Fingerprint, Failure>,
     /// Files still being written, with what is known.

@@ -7,7 +7,7 @@ use std::time::Duration;
 use super::*;
 use crate::facts::{
     CalibrationRules, Camera, Celsius, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule,
-    GainMeaning, Optics, RowOrder, Rule, Seconds, ShortShots, Tolerance, Windows,
+    GainMeaning, Optics, RowOrder, Rule, Seconds, ShortShots, Tolerance, VerdictLimits, Windows,
 };
 use crate::measure::{rows_to_sample, sample};
 
@@ -58,6 +58,7 @@ fn profile() -> Profile {
             under_fraction: 0.25,
         },
         sensor: None,
+        verdict: VerdictLimits::default(),
         products: crate::facts::ProductRules::default(),
         train_changes: Vec::new(),
     }

@@ -144,7 +144,7 @@ pub fn make(
         })
         .collect::<Result<Vec<_>, MakeError>>()?;
     maker.check(&recipe.input)?;
-    let background = measure::fold(&cells.concat()).ok_or_else(|| MakeError::Spoiled {
+    let background = measure::fold(&cells).ok_or_else(|| MakeError::Spoiled {
         file: recipe.input.file.clone(),
         reason: "none of its pixels is a number".to_owned(),
     })?;

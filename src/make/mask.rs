@@ -17,21 +17,11 @@ use ndarray::{ArrayView1, ArrayView2, ArrayViewMut2, Axis};
 
 use super::master::contiguous;
 use crate::combine::{Exposures, Level, combine};
+pub(super) use crate::facts::mask::{DEAD, HOT, LOST, REPAIRED, SATURATED};
 use crate::facts::{Card, Combining, InputCount, Value};
 
 /// The name of the extension.
 pub(super) const NAME: &str = "DLMASK";
-
-/// Saturated in the raw frame.
-pub(super) const SATURATED: u8 = 1;
-/// Far above its neighbours in the dark or bias.
-pub(super) const HOT: u8 = 2;
-/// Without signal in the flat.
-pub(super) const DEAD: u8 = 4;
-/// Replaced from its neighbours.
-pub(super) const REPAIRED: u8 = 8;
-/// No exposure was left.
-pub(super) const LOST: u8 = 16;
 
 /// A hot pixel stands out by so many times the noise from pixel to pixel: noise never does.
 const STANDS_OUT: f64 = 8.0;

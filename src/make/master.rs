@@ -117,7 +117,7 @@ fn open<'a>(maker: &'a Maker, recipe: &'a MasterRecipe) -> Result<Set<'a>, MakeE
             .map(|input| maker.open(input, camera))
             .collect::<Result<_, _>>()?,
         pedestal: match &recipe.subtract {
-            Some(used) => Some(maker.open_master(&used.product, camera)?),
+            Some(used) => Some(maker.open_product(&used.product, camera)?),
             None => None,
         },
         levels: Vec::new(),

@@ -90,18 +90,9 @@ impl Maker {
             path: self.output.join(&used.product),
             reason: error.to_string(),
         };
-        let source = self.open_master(&used.product, camera)?;
+        let source = self.open_product(&used.product, camera)?;
         let (width, height) = (source.width(), source.height());
-        let mut plane = Array2::zeros((height, width));
-        plane
-            .axis_chunks_iter_mut(Axis(0), ROWS)
-            .into_par_iter()
-            .enumerate()
-            .try_for_each(|(strip, mut out)| {
-                let count = out.nrows();
-                source.rows_f32(strip * ROWS, count, contiguous_mut(out.as_slice_mut()))
-            })
-            .map_err(unusable)?;
+        let plane = whole(&source).map_err(unusable)?;
         let mask = match flags {
             true => Source::open_plane(&self.output.join(&used.product), mask::NAME)
                 .map_err(unusable)?
@@ -123,8 +114,22 @@ impl Maker {
     }
 }
 
+/// A whole plane.
+pub(super) fn whole(source: &Source) -> Result<Array2<f32>, FitsError> {
+    let mut plane = Array2::zeros((source.height(), source.width()));
+    plane
+        .axis_chunks_iter_mut(Axis(0), ROWS)
+        .into_par_iter()
+        .enumerate()
+        .try_for_each(|(strip, mut out)| {
+            let count = out.nrows();
+            source.rows_f32(strip * ROWS, count, contiguous_mut(out.as_slice_mut()))
+        })?;
+    Ok(plane)
+}
+
 /// A whole plane of bytes.
-fn bytes(source: &Source) -> Result<Array2<u8>, FitsError> {
+pub(super) fn bytes(source: &Source) -> Result<Array2<u8>, FitsError> {
     let mut plane = Array2::zeros((source.height(), source.width()));
     plane
         .axis_chunks_iter_mut(Axis(0), ROWS)

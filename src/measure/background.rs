@@ -1,14 +1,16 @@
 //! Background and pixel noise of a calibrated light.
 //!
 //! The image is cut into square cells. In each, stars are clipped away and the mode is estimated
-//! from median and mean; the frame's figures are medians over the cells, so that neither a nebula
-//! nor a few crowded cells carry them off.
+//! from median and mean. The cells make a [`Mesh`], smoothed by a median over neighbours; the
+//! frame's figures are medians over it, so that neither a nebula nor a few crowded cells carry them
+//! off. A product's header and the search for stars use the same cells.
 //!
 //! The mode estimate 2.5 median - 1.5 mean is Pearson's empirical relation as star photometry uses
 //! it (Da Costa 1992, ASP Conf. Ser. 23, 90). Clipping at three standard deviations takes 1.3 % off
 //! the noise of an empty field; wings of faint stars add a little.
 
-use crate::combine::{clipped_sorted, median};
+use super::Mesh;
+use crate::combine::clipped_sorted;
 use crate::facts::{Cfa, Colour};
 
 /// Side of a cell, and rows of a band.
@@ -54,11 +56,11 @@ pub fn row_step(width: usize, height: usize) -> usize {
     (width * height / ENOUGH).clamp(1, MOST_STEP)
 }
 
-/// The cells of one band: at most [`BAND_ROWS`] rows of `width` pixels, the first at an even row of
-/// the image, one pair of rows in `step` looked at. With a colour filter array only the green
-/// photosites enter. Pixels that are not finite never enter; a cell of which less than half is left
-/// is not reported.
-pub fn band(width: usize, rows: &[f32], cfa: Option<Cfa>, step: usize) -> Vec<Cell> {
+/// The cells of one band from left to right: at most [`BAND_ROWS`] rows of `width` pixels, the first
+/// at an even row of the image, one pair of rows in `step` looked at. With a colour filter array only
+/// the green photosites enter. Pixels that are not finite never enter; a cell of which less than half
+/// is left is none.
+pub fn band(width: usize, rows: &[f32], cfa: Option<Cfa>, step: usize) -> Vec<Option<Cell>> {
     let mut cells = Vec::with_capacity(width.div_ceil(BAND_ROWS));
     let mut samples = Vec::with_capacity(BAND_ROWS * BAND_ROWS);
     for left in (0..width).step_by(BAND_ROWS) {
@@ -77,10 +79,12 @@ pub fn band(width: usize, rows: &[f32], cfa: Option<Cfa>, step: usize) -> Vec<Ce
                 }
             }
         }
-        if 2 * samples.len() > wanted {
-            sort(&mut samples);
-            cells.extend(cell(&samples));
-        }
+        let enough = 2 * samples.len() > wanted;
+        cells.push(
+            enough
+                .then(|| sort(&mut samples))
+                .and_then(|()| cell(&samples)),
+        );
     }
     cells
 }
@@ -133,13 +137,9 @@ fn untied_median(sorted: &[f32]) -> Option<f64> {
     Some(middle + step * (into - 0.5))
 }
 
-/// Puts the cells of all bands together; their order does not matter. Nothing without cells.
-pub fn fold(cells: &[Cell]) -> Option<Background> {
-    let over = |figure: fn(&Cell) -> f64| median(&mut cells.iter().map(figure).collect::<Vec<_>>());
-    Some(Background {
-        level: over(|cell| cell.level)?,
-        noise: over(|cell| cell.noise)?,
-    })
+/// The background of all bands' cells, the first band first. Nothing without cells.
+pub fn fold(bands: &[Vec<Option<Cell>>]) -> Option<Background> {
+    Mesh::new(bands).map(|mesh| mesh.background())
 }
 
 #[cfg(test)]
@@ -149,11 +149,11 @@ mod tests {
     use super::*;
 
     fn of(width: usize, pixels: &[f32], cfa: Option<Cfa>) -> Option<Background> {
-        let cells: Vec<Cell> = pixels
+        let bands: Vec<_> = pixels
             .chunks(width * BAND_ROWS)
-            .flat_map(|rows| band(width, rows, cfa, 1))
+            .map(|rows| band(width, rows, cfa, 1))
             .collect();
-        fold(&cells)
+        fold(&bands)
     }
 
     #[test]

@@ -192,7 +192,7 @@ fn location(site: &Site) -> Location {
     }
 }
 
-fn julian(at: Timestamp) -> f64 {
+pub(super) fn julian(at: Timestamp) -> f64 {
     UNIX_EPOCH_JD + at.as_nanosecond() as f64 / 1e9 / DAY_S
 }
 

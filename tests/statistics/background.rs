@@ -7,23 +7,16 @@ use dawnledger::measure::{BAND_ROWS, Background, band, fold};
 use super::{Dice, read, tests_folder};
 
 fn background(width: usize, pixels: &[f32]) -> Background {
-    let mut cells: Vec<_> = pixels
+    let bands: Vec<_> = pixels
         .chunks(width * BAND_ROWS)
-        .flat_map(|rows| band(width, rows, None, 1))
+        .map(|rows| band(width, rows, None, 1))
         .collect();
-    let found = fold(&cells).unwrap();
-    cells.reverse();
-    assert_eq!(
-        fold(&cells),
-        Some(found),
-        "the order of cells must not matter"
-    );
-    found
+    fold(&bands).unwrap()
 }
 
 /// sep 1.4.1's Background on two real star fields, one of them crowded (tests/reference/
-/// background.py). It clips in a histogram and smooths its mesh, which on the 25 cells of the
-/// crowded field makes a difference of half a per cent in the level and one in the noise.
+/// background.py). It clips in a histogram and smooths its mesh with other rules at the edges, which
+/// on the 25 cells of the crowded field makes a difference of half a per cent in the level.
 #[test]
 fn background_of_star_fields() {
     for line in read("reference/background.txt").lines() {
@@ -44,7 +37,7 @@ fn background_of_star_fields() {
             "{line}: {found:?}"
         );
         assert!(
-            (found.noise / number(5) - 1.0).abs() < 0.015,
+            (found.noise / number(5) - 1.0).abs() < 0.005,
             "{line}: {found:?}"
         );
     }

@@ -100,6 +100,29 @@ fn file_that_nobody_can_write_beside_is_read_as_it_lies() {
 }
 
 #[test]
+fn an_earlier_catalogue_is_brought_up_to_date_by_who_writes() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("catalogue");
+    let mut catalogue = Catalogue::open(&path, yes()).unwrap();
+    record(&mut catalogue, &every_content());
+    let before = catalogue.snapshot().unwrap();
+    drop(catalogue);
+    let first = Connection::open(&path).unwrap();
+    first
+        .execute_batch("DROP TABLE measured; PRAGMA user_version = 1;")
+        .unwrap();
+    drop(first);
+    let error = Catalogue::open_reading(&path).err().unwrap();
+    assert!(matches!(error, CatalogueError::Earlier { .. }), "{error}");
+    let no: Allow = Box::new(|| Err(std::io::ErrorKind::StorageFull.into()));
+    assert!(Catalogue::open(&path, no).is_err(), "a step of its own");
+    let catalogue = Catalogue::open(&path, yes()).unwrap();
+    assert_eq!(catalogue.snapshot().unwrap(), before);
+    drop(catalogue);
+    assert!(Catalogue::open_reading(&path).is_ok());
+}
+
+#[test]
 fn what_is_not_ours_is_refused_by_name() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("catalogue");

@@ -65,6 +65,7 @@ pub fn profile(name: &str, camera: &str) -> Profile {
             under_fraction: 0.25,
         },
         sensor: None,
+        verdict: VerdictLimits::default(),
         products: ProductRules::default(),
         train_changes: Vec::new(),
     }

@@ -1,0 +1,113 @@
+//! The lights of a group side by side: one of them as the reference, all others matched with it.
+
+use crate::measure::{Match, align};
+
+use super::Subframe;
+
+/// So many of the brightest stars stand for a light's transparency before it is matched.
+const BRIGHTEST: usize = 8;
+
+/// So many candidates for the reference are tried.
+const CANDIDATES: usize = 5;
+
+/// How a light lies on the reference.
+#[derive(Clone, Copy, Debug)]
+pub(super) enum Seen {
+    /// So.
+    Matched(Match),
+    /// Its stars are too few, or others.
+    Unmatched,
+}
+
+/// All lights beside the reference.
+#[derive(Debug)]
+pub(super) struct Compared {
+    /// None where no light has stars.
+    pub(super) reference: Option<usize>,
+    /// In the order of the group.
+    pub(super) lights: Vec<Seen>,
+}
+
+impl Compared {
+    /// Chooses the light with the best transparency and seeing: the flux of its brightest stars
+    /// over their width. It must be of the field that most lights show, so of the first few the one
+    /// is taken that matches most others.
+    pub(super) fn of(group: &[Subframe<'_>]) -> Self {
+        let mut candidates: Vec<(f64, usize)> = group
+            .iter()
+            .enumerate()
+            .filter_map(|(at, light)| Some((merit(light)?, at)))
+            .collect();
+        candidates.sort_by(|a, b| {
+            b.0.total_cmp(&a.0)
+                .then(group[a.1].start.cmp(&group[b.1].start))
+        });
+        let mut best: Option<(usize, Self)> = None;
+        for &(_, at) in candidates.iter().take(CANDIDATES) {
+            let compared = Self::with(group, at);
+            let matched = compared.matched();
+            // Most lights: no other field can have more.
+            let settled = 2 * matched > group.len();
+            if best.as_ref().is_none_or(|(most, _)| matched > *most) {
+                best = Some((matched, compared));
+            }
+            if settled {
+                break;
+            }
+        }
+        best.map_or_else(
+            || Self {
+                reference: None,
+                lights: vec![Seen::Unmatched; group.len()],
+            },
+            |(_, compared)| compared,
+        )
+    }
+
+    fn with(group: &[Subframe<'_>], reference: usize) -> Self {
+        let stars = |at: usize| group[at].measured.stars.brightest.as_slice();
+        let lights = (0..group.len()).map(|at| {
+            match align(stars(reference), stars(at), group[reference].size) {
+                Some(found) => Seen::Matched(found),
+                None => Seen::Unmatched,
+            }
+        });
+        Self {
+            reference: Some(reference),
+            lights: lights.collect(),
+        }
+    }
+
+    /// How many lights lie on the reference, itself among them.
+    pub(super) fn matched(&self) -> usize {
+        let matched = |seen: &&Seen| matches!(seen, Seen::Matched(_));
+        self.lights.iter().filter(matched).count()
+    }
+}
+
+fn merit(light: &Subframe<'_>) -> Option<f64> {
+    let stars = &light.measured.stars;
+    let count = stars.brightest.len().min(BRIGHTEST);
+    let flux = f64::from(stars.brightest.get(count.checked_sub(1)? / 2)?.flux);
+    let width = stars.shape.map_or(f64::INFINITY, |shape| {
+        f64::from(shape.fwhm_px * shape.elongation)
+    });
+    // A light with a handful of stars is no reference where another has more.
+    Some(flux / width * count as f64)
+}
+
+/// The flux of the brightest stars over that in the reference, rank by rank: for lights with too few
+/// stars to match. 0 for none at all.
+pub(super) fn by_rank(light: &Subframe<'_>, reference: &Subframe<'_>) -> f64 {
+    let (light, reference) = (
+        &light.measured.stars.brightest,
+        &reference.measured.stars.brightest,
+    );
+    let mut ratios: Vec<f64> = light
+        .iter()
+        .zip(reference)
+        .take(BRIGHTEST)
+        .map(|(one, other)| f64::from(one.flux / other.flux))
+        .collect();
+    crate::combine::median(&mut ratios).unwrap_or(0.0)
+}

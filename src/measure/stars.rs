@@ -1,0 +1,139 @@
+//! The stars of a calibrated light: how many, how wide, how round, where.
+//!
+//! The background comes off as a mesh. A first look at a few bands tells how wide stars are; then a
+//! matched filter of that width finds what stands out by five times the noise, and groups of pixels
+//! are parted into stars. The best exposed ones that are neither saturated, blended nor at an edge,
+//! spread over the frame, get a Moffat profile fitted. Of a colour sensor the green photosites are
+//! measured, in full pixels.
+//!
+//! Widths are those of the light that falls on the sensor: fits integrate the profile over pixels.
+//!
+//! Nothing here depends on the number of threads. The room does not know what a good star is: that
+//! is the judge's business.
+
+mod choose;
+mod covered;
+mod deblend;
+mod detect;
+mod field;
+mod growth;
+mod moffat;
+mod shape;
+#[cfg(test)]
+mod tests;
+mod twin;
+
+use rayon::prelude::*;
+
+use super::{BAND_ROWS, Background, Mesh};
+use crate::combine::median;
+use crate::facts::{Stars, Trail};
+
+pub use covered::Covered;
+pub use field::Light;
+
+use choose::Neighbours;
+use deblend::{Blob, deblend};
+use detect::{Kernel, sweep};
+use field::Field;
+
+/// Full width at half maximum of a Gaussian: 2 sqrt(2 ln 2) standard deviations.
+const SIGMA_TO_FWHM: f32 = 2.354_82;
+
+/// Where no star tells: what a small telescope under an average sky yields.
+const USUAL_FWHM: f32 = 3.0;
+
+/// So many bands are looked at to see how wide stars are.
+const FIRST_LOOK: usize = 8;
+
+/// What a light's pixels say of its stars.
+#[derive(Clone, Debug)]
+pub struct StarReport {
+    /// Level and noise of the background, ADU.
+    pub background: Background,
+    /// Steepest change of the background across the whole frame, ADU.
+    pub gradient_adu: f64,
+    /// Its stars.
+    pub stars: Stars,
+    /// Its trails.
+    pub trails: Vec<Trail>,
+    /// The background as a map.
+    pub mesh: Mesh,
+    /// Which pixels stars and trails reach.
+    pub covered: Covered,
+}
+
+/// Measures a light. Nothing where no pixel is a number.
+pub fn stars(light: &Light<'_>) -> Option<StarReport> {
+    let mesh = light.mesh()?;
+    let background = mesh.background();
+    let field = Field::new(*light, mesh);
+    let fwhm = first_look(&field);
+    let kernel = Kernel::of(fwhm, light.cfa.is_some());
+    let bands = field.height.div_ceil(BAND_ROWS);
+    let mut blobs = find(&field, &kernel, (0..bands).collect());
+    // Neighbours are looked for by row.
+    blobs.sort_by(|a, b| a.y.total_cmp(&b.y).then(a.x.total_cmp(&b.x)));
+    let fwhm = width(&blobs, &kernel).unwrap_or(fwhm);
+    let neighbours = Neighbours::new(&blobs);
+    let chosen = choose::choose(&field, &neighbours, fwhm);
+    let fitted = shape::fit_all(&field, &neighbours, &chosen, fwhm);
+    let twin = twin::find(&blobs, fwhm, (field.width, field.height));
+    let profile = shape::typical(&fitted, fwhm);
+    let stars = Stars {
+        count: blobs.len() as u32,
+        shape: shape::shape(&fitted, twin),
+        fwhm_spread_px: shape::spread(&fitted),
+        zones: shape::zones(&fitted, twin, (field.width, field.height)),
+        brightest: shape::brightest(&field, &neighbours, &profile),
+    };
+    let covered = Covered::of(&blobs, &profile, background.noise, (field.width, field.height));
+    Some(StarReport {
+        background,
+        gradient_adu: field.mesh.gradient(field.width, field.height),
+        stars,
+        trails: Vec::new(),
+        covered,
+        mesh: field.mesh,
+    })
+}
+
+/// The stars of these bands.
+fn find(field: &Field<'_>, kernel: &Kernel, bands: Vec<usize>) -> Vec<Blob> {
+    let bright = sweep(field, kernel, bands);
+    let groups = bright.groups();
+    let stars: Vec<Vec<Blob>> = groups
+        .par_iter()
+        .map(|group| deblend(field, &bright, group))
+        .collect();
+    stars.concat()
+}
+
+/// How wide stars are, from a few bands spread over the frame.
+fn first_look(field: &Field<'_>) -> f32 {
+    let bands = field.height.div_ceil(BAND_ROWS);
+    let looked_at = bands.min(FIRST_LOOK);
+    let spread = (0..looked_at).map(|at| (2 * at + 1) * bands / (2 * looked_at));
+    let kernel = Kernel::of(USUAL_FWHM, field.light.cfa.is_some());
+    width(&find(field, &kernel, spread.collect()), &kernel).unwrap_or(USUAL_FWHM)
+}
+
+/// Median width from the area above half of the filtered height, less the filter's own width.
+/// Nothing from too few stars.
+fn width(blobs: &[Blob], kernel: &Kernel) -> Option<f32> {
+    const FEWEST: usize = 3;
+    const CLEAR: f32 = 20.0;
+    let clear = blobs.iter().filter(|blob| {
+        blob.significance > CLEAR && !blob.is_saturated && !blob.is_blended
+    });
+    let mut widths: Vec<f64> = clear
+        .map(|blob| {
+            let square = 4.0 * f64::from(blob.half_pixels) / std::f64::consts::PI;
+            (square - f64::from(kernel.fwhm).powi(2)).max(1.0).sqrt()
+        })
+        .collect();
+    if widths.len() < FEWEST {
+        return None;
+    }
+    median(&mut widths).map(|width| width as f32)
+}

@@ -1,0 +1,106 @@
+//! Which stars are measured.
+
+use super::deblend::Blob;
+use super::field::Field;
+
+/// Signal to noise from which a star is well exposed.
+const WELL_EXPOSED: f32 = 50.0;
+
+/// Where that leaves too few, from here.
+const FAIRLY_EXPOSED: f32 = 20.0;
+
+/// Fewer are too few.
+const TOO_FEW: usize = 9;
+
+/// The frame is cut into this many parts along each side, and so many stars are taken of each.
+const PARTS: usize = 6;
+const PER_PART: usize = 10;
+
+/// A neighbour disturbs from this part of a star's flux on, within so many of its widths.
+const DISTURBS: (f32, f32) = (0.03, 3.0);
+
+/// Stars by row, so that neighbours are found without looking at all.
+pub(super) struct Neighbours<'a> {
+    pub(super) blobs: &'a [Blob],
+}
+
+impl<'a> Neighbours<'a> {
+    /// Of stars in the order of their rows.
+    pub(super) fn new(blobs: &'a [Blob]) -> Self {
+        Self { blobs }
+    }
+
+    /// The other stars within a distance of one.
+    pub(super) fn of(&self, star: &Blob, within: f32) -> impl Iterator<Item = &'a Blob> {
+        let first = self.blobs.partition_point(|other| other.y < star.y - within);
+        let (x, y) = (star.x, star.y);
+        self.blobs[first..]
+            .iter()
+            .take_while(move |other| other.y <= y + within)
+            .filter(move |other| {
+                let away = (other.x - x).hypot(other.y - y);
+                away <= within && away > 0.0
+            })
+    }
+}
+
+/// Is it free of saturation, and far enough from the edges?
+pub(super) fn is_whole(field: &Field<'_>, star: &Blob, fwhm: f32, highest: f32) -> bool {
+    let margin = 1.5 * fwhm + 1.0;
+    let inside = |at: f32, side: usize| at >= margin && at <= side as f32 - 1.0 - margin;
+    let is_flat = star.is_flat_topped() && star.peak > 0.8 * highest;
+    !star.is_saturated && !is_flat && inside(star.x, field.width) && inside(star.y, field.height)
+}
+
+/// The stars to be fitted, the brightest of each part of the frame.
+pub(super) fn choose<'a>(
+    field: &Field<'_>,
+    neighbours: &Neighbours<'a>,
+    fwhm: f32,
+) -> Vec<&'a Blob> {
+    let highest = highest(neighbours.blobs);
+    let alone = |star: &Blob| {
+        let mut near = neighbours.of(star, DISTURBS.1 * fwhm);
+        !star.is_blended && !near.any(|other| other.flux > DISTURBS.0 * star.flux)
+    };
+    let take = |limit: f32, alone: &dyn Fn(&Blob) -> bool| {
+        let mut parts: Vec<Vec<&Blob>> = vec![Vec::new(); PARTS * PARTS];
+        for star in neighbours.blobs.iter().filter(|star| star.significance >= limit) {
+            let part = |at: f32, side: usize| ((at as usize) * PARTS / side).min(PARTS - 1);
+            let place = part(star.y, field.height) * PARTS + part(star.x, field.width);
+            parts[place].push(star);
+        }
+        let mut taken = Vec::new();
+        for mut part in parts {
+            part.sort_by(|a, b| b.significance.total_cmp(&a.significance));
+            let fit = part.into_iter().filter(|star| {
+                is_whole(field, star, fwhm, highest) && alone(star)
+            });
+            taken.extend(fit.take(PER_PART));
+        }
+        taken
+    };
+    // Better a faint star than none, and better a blended one than a faint one: its neighbours'
+    // pixels are left out of the fit.
+    let tries: [(f32, &dyn Fn(&Blob) -> bool); 3] = [
+        (WELL_EXPOSED, &alone),
+        (WELL_EXPOSED, &|_| true),
+        (FAIRLY_EXPOSED, &|_| true),
+    ];
+    let mut best = Vec::new();
+    for (limit, alone) in tries {
+        let taken = take(limit, alone);
+        if taken.len() > best.len() {
+            best = taken;
+        }
+        if best.len() >= TOO_FEW {
+            break;
+        }
+    }
+    best
+}
+
+/// The highest pixel of all stars: where tops are flat, the saturation level.
+pub(super) fn highest(blobs: &[Blob]) -> f32 {
+    blobs.iter().fold(0.0, |high, blob| high.max(blob.peak))
+}

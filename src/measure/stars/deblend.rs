@@ -1,0 +1,240 @@
+//! Parts a group of bright pixels into stars.
+//!
+//! The group is flooded from its summits downwards: a pixel joins the summit that its brighter
+//! neighbours belong to. Where two summits meet, the lower one stays a star of its own if it rises
+//! far enough above the pass between them (the persistence of a peak), else it is noise or structure
+//! on the higher one's flank.
+
+use super::detect::{Bright, Run};
+use super::field::Field;
+
+/// A summit counts from so far above the pass: in noise of the filtered frame, and as a part of the
+/// pass's own height, since bright pixels have more noise than the background.
+const RISE: (f32, f32) = (4.0, 0.1);
+
+/// Fewer pixels are no star.
+const LEAST_PIXELS: u32 = 3;
+
+/// One of a star's pixels holds less of it than this, however narrow it is.
+const SHARPEST: f32 = 0.75;
+
+/// A star as it was found.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Blob {
+    /// Centre of its flux: column and row.
+    pub(super) x: f32,
+    pub(super) y: f32,
+    /// Sum over its pixels above the background, ADU.
+    pub(super) flux: f32,
+    /// Highest pixel above the background, ADU.
+    pub(super) peak: f32,
+    /// Signal to noise by the matched filter.
+    pub(super) significance: f32,
+    /// Pixels above half of its filtered height.
+    pub(super) half_pixels: u32,
+    /// Pixels within 2 % of the highest.
+    top_pixels: u32,
+    /// It has a saturated pixel.
+    pub(super) is_saturated: bool,
+    /// It shares its group with others.
+    pub(super) is_blended: bool,
+}
+
+impl Blob {
+    /// More pixels are as bright as the highest than a star's round top has.
+    pub(super) fn is_flat_topped(&self) -> bool {
+        // A Gaussian has 0.029 of its half maximum's area above 98 %.
+        self.top_pixels > 4 + self.half_pixels / 15
+    }
+}
+
+/// The stars of a group.
+pub(super) fn deblend(field: &Field<'_>, bright: &Bright, group: &[Run]) -> Vec<Blob> {
+    let pixels = Pixels::new(bright, group);
+    let labels = pixels.flood();
+    let mut sums: Vec<Sums> = Vec::new();
+    let mut places = vec![usize::MAX; pixels.len()];
+    for (at, &label) in labels.iter().enumerate() {
+        let place = &mut places[label as usize];
+        if *place == usize::MAX {
+            *place = sums.len();
+            sums.push(Sums::default());
+        }
+        sums[*place].height(pixels.values[at], pixels.filtered[at]);
+    }
+    for (at, &label) in labels.iter().enumerate() {
+        let (x, y) = pixels.places[at];
+        let sums = &mut sums[places[label as usize]];
+        sums.add(field, (x, y), pixels.values[at], pixels.filtered[at]);
+    }
+    let stars = sums.iter().filter(|sums| sums.is_star());
+    let is_blended = stars.clone().count() > 1;
+    stars.map(|sums| sums.blob(is_blended)).collect()
+}
+
+#[derive(Clone, Default)]
+struct Sums {
+    pixels: u32,
+    flux: f64,
+    /// Over values above 0: their sum, and times column and row.
+    weight: f64,
+    x: f64,
+    y: f64,
+    /// Over pixels of the measured colour.
+    measured: (f32, f32),
+    peak: f32,
+    significance: f32,
+    half_pixels: u32,
+    top_pixels: u32,
+    is_saturated: bool,
+}
+
+impl Sums {
+    fn height(&mut self, value: f32, filtered: f32) {
+        self.peak = self.peak.max(value);
+        self.significance = self.significance.max(filtered);
+    }
+
+    fn add(&mut self, field: &Field<'_>, (x, y): (u32, u32), value: f32, filtered: f32) {
+        self.pixels += 1;
+        let weight = f64::from(value.max(0.0));
+        self.flux += f64::from(value);
+        self.weight += weight;
+        self.x += weight * f64::from(x);
+        self.y += weight * f64::from(y);
+        self.half_pixels += u32::from(2.0 * filtered > self.significance);
+        self.top_pixels += u32::from(value > 0.98 * self.peak);
+        let (x, y) = (x as usize, y as usize);
+        self.is_saturated |= field.is_saturated(x, y);
+        if field.is_measured(x, y) {
+            self.measured.0 += value.max(0.0);
+            self.measured.1 = self.measured.1.max(value);
+        }
+    }
+
+    /// Neither noise nor a hot pixel.
+    fn is_star(&self) -> bool {
+        let (sum, highest) = self.measured;
+        self.pixels >= LEAST_PIXELS && highest < SHARPEST * sum
+    }
+
+    fn blob(&self, is_blended: bool) -> Blob {
+        // `is_star`: some values are above 0.
+        Blob {
+            x: (self.x / self.weight) as f32,
+            y: (self.y / self.weight) as f32,
+            flux: self.flux as f32,
+            peak: self.peak,
+            significance: self.significance,
+            half_pixels: self.half_pixels,
+            top_pixels: self.top_pixels,
+            is_saturated: self.is_saturated,
+            is_blended,
+        }
+    }
+}
+
+/// The pixels of a group, by row and column.
+struct Pixels<'a> {
+    group: &'a [Run],
+    /// Where each run's pixels begin here.
+    starts: Vec<usize>,
+    /// Where each row's runs begin, and their end.
+    rows: Vec<usize>,
+    places: Vec<(u32, u32)>,
+    filtered: Vec<f32>,
+    values: Vec<f32>,
+}
+
+impl<'a> Pixels<'a> {
+    fn new(bright: &Bright, group: &'a [Run]) -> Self {
+        let count = group.iter().map(Run::len).sum();
+        let mut pixels = Self {
+            group,
+            starts: Vec::with_capacity(group.len()),
+            rows: Vec::new(),
+            places: Vec::with_capacity(count),
+            filtered: Vec::with_capacity(count),
+            values: Vec::with_capacity(count),
+        };
+        for (index, run) in group.iter().enumerate() {
+            if index == 0 || group[index - 1].y != run.y {
+                pixels.rows.push(index);
+            }
+            pixels.starts.push(pixels.places.len());
+            pixels.places.extend((run.left..run.right).map(|x| (x, run.y)));
+            pixels.filtered.extend(&bright.filtered[run.pixels()]);
+            pixels.values.extend(&bright.values[run.pixels()]);
+        }
+        pixels.rows.push(group.len());
+        pixels
+    }
+
+    fn len(&self) -> usize {
+        self.places.len()
+    }
+
+    /// Those of the up to eight neighbours that belong to the group.
+    fn beside(&self, at: usize, found: &mut Vec<usize>) {
+        found.clear();
+        let (x, y) = self.places[at];
+        let top = self.group[0].y;
+        for row in y.saturating_sub(1).max(top)..=y + 1 {
+            let Some(&[from, to]) = self.rows.windows(2).nth((row - top) as usize).and_then(|w| w.first_chunk()) else {
+                continue;
+            };
+            let runs = &self.group[from..to];
+            let first = runs.partition_point(|run| run.right < x);
+            for (run, start) in runs[first..].iter().zip(&self.starts[from + first..to]) {
+                if run.left > x + 1 {
+                    break;
+                }
+                let columns = run.left.max(x.saturating_sub(1))..run.right.min(x + 2);
+                found.extend(columns.map(|x| start + (x - run.left) as usize));
+            }
+        }
+    }
+
+    /// Each pixel's summit, as the number of some pixel.
+    fn flood(&self) -> Vec<u32> {
+        const DRY: u32 = u32::MAX;
+        let mut order: Vec<u32> = (0..self.len() as u32).collect();
+        order.sort_unstable_by(|&a, &b| {
+            let height = |at: u32| self.filtered[at as usize];
+            height(b).total_cmp(&height(a)).then(a.cmp(&b))
+        });
+        // A summit's parent is itself or the summit that it was joined to.
+        let mut parents = vec![DRY; self.len()];
+        let root = |parents: &[u32], mut at: u32| {
+            while parents[at as usize] != at {
+                at = parents[at as usize];
+            }
+            at
+        };
+        let mut beside = Vec::with_capacity(9);
+        let mut roots: Vec<u32> = Vec::with_capacity(8);
+        for &at in &order {
+            self.beside(at as usize, &mut beside);
+            roots.clear();
+            for &near in beside.iter().filter(|&&near| parents[near] != DRY) {
+                let root = root(&parents, near as u32);
+                if !roots.contains(&root) {
+                    roots.push(root);
+                }
+            }
+            let height = |at: u32| self.filtered[at as usize];
+            roots.sort_unstable_by(|&a, &b| height(b).total_cmp(&height(a)).then(a.cmp(&b)));
+            let main = roots.first().copied().unwrap_or(at);
+            parents[at as usize] = main;
+            let pass = height(at);
+            for &lower in roots.iter().skip(1) {
+                if height(lower) - pass < RISE.0.max(RISE.1 * pass) {
+                    parents[lower as usize] = main;
+                }
+            }
+        }
+        (0..self.len() as u32)
+            .map(|at| root(&parents, at))
+            .collect()
+    }
+}

@@ -1,0 +1,208 @@
+//! From fitted stars to the figures of a frame.
+
+use rayon::prelude::*;
+
+use super::choose::{Neighbours, highest, is_whole};
+use super::deblend::Blob;
+use super::field::Field;
+use super::growth::Growth;
+use super::moffat::{self, Moffat, Sample};
+use super::twin::Twin;
+use crate::combine::{MAD_TO_SD, mad, median};
+use crate::facts::{Shape, Star};
+
+/// Fitted out to so many widths, and at least so many pixels.
+const FIT_REACH: (f32, f32) = (2.5, 4.0);
+
+/// The flux grows out to so many widths when half of it is looked for.
+const GROWTH_REACH: f64 = 3.0;
+
+/// A star's flux is summed within so many of the frame's widths: most of it, little of the sky.
+const FLUX_REACH: f64 = 1.5;
+
+/// Fewer stars give no shape.
+const FEWEST: usize = 3;
+
+/// How many stars stand for the pattern of a field, and how many of a ninth of it at most.
+const BRIGHTEST: usize = 60;
+const BRIGHTEST_OF_ZONE: usize = 14;
+
+/// A star and its profile.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Fitted {
+    pub(super) profile: Moffat,
+    half_flux: f64,
+}
+
+/// Fits these stars, in their order; those that no profile fits are left out.
+pub(super) fn fit_all(
+    field: &Field<'_>,
+    neighbours: &Neighbours<'_>,
+    stars: &[&Blob],
+    fwhm: f32,
+) -> Vec<Fitted> {
+    let fitted: Vec<Option<Fitted>> = stars
+        .par_iter()
+        .map_init(Vec::new, |samples, star| {
+            let profile = fit(field, neighbours, star, fwhm, samples)?;
+            let reach = GROWTH_REACH * profile.fwhm();
+            let place = (profile.x, profile.y);
+            let growth = Growth::of(field, place, reach, profile.background);
+            let half_flux = growth.half_flux(&profile)?;
+            Some(Fitted { profile, half_flux })
+        })
+        .collect();
+    fitted.into_iter().flatten().collect()
+}
+
+/// Fits a star to its sound pixels that are not nearer to another star.
+fn fit(
+    field: &Field<'_>,
+    neighbours: &Neighbours<'_>,
+    star: &Blob,
+    fwhm: f32,
+    samples: &mut Vec<Sample>,
+) -> Option<Moffat> {
+    let reach = (FIT_REACH.0 * fwhm).max(FIT_REACH.1);
+    let near: Vec<&Blob> = neighbours.of(star, 2.0 * reach).collect();
+    samples.clear();
+    let from = |at: f32| (at - reach).ceil().max(0.0) as usize;
+    let to = |at: f32, side: usize| ((at + reach).floor().max(0.0) as usize).min(side - 1);
+    for y in from(star.y)..=to(star.y, field.height) {
+        for x in from(star.x)..=to(star.x, field.width) {
+            let away = |star: &Blob| (x as f32 - star.x).powi(2) + (y as f32 - star.y).powi(2);
+            let own = away(star);
+            if own <= reach * reach && field.is_sound(x, y) && near.iter().all(|n| away(n) > own) {
+                let value = f64::from(field.light.plane[(y, x)]) - field.mesh.at(x, y).level;
+                samples.push(Sample {
+                    x: x as f64,
+                    y: y as f64,
+                    value,
+                });
+            }
+        }
+    }
+    let place = (f64::from(star.x), f64::from(star.y));
+    moffat::fit(samples, place, f64::from(fwhm), f64::from(star.peak))
+}
+
+/// The profile of a typical star of the frame: what it is where none was fitted.
+pub(super) fn typical(fitted: &[Fitted], fwhm: f32) -> Moffat {
+    let over = |figure: fn(&Moffat) -> f64| {
+        median(&mut fitted.iter().map(|star| figure(&star.profile)).collect::<Vec<_>>())
+    };
+    let width = over(Moffat::fwhm).unwrap_or(f64::from(fwhm));
+    Moffat {
+        x: 0.0,
+        y: 0.0,
+        height: 1.0,
+        background: 0.0,
+        g: over(|profile| profile.g).unwrap_or(0.3),
+        long: width,
+        short: width,
+        angle: 0.0,
+    }
+}
+
+/// Medians over these stars; a twin that all of them have counts to their shape.
+pub(super) fn shape(fitted: &[Fitted], twin: Option<Twin>) -> Option<Shape> {
+    if fitted.len() < FEWEST {
+        return None;
+    }
+    let over = |figure: &dyn Fn(&Fitted) -> f64| {
+        median(&mut fitted.iter().map(figure).collect::<Vec<_>>()).map(|figure| figure as f32)
+    };
+    // Directions are summed as vectors of twice the angle, longer for longer stars.
+    let (mut along, mut across) = (0.0, 0.0);
+    for star in fitted {
+        let Moffat { long, short, angle, .. } = star.profile;
+        let drawn = (long - short) / (long + short);
+        along += drawn * (2.0 * angle).cos();
+        across += drawn * (2.0 * angle).sin();
+    }
+    let angle = 0.5 * f64::atan2(across, along);
+    let mut shape = Shape {
+        stars: fitted.len() as u32,
+        fwhm_px: over(&|star| star.profile.fwhm())?,
+        half_flux_px: over(&|star| star.half_flux)?,
+        elongation: over(&|star| star.profile.long / star.profile.short)?,
+        angle_deg: degrees(angle),
+    };
+    if let Some(twin) = twin {
+        let (elongation, angle) = twin.with(&shape);
+        shape.elongation = elongation;
+        shape.angle_deg = degrees(angle);
+    }
+    Some(shape)
+}
+
+/// An axis's direction, 0 to 180.
+fn degrees(angle: f64) -> f32 {
+    // The remainder of a tiny negative angle rounds to 180.
+    (angle.to_degrees().rem_euclid(180.0) as f32) % 180.0
+}
+
+/// Robust standard deviation of the widths.
+pub(super) fn spread(fitted: &[Fitted]) -> f32 {
+    let mut widths: Vec<f64> = fitted.iter().map(|star| star.profile.fwhm()).collect();
+    let away = median(&mut widths).and_then(|centre| mad(&widths, centre));
+    (MAD_TO_SD * away.unwrap_or(0.0)) as f32
+}
+
+/// Shapes by zone, three rows of three.
+pub(super) fn zones(
+    fitted: &[Fitted],
+    twin: Option<Twin>,
+    size: (usize, usize),
+) -> [Option<Shape>; 9] {
+    std::array::from_fn(|zone| {
+        let here = |star: &&Fitted| zone_of((star.profile.x, star.profile.y), size) == zone;
+        let fitted: Vec<Fitted> = fitted.iter().filter(here).copied().collect();
+        shape(&fitted, twin)
+    })
+}
+
+fn zone_of((x, y): (f64, f64), (width, height): (usize, usize)) -> usize {
+    let third = |at: f64, side: usize| (3.0 * (at + 0.5) / side as f64).clamp(0.0, 2.0) as usize;
+    3 * third(y, height) + third(x, width)
+}
+
+/// The stars that stand for the pattern of the field, by flux, the brightest first.
+pub(super) fn brightest(
+    field: &Field<'_>,
+    neighbours: &Neighbours<'_>,
+    typical: &Moffat,
+) -> Vec<Star> {
+    let size = (field.width, field.height);
+    let fwhm = typical.fwhm() as f32;
+    let highest = highest(neighbours.blobs);
+    let mut whole: Vec<&Blob> = neighbours.blobs.iter().collect();
+    whole.sort_by(|a, b| b.flux.total_cmp(&a.flux));
+    let mut taken: Vec<&Blob> = Vec::new();
+    let mut of_zone = [0; 9];
+    for star in whole {
+        let zone = zone_of((f64::from(star.x), f64::from(star.y)), size);
+        if taken.len() < BRIGHTEST
+            && of_zone[zone] < BRIGHTEST_OF_ZONE
+            && is_whole(field, star, fwhm, highest)
+        {
+            of_zone[zone] += 1;
+            taken.push(star);
+        }
+    }
+    let mut stars: Vec<Star> = taken
+        .par_iter()
+        .map_init(Vec::new, |samples, star| {
+            let fitted = fit(field, neighbours, star, fwhm, samples);
+            let place = fitted.map_or((f64::from(star.x), f64::from(star.y)), |p| (p.x, p.y));
+            let flux = Growth::of(field, place, FLUX_REACH * typical.fwhm(), 0.0).flux();
+            Star {
+                x: place.0 as f32,
+                y: place.1 as f32,
+                flux: flux as f32,
+            }
+        })
+        .collect();
+    stars.sort_by(|a, b| b.flux.total_cmp(&a.flux));
+    stars
+}
