@@ -50,7 +50,9 @@ const BETWEEN_EDGES: [(&str, &str); 3] =
     [("make", "fits"), ("make", "publish"), ("fits", "publish")];
 
 /// Crates that are the business of a few rooms.
-const MACHINERY: [(&str, &[&str]); 10] = [
+const MACHINERY: [(&str, &[&str]); 12] = [
+    ("askama", &["page"]),
+    ("jpeg_encoder", &["page"]),
     ("fitsio", &["fits"]),
     ("fitsio_sys", &["fits"]),
     ("flate2", &["fits", "simulate"]),

@@ -102,6 +102,9 @@ pub(super) struct Level {
     pub(super) value: String,
 }
 
+/// A light, its place across in per cent, and its value.
+type Placed<'a> = (&'a Sub<'a>, f64, f64);
+
 /// The charts of one rig, in a fixed order; a measure that nothing has is left out.
 pub(super) fn charts(subs: &[&Sub<'_>], axis: &TimeAxis, facts: &NightFacts) -> Vec<Chart> {
     let mut charts: Vec<Chart> = Vec::new();
@@ -116,7 +119,7 @@ pub(super) fn charts(subs: &[&Sub<'_>], axis: &TimeAxis, facts: &NightFacts) -> 
 }
 
 fn chart(kind: &Kind, subs: &[&Sub<'_>], axis: &TimeAxis, facts: &NightFacts) -> Option<Chart> {
-    let placed: Vec<(&Sub<'_>, f64, f64)> = subs
+    let placed: Vec<Placed<'_>> = subs
         .iter()
         .filter_map(|sub| {
             let start = sub.start?;
@@ -177,8 +180,8 @@ fn words(kind: &Kind, mut values: Vec<f64>) -> String {
 }
 
 /// Lines at the medians of the lights that are not set aside, the highest first.
-fn levels(kind: &Kind, placed: &[(&Sub<'_>, f64, f64)], scale: &ValueAxis) -> Vec<Level> {
-    let mut groups: BTreeMap<(&str, &str), Vec<&(&Sub<'_>, f64, f64)>> = BTreeMap::new();
+fn levels(kind: &Kind, placed: &[Placed<'_>], scale: &ValueAxis) -> Vec<Level> {
+    let mut groups: BTreeMap<(&str, &str), Vec<&Placed<'_>>> = BTreeMap::new();
     for point in placed {
         let light = point.0.light;
         let key = (light.target.as_deref().unwrap_or_default(), &*light.filter);

@@ -302,6 +302,9 @@ struct TrendPoint {
     title: String,
 }
 
+/// What a night says of a sensor.
+type Told<'a> = (&'a str, &'a SensorEntry);
+
 type ValueOf = fn(&SensorEntry) -> Option<f64>;
 
 const TRENDS: [(&str, &str, usize, ValueOf); 4] = [
@@ -321,7 +324,7 @@ const TRENDS: [(&str, &str, usize, ValueOf); 4] = [
 /// What the nights say of each sensor, by rig, camera and gain setting, to lie at `sensors.html`
 /// in the output folder.
 pub fn sensors(nights: &[NightSummary], site: &str) -> String {
-    let mut sensors: BTreeMap<(&str, &str, String), Vec<(&str, &SensorEntry)>> = BTreeMap::new();
+    let mut sensors: BTreeMap<(&str, &str, String), Vec<Told<'_>>> = BTreeMap::new();
     let mut nights: Vec<&NightSummary> = nights.iter().collect();
     nights.sort_by(|a, b| a.night.cmp(&b.night));
     for night in nights {
@@ -355,7 +358,7 @@ pub fn sensors(nights: &[NightSummary], site: &str) -> String {
 }
 
 /// A verdict that says what the one before it said is not told again.
-fn row(before: &[(&str, &SensorEntry)], (night, entry): &(&str, &SensorEntry)) -> SensorRow {
+fn row(before: &[Told<'_>], (night, entry): &Told<'_>) -> SensorRow {
     let mut sensor = sensor(entry);
     let last = before.last().map(|(_, last)| &last.dark_verdict);
     if last == Some(&entry.dark_verdict) && !sensor.verdict.is_empty() {
@@ -369,7 +372,7 @@ fn row(before: &[(&str, &SensorEntry)], (night, entry): &(&str, &SensorEntry)) -
 }
 
 /// A drawing for each value that two nights or more have.
-fn trends(entries: &[(&str, &SensorEntry)]) -> Vec<Trend> {
+fn trends(entries: &[Told<'_>]) -> Vec<Trend> {
     let trends = TRENDS.iter().filter_map(|&(title, unit, decimals, value)| {
         let values: Vec<(Date, f64)> = entries
             .iter()
