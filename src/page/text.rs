@@ -76,6 +76,11 @@ pub(super) fn address(path: &str) -> String {
     out
 }
 
+/// Where a night's page lies in the output folder.
+pub(super) fn page_of(night: &str) -> String {
+    format!("nights/{}/morning.html", address(night))
+}
+
 /// A number with so many decimals, a real minus and grouped thousands.
 pub(super) fn number(value: f64, decimals: usize) -> String {
     if !value.is_finite() {
@@ -176,6 +181,12 @@ pub(super) fn night_words(night: &str) -> String {
     } else {
         format!("{} to {end}", evening.day())
     }
+}
+
+/// Days between two dates.
+pub(super) fn days(from: Date, to: Date) -> f64 {
+    from.until(to)
+        .map_or(0.0, |span| f64::from(span.get_days()))
 }
 
 /// Base 64 after RFC 4648, padded.
