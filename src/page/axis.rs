@@ -326,7 +326,7 @@ mod tests {
         );
         assert_eq!(
             labels(&[-10.1, -9.9], Spread::Near(2.0)),
-            ["\u{2212}11", "\u{2212}10"]
+            ["\u{2212}11", "\u{2212}10", "\u{2212}9"]
         );
         assert_eq!(
             labels(&[90.0, 4000.0], Spread::Wide),

@@ -230,18 +230,28 @@ pub(super) fn calibration(
     frames.iter().map(row).collect()
 }
 
-/// A file outside the lights and calibration frames.
-pub(super) struct PlainRow {
-    pub(super) file: String,
-    pub(super) watch: String,
-    pub(super) note: Option<usize>,
+/// Files outside the lights and calibration frames that share a reason.
+pub(super) struct PlainGroup {
+    pub(super) reason: String,
+    /// Each file with its watch folder, in the log's order.
+    pub(super) files: Vec<(String, String)>,
 }
 
-pub(super) fn plain(entries: &[PlainEntry], notes: &mut Notes) -> Vec<PlainRow> {
-    let row = |entry: &PlainEntry| PlainRow {
-        file: path(&entry.file),
-        watch: name(&entry.watch),
-        note: notes.number(Some(&entry.reason)),
-    };
-    entries.iter().map(row).collect()
+/// By reason, in the order of the first file of each.
+pub(super) fn plain(entries: &[PlainEntry]) -> Vec<PlainGroup> {
+    let mut groups: Vec<PlainGroup> = Vec::new();
+    let mut known: BTreeMap<&str, usize> = BTreeMap::new();
+    for entry in entries {
+        let at = *known.entry(&entry.reason).or_insert(groups.len());
+        if at == groups.len() {
+            groups.push(PlainGroup {
+                reason: sentence(&entry.reason),
+                files: Vec::new(),
+            });
+        }
+        groups[at]
+            .files
+            .push((path(&entry.file), name(&entry.watch)));
+    }
+    groups
 }

@@ -10,7 +10,7 @@ use super::account::{Field, Master, Sensor, field, master, master_rows, master_t
 use super::axis::{Band, Hour, TimeAxis};
 use super::chart::{Chart, charts};
 use super::glance::Glance;
-use super::lists::{self, CalibrationRow, LightRow, Notes, PlainRow, shared_folder};
+use super::lists::{self, CalibrationRow, LightRow, Notes, PlainGroup, shared_folder};
 use super::mark::Sub;
 use super::text::{
     base64, clock, exposure, filter_word, name, night_words, number, path, sentence, target_word,
@@ -91,10 +91,8 @@ struct Page {
     calibration: Vec<CalibrationRow>,
     calibration_notes: Notes,
     calibration_folder: String,
-    refused: Vec<PlainRow>,
-    refused_notes: Notes,
-    ignored: Vec<PlainRow>,
-    ignored_notes: Notes,
+    refused: Vec<PlainGroup>,
+    ignored: Vec<PlainGroup>,
 }
 
 struct RigCharts {
@@ -120,12 +118,7 @@ pub fn morning(log: &SessionLog, facts: &NightFacts, previews: &[Preview]) -> St
     let subs: Vec<Sub<'_>> = subs.map(|(at, light)| Sub::new(at, light)).collect();
     let axis = TimeAxis::new(&subs, facts);
     let rows = master_rows(log);
-    let [
-        mut light_notes,
-        mut calibration_notes,
-        mut refused_notes,
-        mut ignored_notes,
-    ] = ["l", "c", "r", "i"].map(Notes::new);
+    let [mut light_notes, mut calibration_notes] = ["l", "c"].map(Notes::new);
     let figures = previews
         .iter()
         .filter_map(|preview| figure(log, facts, preview));
@@ -163,10 +156,8 @@ pub fn morning(log: &SessionLog, facts: &NightFacts, previews: &[Preview]) -> St
         calibration_folder: path(shared_folder(
             log.calibration.iter().map(|frame| &*frame.file),
         )),
-        refused: lists::plain(&log.refused, &mut refused_notes),
-        refused_notes,
-        ignored: lists::plain(&log.ignored, &mut ignored_notes),
-        ignored_notes,
+        refused: lists::plain(&log.refused),
+        ignored: lists::plain(&log.ignored),
     };
     written(&page)
 }

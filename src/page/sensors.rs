@@ -9,6 +9,7 @@ use super::account::{Sensor, sensor};
 use super::axis::{Spread, ValueAxis, percent};
 use super::morning::written;
 use super::text::{days, name, number, page_of};
+use crate::combine::median;
 use crate::facts::{NightSummary, SensorEntry};
 
 const TOP_PX: f64 = 10.0;
@@ -63,12 +64,9 @@ type ValueOf = fn(&SensorEntry) -> Option<f64>;
 const TRENDS: [(&str, &str, usize, ValueOf); 4] = [
     ("Gain", "electrons per ADU", 3, |entry| entry.gain_e_per_adu),
     ("Read noise", "electrons", 2, |entry| entry.read_noise_e),
-    (
-        "Dark current",
-        "electrons per second and pixel",
-        4,
-        |entry| entry.dark_current_e_per_s,
-    ),
+    ("Dark current", "electrons per second", 4, |entry| {
+        entry.dark_current_e_per_s
+    }),
     ("Hot pixels", "per megapixel", 0, |entry| {
         entry.hot_pixels_per_megapixel
     }),
@@ -99,7 +97,7 @@ pub fn sensors(nights: &[NightSummary], site: &str) -> String {
                 .iter()
                 .enumerate()
                 .rev()
-                .map(|(at, entry)| row(&entries[..at], entry))
+                .map(|(at, entry)| row(&entries[at + 1..], entry))
                 .collect(),
         });
     written(&SensorsPage {
@@ -110,12 +108,12 @@ pub fn sensors(nights: &[NightSummary], site: &str) -> String {
     })
 }
 
-/// A verdict that says what the one before it said is not told again.
-fn row(before: &[Told<'_>], (night, entry): &Told<'_>) -> SensorRow {
+/// A verdict that says what the next night's says, which stands above it, is not told again.
+fn row(after: &[Told<'_>], (night, entry): &Told<'_>) -> SensorRow {
     let mut sensor = sensor(entry);
-    let last = before.last().map(|(_, last)| &last.dark_verdict);
-    if last == Some(&entry.dark_verdict) && !sensor.verdict.is_empty() {
-        sensor.verdict = "as before".to_owned();
+    let next = after.first().map(|(_, next)| &next.dark_verdict);
+    if next == Some(&entry.dark_verdict) && !sensor.verdict.is_empty() {
+        sensor.verdict = "the same".to_owned();
     }
     SensorRow {
         night: name(night),
@@ -138,12 +136,14 @@ fn trends(entries: &[Told<'_>]) -> Vec<Trend> {
             return None;
         }
         let plain: Vec<f64> = values.iter().map(|&(_, value)| value).collect();
-        let scale = ValueAxis::new(&plain, Spread::Near(0.0), TOP_PX, BOTTOM_PX)?;
+        // A steady value is to look steady.
+        let middle = median(&mut plain.clone()).map_or(0.0, f64::abs);
+        let scale = ValueAxis::new(&plain, Spread::Near(0.1 * middle), TOP_PX, BOTTOM_PX)?;
         let told = |value| number(value, decimals);
         let low = plain.iter().copied().fold(f64::INFINITY, f64::min);
         let high = plain.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let points = values.iter().map(|&(date, value)| TrendPoint {
-            x: percent(2.0 + 96.0 * days(first, date) / length),
+            x: percent(12.0 + 86.0 * days(first, date) / length),
             y: format!("{:.1}", scale.at(value).0),
             title: format!("{date}: {}", told(value)),
         });
