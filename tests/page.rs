@@ -177,6 +177,7 @@ fn every_light_has_its_mark_and_its_row() {
         assert_eq!(row.name, "tr");
         let file = light.file.rsplit('/').next().unwrap();
         assert!(row.text.contains(file), "{} does not name {file}", row.text);
+        assert_eq!(row.text.contains("limit"), !light.findings.is_empty());
     }
 }
 

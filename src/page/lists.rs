@@ -156,13 +156,13 @@ fn findings(light: &LightEntry) -> Vec<String> {
     let findings = light.findings.iter();
     let mut told: Vec<String> = findings
         .map(|finding| {
+            let (what, unit) = measure_word(finding.reason);
             let beyond = finding.beyond_sd.map_or(String::new(), |sd| {
-                format!(", {} sd from the median", number(sd.abs(), 1))
+                format!(", {} sd from its group", number(sd.abs(), 1))
             });
             format!(
-                "{}: {} {}, limit {}{beyond}",
+                "{}: {what} {}{unit}, limit {}{unit}{beyond}",
                 reason_word(finding.reason),
-                measure_word(finding.reason),
                 three_digits(finding.value),
                 three_digits(finding.limit),
             )
@@ -254,4 +254,27 @@ pub(super) fn plain(entries: &[PlainEntry]) -> Vec<PlainGroup> {
             .push((path(&entry.file), name(&entry.watch)));
     }
     groups
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_shared_folder_is_told_once() {
+        let shared = |files: &[&'static str]| shared_folder(files.iter().copied());
+        assert_eq!(shared(&["a/b/1.fits", "a/b/2.fits"]), "a/b/");
+        assert_eq!(shared(&["a/b/1.fits", "a/bc/1.fits", "a/2.fits"]), "a/");
+        assert_eq!(shared(&["a/1.fits", "2.fits"]), "");
+        assert_eq!(shared(&["/", "//x"]), "/");
+        assert_eq!(shared(&[]), "");
+    }
+
+    #[test]
+    fn a_reason_is_one_note_however_often_it_is_given() {
+        let mut notes = Notes::new("l");
+        let numbers = [Some("dim"), None, Some("late"), Some("dim")].map(|why| notes.number(why));
+        assert_eq!(numbers, [Some(1), None, Some(2), Some(1)]);
+        assert_eq!(notes.texts, ["dim", "late"]);
+    }
 }

@@ -71,15 +71,15 @@ pub(super) fn reason_word(reason: SetAside) -> &'static str {
     }
 }
 
-/// What a rule looked at.
-pub(super) fn measure_word(reason: SetAside) -> &'static str {
+/// What a rule looks at, and the unit of its value and limit.
+pub(super) fn measure_word(reason: SetAside) -> (&'static str, &'static str) {
     match reason {
-        SetAside::Trailed => "elongation",
-        SetAside::Clouds => "transparency",
-        SetAside::Defocused => "FWHM",
-        SetAside::BrightSky => "background",
-        SetAside::FewStars => "stars",
-        SetAside::OffTarget => "shift",
+        SetAside::Trailed => ("elongation", ""),
+        SetAside::Clouds => ("transparency", ""),
+        SetAside::Defocused => ("FWHM", " px"),
+        SetAside::BrightSky => ("background", " ADU"),
+        SetAside::FewStars => ("stars", ""),
+        SetAside::OffTarget => ("shift", " of the side"),
     }
 }
 

@@ -12,7 +12,7 @@ use super::text::{days, name, number, page_of};
 use crate::combine::median;
 use crate::facts::{NightSummary, SensorEntry};
 
-const TOP_PX: f64 = 10.0;
+const TOP_PX: f64 = 16.0;
 const BOTTOM_PX: f64 = 92.0;
 
 #[derive(Template)]
