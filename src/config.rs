@@ -7,6 +7,7 @@
 //! It reads no file: the caller does, and hands the text over with the path for the messages. It
 //! does not know whether folders exist.
 
+mod alarms;
 mod bounds;
 mod combining;
 mod overscan;

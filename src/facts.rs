@@ -20,6 +20,7 @@ mod sample;
 mod session;
 mod settings;
 mod snapshot;
+mod space;
 mod summary;
 mod units;
 
@@ -54,7 +55,8 @@ pub use session::{
     Measures, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog, ShootEntry, UsedMasters,
     Verdict,
 };
-pub use settings::{Close, Settings, Site, WatchFolder, WatchMode};
+pub use settings::{Alarms, Close, Hook, Occasion, Settings, Site, WatchFolder, WatchMode};
 pub use snapshot::{Content, Entry, Failure, Snapshot};
+pub use space::Space;
 pub use summary::{Conditions, Integration, NightSummary};
 pub use units::{Celsius, Degrees, Seconds};

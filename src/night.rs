@@ -9,6 +9,7 @@
 //! It does not know what time it is, where a log is stored, or how a plan comes about.
 
 mod airmass;
+mod alarm;
 mod compose;
 mod digest;
 mod masters;
@@ -25,11 +26,14 @@ mod scene;
 #[cfg(test)]
 mod tests;
 
+pub use alarm::{Alarm, Cause, Event};
 pub use compose::{compose, nights};
 pub use digest::digest;
 pub use sheet::tame;
 pub use shoot::{SUN_CAUTION, in_order, shot};
 pub use summary::summary;
-pub use sun::{Daylight, Spell, altitude_deg, closes_at, is_over, rises_above, sets_below, spells};
-pub use text::{counted, rounded, span};
+pub use sun::{
+    Daylight, Spell, altitude_deg, closes_at, is_dark, is_over, rises_above, sets_below, spells,
+};
+pub use text::{bytes, counted, rounded, span};
 pub use yaml::{parse, yaml};

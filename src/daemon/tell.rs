@@ -6,7 +6,7 @@ use std::fs;
 use jiff::Timestamp;
 use jiff::civil::Date;
 
-use super::DaemonError;
+use super::{DaemonError, session};
 use crate::facts::{LightState, NightState, Plan, Settings, Snapshot};
 use crate::night;
 use crate::publish::Disk;
@@ -16,6 +16,8 @@ pub struct Teller {
     all: bool,
     nights: BTreeSet<Date>,
     open: BTreeSet<Date>,
+    /// Nights whose log on file changed from open to closed.
+    closed: BTreeSet<Date>,
     last_arrival: Option<Timestamp>,
 }
 
@@ -26,6 +28,7 @@ impl Teller {
             all: true,
             nights: BTreeSet::new(),
             open: BTreeSet::new(),
+            closed: BTreeSet::new(),
             last_arrival: None,
         }
     }
@@ -81,6 +84,12 @@ impl Teller {
         closing
     }
 
+    /// Nights whose log was closed since the last call. The log on file is the memory, so a night
+    /// that ended while nothing ran counts too, and none counts twice.
+    pub fn closed(&mut self) -> BTreeSet<Date> {
+        std::mem::take(&mut self.closed)
+    }
+
     /// Writes the logs that changed. `all_over`: no night is open.
     pub fn tell(
         &mut self,
@@ -111,24 +120,25 @@ impl Teller {
             let compose = |previous: Option<&crate::facts::SessionLog>| {
                 night::compose(snapshot, plan, settings, night, &members, state, previous)
             };
-            let path = settings
-                .output
-                .join("nights")
-                .join(night.to_string())
-                .join("session.yaml");
+            let path = session(&settings.output, night);
             let on_file = fs::read_to_string(&path).unwrap_or_default();
             if members.is_empty() && on_file.is_empty() {
                 continue;
             }
             let mut text = night::yaml(&compose(None));
+            let mut closes = false;
             // Only where the text differs can there be entries that only the old log knows.
             if text != on_file
                 && let Ok(previous) = night::parse(&on_file)
             {
                 text = night::yaml(&compose(Some(&previous)));
+                closes = over && previous.state == NightState::Open;
             }
             if text != on_file {
                 disk.publish(&path, text.as_bytes())?;
+            }
+            if closes {
+                self.closed.insert(night);
             }
             if over {
                 self.open.remove(&night);

@@ -11,9 +11,7 @@ pub fn light(plane: ArrayView2<'_, f32>, cfa: Option<Cfa>) -> Measured {
     let step = row_step(width, height);
     let pixels = plane.as_slice().unwrap_or_default();
     let bands = pixels.chunks(BAND_ROWS * width.max(1));
-    let bands: Vec<_> = bands
-        .map(|rows| band(width, rows, cfa, step))
-        .collect();
+    let bands: Vec<_> = bands.map(|rows| band(width, rows, cfa, step)).collect();
     let background = fold(&bands);
     Measured {
         background_adu: background.map_or(0.0, |found| found.level),

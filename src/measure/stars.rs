@@ -87,7 +87,12 @@ pub fn stars(light: &Light<'_>) -> Option<StarReport> {
         zones: shape::zones(&fitted, twin, (field.width, field.height)),
         brightest: shape::brightest(&field, &neighbours, &profile),
     };
-    let covered = Covered::of(&blobs, &profile, background.noise, (field.width, field.height));
+    let covered = Covered::of(
+        &blobs,
+        &profile,
+        background.noise,
+        (field.width, field.height),
+    );
     Some(StarReport {
         background,
         gradient_adu: field.mesh.gradient(field.width, field.height),
@@ -123,9 +128,9 @@ fn first_look(field: &Field<'_>) -> f32 {
 fn width(blobs: &[Blob], kernel: &Kernel) -> Option<f32> {
     const FEWEST: usize = 3;
     const CLEAR: f32 = 20.0;
-    let clear = blobs.iter().filter(|blob| {
-        blob.significance > CLEAR && !blob.is_saturated && !blob.is_blended
-    });
+    let clear = blobs
+        .iter()
+        .filter(|blob| blob.significance > CLEAR && !blob.is_saturated && !blob.is_blended);
     let mut widths: Vec<f64> = clear
         .map(|blob| {
             let square = 4.0 * f64::from(blob.half_pixels) / std::f64::consts::PI;

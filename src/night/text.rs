@@ -38,6 +38,18 @@ pub fn span(seconds: f64) -> String {
     }
 }
 
+/// Bytes in the units that disks are sold in.
+pub fn bytes(count: u64) -> String {
+    let count = count as f64;
+    match count {
+        small if small < 1e6 => format!("{:.0} kB", count / 1e3),
+        small if small < 1e9 => format!("{:.0} MB", count / 1e6),
+        small if small < 1e10 => format!("{:.1} GB", count / 1e9),
+        small if small < 1e13 => format!("{:.0} GB", count / 1e9),
+        _ => format!("{:.0} TB", count / 1e12),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -48,5 +60,14 @@ mod tests {
         assert_eq!(span(2400.0), "40 min");
         assert_eq!(span(12_000.0), "3 h 20 min");
         assert_eq!(span(3599.0), "1 h 00 min");
+    }
+
+    #[test]
+    fn bytes_are_written_as_disks_are_sold() {
+        assert_eq!(bytes(12_345), "12 kB");
+        assert_eq!(bytes(31_457_280), "31 MB");
+        assert_eq!(bytes(9_400_000_000), "9.4 GB");
+        assert_eq!(bytes(412_300_000_000), "412 GB");
+        assert_eq!(bytes(16_000_000_000_000), "16 TB");
     }
 }

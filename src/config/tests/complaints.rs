@@ -70,7 +70,8 @@ fn bad_settings_are_named_with_line_and_column() {
         (
             settings_with(&[("state: state", "stat: state")]),
             "5:1: unknown field `stat`, expected one of `site`, `watch`, `output`, `state`, \
-             `profiles`, `settle_s`, `scan_interval_s`, `close`, `memory_mib`, `threads`",
+             `profiles`, `settle_s`, `scan_interval_s`, `close`, `memory_mib`, `threads`, \
+             `hooks`, `stalled_minutes`, `disk_low_gb`",
         ),
         (
             settings_with(&[("", "output: other\n")]),

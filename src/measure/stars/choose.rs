@@ -32,7 +32,9 @@ impl<'a> Neighbours<'a> {
 
     /// The other stars within a distance of one.
     pub(super) fn of(&self, star: &Blob, within: f32) -> impl Iterator<Item = &'a Blob> {
-        let first = self.blobs.partition_point(|other| other.y < star.y - within);
+        let first = self
+            .blobs
+            .partition_point(|other| other.y < star.y - within);
         let (x, y) = (star.x, star.y);
         self.blobs[first..]
             .iter()
@@ -65,7 +67,11 @@ pub(super) fn choose<'a>(
     };
     let take = |limit: f32, alone: &dyn Fn(&Blob) -> bool| {
         let mut parts: Vec<Vec<&Blob>> = vec![Vec::new(); PARTS * PARTS];
-        for star in neighbours.blobs.iter().filter(|star| star.significance >= limit) {
+        for star in neighbours
+            .blobs
+            .iter()
+            .filter(|star| star.significance >= limit)
+        {
             let part = |at: f32, side: usize| ((at as usize) * PARTS / side).min(PARTS - 1);
             let place = part(star.y, field.height) * PARTS + part(star.x, field.width);
             parts[place].push(star);
@@ -73,9 +79,9 @@ pub(super) fn choose<'a>(
         let mut taken = Vec::new();
         for mut part in parts {
             part.sort_by(|a, b| b.significance.total_cmp(&a.significance));
-            let fit = part.into_iter().filter(|star| {
-                is_whole(field, star, fwhm, highest) && alone(star)
-            });
+            let fit = part
+                .into_iter()
+                .filter(|star| is_whole(field, star, fwhm, highest) && alone(star));
             taken.extend(fit.take(PER_PART));
         }
         taken

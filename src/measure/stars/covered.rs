@@ -29,7 +29,11 @@ impl Covered {
         for star in blobs {
             let part = FAINTEST * noise / f64::from(star.peak).max(noise);
             let reach = typical.reach(part.max(1e-6));
-            let reach = if star.is_saturated { SPILL * reach } else { reach };
+            let reach = if star.is_saturated {
+                SPILL * reach
+            } else {
+                reach
+            };
             let (x, y) = (f64::from(star.x), f64::from(star.y));
             let from = (y - reach).ceil().max(0.0) as usize;
             let to = ((y + reach).floor().max(0.0) as usize + 1).min(height);

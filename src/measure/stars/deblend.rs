@@ -162,7 +162,9 @@ impl<'a> Pixels<'a> {
                 pixels.rows.push(index);
             }
             pixels.starts.push(pixels.places.len());
-            pixels.places.extend((run.left..run.right).map(|x| (x, run.y)));
+            pixels
+                .places
+                .extend((run.left..run.right).map(|x| (x, run.y)));
             pixels.filtered.extend(&bright.filtered[run.pixels()]);
             pixels.values.extend(&bright.values[run.pixels()]);
         }
@@ -180,7 +182,12 @@ impl<'a> Pixels<'a> {
         let (x, y) = self.places[at];
         let top = self.group[0].y;
         for row in y.saturating_sub(1).max(top)..=y + 1 {
-            let Some(&[from, to]) = self.rows.windows(2).nth((row - top) as usize).and_then(|w| w.first_chunk()) else {
+            let Some(&[from, to]) = self
+                .rows
+                .windows(2)
+                .nth((row - top) as usize)
+                .and_then(|w| w.first_chunk())
+            else {
                 continue;
             };
             let runs = &self.group[from..to];

@@ -89,7 +89,12 @@ fn fit(
 /// The profile of a typical star of the frame: what it is where none was fitted.
 pub(super) fn typical(fitted: &[Fitted], fwhm: f32) -> Moffat {
     let over = |figure: fn(&Moffat) -> f64| {
-        median(&mut fitted.iter().map(|star| figure(&star.profile)).collect::<Vec<_>>())
+        median(
+            &mut fitted
+                .iter()
+                .map(|star| figure(&star.profile))
+                .collect::<Vec<_>>(),
+        )
     };
     let width = over(Moffat::fwhm).unwrap_or(f64::from(fwhm));
     Moffat {
@@ -115,7 +120,9 @@ pub(super) fn shape(fitted: &[Fitted], twin: Option<Twin>) -> Option<Shape> {
     // Directions are summed as vectors of twice the angle, longer for longer stars.
     let (mut along, mut across) = (0.0, 0.0);
     for star in fitted {
-        let Moffat { long, short, angle, .. } = star.profile;
+        let Moffat {
+            long, short, angle, ..
+        } = star.profile;
         let drawn = (long - short) / (long + short);
         along += drawn * (2.0 * angle).cos();
         across += drawn * (2.0 * angle).sin();

@@ -137,14 +137,24 @@ fn widths_shapes_and_places_of_known_profiles() {
                         places.iter().map(away).fold(f64::INFINITY, f64::min)
                     });
                     let worst = worst.fold(0.0, f64::max);
-                    let half = |beta: f64| if beta == 0.0 { 1.0 } else { ((2f64.powf(1.0/(beta-1.0))-1.0)/(2f64.powf(1.0/beta)-1.0)).sqrt() };
+                    let half = |beta: f64| {
+                        if beta == 0.0 {
+                            1.0
+                        } else {
+                            ((2f64.powf(1.0 / (beta - 1.0)) - 1.0) / (2f64.powf(1.0 / beta) - 1.0))
+                                .sqrt()
+                        }
+                    };
                     println!(
                         "{} beta {beta} fwhm {fwhm} {drawn}: n {} fwhm {:+.3} hfd {:+.3} el {:.3} ang {:.1} worst {worst:.3} spread {:.3}",
-                        cfa.is_some(), report.stars.count,
+                        cfa.is_some(),
+                        report.stars.count,
                         shape.map_or(f64::NAN, |s| f64::from(s.fwhm_px) / fwhm - 1.0),
-                        shape.map_or(f64::NAN, |s| f64::from(s.half_flux_px) / fwhm / half(beta) - 1.0),
+                        shape.map_or(f64::NAN, |s| f64::from(s.half_flux_px) / fwhm / half(beta)
+                            - 1.0),
                         shape.map_or(f32::NAN, |s| s.elongation),
-                        shape.map_or(f32::NAN, |s| s.angle_deg), report.stars.fwhm_spread_px,
+                        shape.map_or(f32::NAN, |s| s.angle_deg),
+                        report.stars.fwhm_spread_px,
                     );
                 }
             }
@@ -155,7 +165,11 @@ fn widths_shapes_and_places_of_known_profiles() {
 #[test]
 fn frames_without_stars_or_numbers() {
     let none = |plane: ArrayView2<'_, f32>| {
-        let light = Light { plane, mask: None, cfa: None };
+        let light = Light {
+            plane,
+            mask: None,
+            cfa: None,
+        };
         stars(&light).map(|report| report.stars)
     };
     for (width, height) in [(0, 0), (1, 1), (64, 48), (256, 192), (65, 3)] {

@@ -88,7 +88,11 @@ pub(super) fn find(blobs: &[Blob], fwhm: f32, (width, height): (usize, usize)) -
         return None;
     }
     let over = |figure: fn(&(f32, f32, f32)) -> f32| {
-        median(&mut near(best).map(|pair| f64::from(figure(pair))).collect::<Vec<_>>())
+        median(
+            &mut near(best)
+                .map(|pair| f64::from(figure(pair)))
+                .collect::<Vec<_>>(),
+        )
     };
     Some(Twin {
         dx: over(|pair| pair.0)?,
