@@ -17,7 +17,7 @@ const WHOLE: u64 = 2;
 const FLAG: u64 = 1;
 
 /// Bytes for headers and what fills blocks up, beside some for each raw file that is named.
-const HEADERS: u64 = 1 << 16;
+const HEADERS: u64 = 1 << 15;
 const PER_INPUT: u64 = 160;
 
 /// The output's and the state's disk. A folder that is not there yet counts as the nearest one
