@@ -28,6 +28,19 @@ pub fn check(config: &Path) -> Result<(), Failure> {
             profile.cameras.join(", ")
         );
     }
+    for hook in &settings.alarms.hooks {
+        let there = if hook.program.is_file() {
+            ""
+        } else {
+            " (not there now)"
+        };
+        let when: Vec<&str> = hook.when.iter().map(|occasion| occasion.word()).collect();
+        println!(
+            "hook     {} for {}{there}",
+            hook.program.display(),
+            when.join(", ")
+        );
+    }
     let missing = settings
         .watch
         .iter()

@@ -58,7 +58,8 @@ pub fn needed(recipe: &Recipe) -> u64 {
         }
     };
     let pixels = u64::from(camera.width) * u64::from(camera.height);
-    pixels * each + HEADERS + recipe.raws().len() as u64 * PER_INPUT
+    let headers = HEADERS + recipe.raws().len() as u64 * PER_INPUT;
+    pixels.saturating_mul(each).saturating_add(headers)
 }
 
 /// A task is not begun where its product would not fit.

@@ -180,7 +180,7 @@ fn bad_settings_are_named_with_line_and_column() {
         ),
         (
             settings_with(&[("", "hooks:\n  - {when: [failed], command: ['']}\n")]),
-            "8:33: found \"\", want a path",
+            "8:32: found \"\", want a path",
         ),
         (
             settings_with(&[(
