@@ -22,6 +22,7 @@ mod settings;
 mod snapshot;
 mod space;
 mod summary;
+mod targets;
 mod units;
 
 pub use digest::{Digest, Fingerprint};
@@ -59,4 +60,5 @@ pub use settings::{Alarms, Close, Hook, Occasion, Settings, Site, WatchFolder, W
 pub use snapshot::{Content, Entry, Failure, Snapshot};
 pub use space::Space;
 pub use summary::{Conditions, Integration, NightSummary};
+pub use targets::{FilterHours, Goals, TARGETS_SCHEMA, TargetEntry, Targets};
 pub use units::{Celsius, Degrees, Seconds};

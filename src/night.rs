@@ -8,6 +8,7 @@
 //!
 //! It does not know what time it is, where a log is stored, or how a plan comes about.
 
+mod advice;
 mod airmass;
 mod alarm;
 mod compose;
@@ -17,6 +18,7 @@ mod sheet;
 mod shoot;
 mod summary;
 mod sun;
+mod targets;
 mod text;
 mod warnings;
 mod yaml;
@@ -26,6 +28,7 @@ mod scene;
 #[cfg(test)]
 mod tests;
 
+pub use advice::{Advice, Sampling, Series, advise};
 pub use alarm::{Alarm, Cause, Event};
 pub use compose::{compose, nights};
 pub use digest::digest;
@@ -35,5 +38,6 @@ pub use summary::summary;
 pub use sun::{
     Daylight, Spell, altitude_deg, closes_at, is_dark, is_over, rises_above, sets_below, spells,
 };
+pub use targets::{targets, targets_yaml};
 pub use text::{bytes, counted, rounded, span};
 pub use yaml::{parse, yaml};

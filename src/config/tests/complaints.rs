@@ -187,7 +187,7 @@ fn bad_settings_are_named_with_line_and_column() {
                 "",
                 "hooks:\n  - {when: [failed], command: [tell], timeout_s: 0}\n",
             )]),
-            "8:40: found 0, want 0.1 to 3600 seconds",
+            "8:39: found 0, want 0.1 to 3600 seconds",
         ),
         (
             settings_with(&[("", "stalled_minutes: 0\n")]),
