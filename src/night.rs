@@ -31,13 +31,13 @@ mod tests;
 pub use advice::{Advice, Sampling, Series, advise};
 pub use alarm::{Alarm, Cause, Event};
 pub use compose::{compose, nights};
-pub use digest::digest;
+pub use digest::{Beside, digest};
 pub use sheet::tame;
 pub use shoot::{SUN_CAUTION, in_order, shot};
 pub use summary::summary;
 pub use sun::{
     Daylight, Spell, altitude_deg, closes_at, is_dark, is_over, rises_above, sets_below, spells,
 };
-pub use targets::{targets, targets_yaml};
+pub use targets::{parse_targets, targets, targets_yaml};
 pub use text::{bytes, counted, rounded, span};
 pub use yaml::{parse, yaml};

@@ -6,9 +6,12 @@ use std::path::{Path, PathBuf};
 
 use jiff::civil::Date;
 
-use super::DaemonError;
+use super::{DaemonError, space};
 use crate::facts::{SessionLog, Settings};
-use crate::night;
+use crate::night::{self, Beside};
+
+/// All targets, below the output folder.
+pub const TARGETS: &str = "targets.yaml";
 
 /// Where a night's session log lies.
 pub fn session(output: &Path, night: Date) -> PathBuf {
@@ -16,7 +19,7 @@ pub fn session(output: &Path, night: Date) -> PathBuf {
     folder.join("session.yaml")
 }
 
-/// The log of a night and its digest.
+/// The log of a night and its digest, with all nights and the disks beside it.
 ///
 /// # Errors
 /// When the log cannot be read or is none.
@@ -29,6 +32,12 @@ pub fn digest(settings: &Settings, night: Date) -> Result<(SessionLog, String), 
     };
     let text = fs::read_to_string(&path).map_err(failed)?;
     let log = night::parse(&text).map_err(|error| failed(io::Error::other(error)))?;
-    let digest = night::digest(&log, &settings.site);
+    let targets = fs::read_to_string(settings.output.join(TARGETS)).ok();
+    let beside = Beside {
+        targets: targets.and_then(|text| night::parse_targets(&text).ok()),
+        spaces: space::spaces(settings),
+        night_bytes: path.parent().map_or(0, space::bytes_below),
+    };
+    let digest = night::digest(&log, &settings.site, &beside);
     Ok((log, digest))
 }

@@ -42,6 +42,17 @@ fn space(role: &'static str, folder: &Path) -> Option<Space> {
     })
 }
 
+/// Bytes of all files below a folder; symbolic links are not followed.
+pub fn bytes_below(folder: &Path) -> u64 {
+    let entries = fs::read_dir(folder).into_iter().flatten().flatten();
+    let bytes = entries.map(|entry| match entry.metadata() {
+        Ok(about) if about.is_dir() => bytes_below(&entry.path()),
+        Ok(about) if about.is_file() => about.len(),
+        _ => 0,
+    });
+    bytes.sum()
+}
+
 /// Bytes that a product takes at most: its pixels and a generous header. Compression is not
 /// counted on.
 pub fn needed(recipe: &Recipe) -> u64 {

@@ -32,6 +32,7 @@ pub struct TargetEntry {
     /// Hours wanted for each filter: written by the user, kept when the file is written again.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub goals: BTreeMap<String, f64>,
+    #[serde(default)]
     pub filters: Vec<FilterHours>,
 }
 

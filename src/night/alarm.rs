@@ -14,7 +14,7 @@ use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 
 use super::sun::is_dark;
-use super::text::{bytes, counted, span, utc};
+use super::text::{bytes, clock, counted, span, utc};
 use crate::facts::{Alarms, Frame, Kind, NightSummary, Occasion, Site, Space};
 
 /// Value of the `schema` key.
@@ -242,12 +242,10 @@ impl Alarm {
                 continue;
             }
             capture.told = true;
-            let local = capture.last.to_zoned_datetime(site.time_zone.clone());
             let text = format!(
-                "no frame of {rig} for {}, though it is dark: the last came at {:02}:{:02}",
+                "no frame of {rig} for {}, though it is dark: the last came at {}",
                 span(quiet.as_secs_f64()),
-                local.hour(),
-                local.minute()
+                clock(capture.last, &site.time_zone)
             );
             let what = What::Stalled {
                 rig: rig.clone(),

@@ -74,6 +74,14 @@ pub fn targets_yaml(targets: &Targets) -> String {
     block(FIRST_LINES, targets)
 }
 
+/// Reads them back, for whoever only wants to know.
+///
+/// # Errors
+/// When the text is not YAML or no such list, with line and column.
+pub fn parse_targets(text: &str) -> Result<Targets, serde_yaml::Error> {
+    serde_yaml::from_str(text)
+}
+
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used, clippy::expect_used)]
@@ -188,6 +196,10 @@ targets:
         nights.reverse();
         assert_eq!(targets_yaml(&targets(&nights, &goals(&first))), first);
         assert_eq!(goals(&first), goals(GOALS));
+        assert_eq!(
+            parse_targets(&first).unwrap(),
+            targets(&nights, &goals(GOALS))
+        );
         // A goal that was reached is not owed any more.
         let low = goals("targets: [{target: Veil Nebula (east), goals: {Ha: 2.5}}]");
         let reached = targets(&nights, &low);

@@ -3,10 +3,17 @@
 //! It does not know what they mean.
 
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 
 /// RFC 3339 in UTC with three decimals, always: texts of one length sort by time.
 pub(super) fn utc(moment: Timestamp) -> String {
     format!("{moment:.3}")
+}
+
+/// Hours and minutes on a clock of this zone.
+pub(super) fn clock(moment: Timestamp, zone: &TimeZone) -> String {
+    let local = moment.to_zoned_datetime(zone.clone());
+    format!("{:02}:{:02}", local.hour(), local.minute())
 }
 
 /// Rounded to so many decimals, without a negative zero. What cannot be rounded stays.
