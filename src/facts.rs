@@ -52,9 +52,9 @@ pub use recipe::{
 pub use refusal::Refusal;
 pub use sample::{MESH, PlaneSample, Sample};
 pub use session::{
-    CalibrationEntry, Count, FindingEntry, GroupEntry, Ledger, LightEntry, LineEntry, MasterEntry,
-    Measures, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog, ShootEntry, UsedMasters,
-    Verdict,
+    CalibrationEntry, CloudEntry, Count, FindingEntry, GroupEntry, JumpEntry, Ledger, LightEntry,
+    LineEntry, MasterEntry, Measures, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog,
+    ShootEntry, UsedMasters, Verdict,
 };
 pub use settings::{Alarms, Close, Hook, Occasion, Settings, Site, WatchFolder, WatchMode};
 pub use snapshot::{Content, Entry, Failure, Snapshot};

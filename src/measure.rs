@@ -3,7 +3,7 @@
 //! [`sample`] reduces a few rows of a raw frame, read when it is taken in, to the figures by which
 //! calibration frames are judged. [`band`] and [`fold`] find the background and the pixel noise of
 //! a calibrated light. [`overscan_level`] is that of pixels that see no light. [`plane_level`] and [`pixel_noise`] describe a master.
-//! [`align`] finds the stars of one light in another, [`twin`] those that a light shows twice.
+//! [`align`] finds the stars of one light in another.
 //!
 //! Results depend on the pixels alone, in whatever order bands are computed. The room does not
 //! know where pixels come from, nor what is good or bad.
@@ -24,7 +24,7 @@ pub use background::{BAND_ROWS, Background, Cell, band, fold, row_step};
 pub use light::light;
 pub use mesh::Mesh;
 pub use overscan::overscan_level;
-pub use pattern::{Match, Twin, align, twin};
+pub use pattern::{Match, align};
 pub use plane::{pixel_noise, plane_level};
 pub use sample::{rows_to_sample, sample, samples_per_cell};
 pub use stars::{Covered, Light, StarReport, stars};

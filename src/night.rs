@@ -16,6 +16,7 @@ mod digest;
 mod masters;
 mod sheet;
 mod shoot;
+mod standing;
 mod summary;
 mod sun;
 mod targets;
@@ -34,6 +35,7 @@ pub use compose::{compose, nights};
 pub use digest::{Beside, digest};
 pub use sheet::tame;
 pub use shoot::{SUN_CAUTION, in_order, shot};
+pub use standing::{Standing, lights_of, standing, usual_before};
 pub use summary::summary;
 pub use sun::{
     Daylight, Spell, altitude_deg, closes_at, is_dark, is_over, rises_above, sets_below, spells,
@@ -41,3 +43,16 @@ pub use sun::{
 pub use targets::{parse_targets, targets, targets_yaml};
 pub use text::{bytes, counted, rounded, span};
 pub use yaml::{parse, yaml};
+
+use crate::facts::{Plan, Settings, Snapshot};
+
+/// What a night is written up from. The plan is that of this very snapshot.
+#[derive(Clone, Copy)]
+pub struct Known<'a> {
+    /// All that is known of files and products.
+    pub snapshot: &'a Snapshot,
+    /// What the planner found.
+    pub plan: &'a Plan,
+    /// The settings.
+    pub settings: &'a Settings,
+}

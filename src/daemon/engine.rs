@@ -22,7 +22,7 @@ use crate::facts::{
 };
 use crate::make::MakeError;
 use crate::measure;
-use crate::night::{Alarm, Cause};
+use crate::night::{Alarm, Cause, Known};
 use crate::plan::{Patience, plan};
 use crate::publish::Disk;
 use crate::scan::{self, Found, ScanError};
@@ -706,8 +706,14 @@ impl Engine {
             snapshot.arriving = arriving;
             let planned = plan(snapshot, &settings, patience);
             let all_over = self.mode == Mode::Once;
+            let known = Known {
+                snapshot,
+                plan: &planned,
+                settings: &settings,
+            };
+            let measures = |lights| self.catalogue.measures(lights);
             self.teller
-                .tell(snapshot, &planned, &settings, &self.disk, now, all_over)?;
+                .tell(&known, &self.disk, now, all_over, measures)?;
         }
         Ok(())
     }

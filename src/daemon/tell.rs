@@ -1,14 +1,19 @@
 //! Keeps the nights' logs current: composes those that may have changed and writes those that did.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
+use std::path::Path;
+use std::sync::Arc;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::{DaemonError, session};
-use crate::facts::{LightState, NightState, Plan, Settings, Snapshot};
-use crate::night;
+use crate::catalogue::CatalogueError;
+use crate::facts::{
+    Conditions, Fingerprint, LightState, Measured, NightState, NightSummary, Settings,
+};
+use crate::night::{self, Known, Standing};
 use crate::publish::Disk;
 
 /// What there is to tell.
@@ -19,7 +24,15 @@ pub struct Teller {
     /// Nights whose log on file changed from open to closed.
     closed: BTreeSet<Date>,
     last_arrival: Option<Timestamp>,
+    /// All nights in brief.
+    summaries: BTreeMap<Date, NightSummary>,
+    /// How the lights of nights stand, and what that was worked out from.
+    standings: BTreeMap<Date, Judged>,
+    others_read: bool,
 }
+
+/// The measured lights, what was usual before, and how the lights stand.
+type Judged = (BTreeMap<Fingerprint, u32>, Vec<Conditions>, Arc<Standing>);
 
 impl Teller {
     /// At the start any night may have changed.
@@ -30,6 +43,9 @@ impl Teller {
             open: BTreeSet::new(),
             closed: BTreeSet::new(),
             last_arrival: None,
+            summaries: BTreeMap::new(),
+            standings: BTreeMap::new(),
+            others_read: false,
         }
     }
 
@@ -90,21 +106,27 @@ impl Teller {
         std::mem::take(&mut self.closed)
     }
 
-    /// Writes the logs that changed. `all_over`: no night is open.
+    /// Writes the logs that changed. `all_over`: no night is open. `measures` reads what was measured
+    /// on lights.
     pub fn tell(
         &mut self,
-        snapshot: &Snapshot,
-        plan: &Plan,
-        settings: &Settings,
+        known: &Known<'_>,
         disk: &Disk,
         now: Timestamp,
         all_over: bool,
+        measures: impl Fn(Vec<Fingerprint>) -> Result<BTreeMap<Fingerprint, Measured>, CatalogueError>,
     ) -> Result<(), DaemonError> {
+        let Known {
+            snapshot,
+            plan,
+            settings,
+        } = *known;
         let mut nights = night::nights(snapshot, plan, settings);
         // A night that lost its last file has a log that still names it.
         for night in &self.nights {
             nights.entry(*night).or_default();
         }
+        self.read_other_nights(&settings.output, &nights);
         for (night, members) in nights {
             let waits =
                 |index: &usize| matches!(plan.lights.get(index), Some(LightState::Waiting(_)));
@@ -117,21 +139,24 @@ impl Teller {
             } else {
                 NightState::Open
             };
+            let standing = self.standing(known, night, &members, &measures)?;
             let compose = |previous: Option<&crate::facts::SessionLog>| {
-                night::compose(snapshot, plan, settings, night, &members, state, previous)
+                night::compose(known, night, &members, state, &standing, previous)
             };
             let path = session(&settings.output, night);
             let on_file = fs::read_to_string(&path).unwrap_or_default();
             if members.is_empty() && on_file.is_empty() {
                 continue;
             }
-            let mut text = night::yaml(&compose(None));
+            let mut log = compose(None);
+            let mut text = night::yaml(&log);
             let mut closes = false;
             // Only where the text differs can there be entries that only the old log knows.
             if text != on_file
                 && let Ok(previous) = night::parse(&on_file)
             {
-                text = night::yaml(&compose(Some(&previous)));
+                log = compose(Some(&previous));
+                text = night::yaml(&log);
                 closes = over && previous.state == NightState::Open;
             }
             if text != on_file {
@@ -140,6 +165,7 @@ impl Teller {
             if closes {
                 self.closed.insert(night);
             }
+            self.summaries.insert(night, night::summary(&log));
             if over {
                 self.open.remove(&night);
             } else {
@@ -149,5 +175,54 @@ impl Teller {
         self.all = false;
         self.nights.clear();
         Ok(())
+    }
+
+    /// How the lights of a night stand, worked out anew only where they or what is usual have changed.
+    fn standing(
+        &mut self,
+        known: &Known<'_>,
+        night: Date,
+        members: &[usize],
+        measures: &impl Fn(Vec<Fingerprint>) -> Result<BTreeMap<Fingerprint, Measured>, CatalogueError>,
+    ) -> Result<Arc<Standing>, DaemonError> {
+        let lights = night::lights_of(known, members);
+        let earlier: Vec<&NightSummary> = self.summaries.range(..night).map(|(_, s)| s).collect();
+        let usual = night::usual_before(&earlier);
+        if let Some((before, then, standing)) = self.standings.get(&night)
+            && *before == lights
+            && *then == usual
+        {
+            return Ok(standing.clone());
+        }
+        let measured = measures(lights.keys().copied().collect())?;
+        let standing = Arc::new(night::standing(known, members, &measured, &usual));
+        self.standings
+            .insert(night, (lights, usual, standing.clone()));
+        Ok(standing)
+    }
+
+    /// Nights of which no file is known any more still count: their logs are on file.
+    fn read_other_nights(&mut self, output: &Path, nights: &BTreeMap<Date, Vec<usize>>) {
+        if std::mem::replace(&mut self.others_read, true) {
+            return;
+        }
+        let folders = fs::read_dir(output.join("nights"));
+        for folder in folders.into_iter().flatten().flatten() {
+            let night = folder
+                .file_name()
+                .to_str()
+                .and_then(|name| name.parse().ok());
+            let Some(night) = night.filter(|night| !nights.contains_key(night)) else {
+                continue;
+            };
+            let text = fs::read_to_string(folder.path().join("session.yaml"));
+            match text.map(|text| night::parse(&text)) {
+                Ok(Ok(log)) => {
+                    self.summaries.insert(night, night::summary(&log));
+                }
+                Ok(Err(error)) => tracing::warn!(%night, "its log cannot be read: {error}"),
+                Err(_) => {}
+            }
+        }
     }
 }

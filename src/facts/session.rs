@@ -225,9 +225,44 @@ pub struct GroupEntry {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub drift_arcsec_per_h: Option<f64>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub jumps: Vec<JumpEntry>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub clouds: Vec<CloudEntry>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub channel_lines: Vec<LineEntry>,
+    /// The product that shows the group best.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub best: Option<String>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub advice: Vec<String>,
+}
+
+/// A sudden change of the pointing that stayed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[allow(
+    missing_docs,
+    reason = "the field names are the contract and say it all"
+)]
+pub struct JumpEntry {
+    /// Start of the first light after it.
+    pub at_utc: String,
+    pub px: f64,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub arcsec: Option<f64>,
+}
+
+/// A dip of the transparency.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[allow(
+    missing_docs,
+    reason = "the field names are the contract and say it all"
+)]
+pub struct CloudEntry {
+    /// Start of the first light in it.
+    pub from_utc: String,
+    /// Start of the last.
+    pub to_utc: String,
+    pub lowest_transparency: f64,
 }
 
 /// The level of a colour over that of green.

@@ -78,6 +78,10 @@ pub struct Conditions {
     pub fwhm_px: Option<f64>,
     /// Full width at half maximum, arcseconds.
     pub fwhm_arcsec: Option<f64>,
+    /// Long axis of the stars over the short one.
+    pub elongation: Option<f64>,
     /// Background, ADU.
     pub background_adu: Option<f64>,
+    /// Background, ADU per second of exposure.
+    pub background_adu_per_s: Option<f64>,
 }

@@ -3,6 +3,9 @@
 //!
 //! It does not know which lights are set aside but by their verdicts.
 
+#[cfg(test)]
+mod tests;
+
 use crate::combine::{MAD_TO_SD, mad, median};
 use crate::facts::{Judged, SetAside};
 
@@ -179,6 +182,17 @@ impl Path {
         })
     }
 
+    /// The place beside this one that lies furthest from its predecessor.
+    fn steepest(&self, about: usize) -> usize {
+        let step = |at: usize| {
+            let (one, other) = (&self.places[at - 1], &self.places[at]);
+            (other.x - one.x).hypot(other.y - one.y)
+        };
+        let near = about.saturating_sub(1).max(1)..=(about + 1).min(self.places.len() - 1);
+        near.max_by(|&a, &b| step(a).total_cmp(&step(b)))
+            .unwrap_or(about)
+    }
+
     /// Medians of a few lights on either side tell a jump from a light that strayed alone.
     fn jumps(&self) -> Vec<Jump> {
         let step = |at: usize| {
@@ -205,7 +219,7 @@ impl Path {
         (0..steps.len())
             .filter(is_peak)
             .map(|at| Jump {
-                before: self.places[at + BESIDE].light,
+                before: self.places[self.steepest(at + BESIDE)].light,
                 px: steps[at],
                 arcsec: self.scale.map(|scale| scale * steps[at]),
             })

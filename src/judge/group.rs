@@ -8,6 +8,9 @@
 //! The groups depend on the set of lights, not on their order. It does not know what is measured
 //! on them.
 
+#[cfg(test)]
+mod tests;
+
 use crate::facts::{Camera, Frame, Pointing};
 
 /// Pointings this part of the frame's shorter side apart belong together, and so do chains of them.

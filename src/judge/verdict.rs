@@ -17,6 +17,7 @@
 //! a group (`group`), nor what becomes of a light that is set aside.
 
 mod compare;
+mod figures;
 mod findings;
 #[cfg(test)]
 mod tests;
@@ -24,8 +25,7 @@ mod trend;
 
 use jiff::Timestamp;
 
-use crate::facts::{Judged, Measured, Pointing, Relative, Seconds, VerdictLimits};
-use crate::measure::twin;
+use crate::facts::{Judged, Measured, Relative, Seconds, VerdictLimits};
 
 use compare::{Compared, Seen};
 use findings::Bench;
@@ -43,8 +43,6 @@ pub struct Subframe<'a> {
     pub air_mass: Option<f64>,
     /// Arc seconds per pixel.
     pub pixel_scale: Option<f64>,
-    /// Where the telescope pointed.
-    pub pointing: Option<Pointing>,
     /// Columns and rows.
     pub size: (u32, u32),
 }
@@ -70,8 +68,8 @@ const ENOUGH: usize = 5;
 /// of the lights.
 ///
 /// - *trailed*: elongation beyond its limit (0.2 more where stars are narrower than 2 pixels, whose
-///   shape says little), or every star has a copy of itself after a jump of the guiding, which
-///   counts as an elongation of 1 + distance / full width.
+///   shape says little). That of a field whose stars are all doubled, after a jump of the guiding, is
+///   measured over both images.
 /// - *clouds*: the same stars are fainter than the limit allows. Where too few stars are left to
 ///   match, the brightest are compared by rank.
 /// - *defocused*: stars too wide. *bright-sky*: background above the limit, and above the noise
@@ -100,36 +98,4 @@ pub fn verdicts(
             },
         })
         .collect()
-}
-
-/// Distance in pixels by which all stars of a light are doubled, where they are. What half of the group
-/// shows is the sky's own.
-fn doubled(group: &[Subframe<'_>]) -> Vec<Option<f64>> {
-    let distances: Vec<Option<f64>> = group
-        .iter()
-        .map(|light| {
-            let found = twin(&light.measured.stars.brightest, light.size)?;
-            Some(found.distance_px())
-        })
-        .collect();
-    let count = distances.iter().flatten().count();
-    if 2 * count > group.len() && group.len() > 1 {
-        vec![None; group.len()]
-    } else {
-        distances
-    }
-}
-
-/// Hours since the first light of the group; none unless all have a time.
-fn hours(group: &[Subframe<'_>]) -> Option<Vec<f64>> {
-    let starts: Option<Vec<Timestamp>> = group.iter().map(|light| light.start).collect();
-    let starts = starts?;
-    let first = *starts.iter().min()?;
-    let since = |start: Timestamp| start.duration_since(first).as_secs_f64() / 3600.0;
-    Some(starts.into_iter().map(since).collect())
-}
-
-/// Air masses; none unless all are known.
-fn air(group: &[Subframe<'_>]) -> Option<Vec<f64>> {
-    group.iter().map(|light| light.air_mass).collect()
 }

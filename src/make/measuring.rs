@@ -3,12 +3,11 @@
 //! What is found is a function of the product and its masters. The raw frame is not needed, so that
 //! a light can be measured again when its raw file has long gone to storage.
 
-use ndarray::Array2;
-
+use super::planes::{bytes, whole};
 use super::{MakeError, Maker, Pulse, mask};
 use crate::facts::{Measured, ToMeasure};
-use crate::fits::Source;
-use crate::measure;
+use crate::fits::{FitsError, Source};
+use crate::measure::{self, Light};
 
 impl Maker {
     /// Measures a light.
@@ -18,17 +17,26 @@ impl Maker {
     pub fn measure(&self, light: &ToMeasure, pulse: &Pulse) -> Result<Measured, MakeError> {
         pulse.beat()?;
         let path = self.output.join(&light.product);
-        let unusable = |error: crate::fits::FitsError| MakeError::Master {
+        let unusable = |error: FitsError| MakeError::Master {
             path: path.clone(),
             reason: error.to_string(),
         };
         let source = self.open_product(&light.product, &light.camera)?;
-        let plane = super::planes::whole(&source).map_err(unusable)?;
-        let mask = Source::open_plane(&path, mask::NAME).map_err(unusable)?;
-        let _mask: Option<Array2<u8>> = mask
-            .map(|mask| super::planes::bytes(&mask).map_err(unusable))
-            .transpose()?;
+        let mut plane = whole(&source).map_err(unusable)?;
+        // What was added so that integers keep the noise around 0.
+        if let Some(added) = source.header().number("DLADDED") {
+            plane.par_mapv_inplace(|value| value - added as f32);
+        }
+        let flags = Source::open_plane(&path, mask::NAME).map_err(unusable)?;
+        let flags = flags.filter(|flags| (flags.height(), flags.width()) == plane.dim());
+        let flags = flags.map(|flags| bytes(&flags).map_err(unusable));
+        let flags = flags.transpose()?;
         pulse.beat()?;
-        Ok(measure::light(plane.view(), light.camera.cfa))
+        measure::light(&Light {
+            plane: plane.view(),
+            mask: flags.as_ref().map(|flags| flags.view()),
+            cfa: light.camera.cfa,
+        })
+        .ok_or_else(|| MakeError::Internal("none of its pixels is a number".to_owned()))
     }
 }

@@ -1,9 +1,10 @@
 //! The same stars in two lights: by how far, by what angle and by what scale the field has moved,
 //! and how much of their flux has come through.
 //!
-//! Triangles of bright stars are compared by their shape (E. J. Groth 1986, AJ 91, 1244). Each
-//! pair of like triangles proposes a similarity: a shift, a rotation and a scale, no reflection.
-//! A proposal is tried on all stars, and taken where an unrelated field would hardly pair as many
+//! Most lights of a night differ by a shift, or by a shift and the half turn of a meridian flip:
+//! these are looked for first ([`shifts`]). Else triangles of bright stars are compared by their shape
+//! (E. J. Groth 1986, AJ 91, 1244). Each pair of like triangles proposes a similarity: a shift, a
+//! rotation and a scale, no reflection. A proposal is tried on all stars, and taken where an unrelated field would hardly pair as many
 //! stars by chance. The stars it pairs then fix the similarity by least squares, in three rounds
 //! of which each drops what no longer lies close enough.
 //!
@@ -14,7 +15,7 @@
 //!
 //! It does not know what the shift or the lost flux means.
 
-mod copy;
+mod shifts;
 mod similarity;
 mod triangles;
 
@@ -24,7 +25,7 @@ mod tests;
 use crate::combine::{MAD_TO_SD, mad, median};
 use crate::facts::Star;
 
-pub use copy::{Twin, twin};
+use shifts::shifts;
 use similarity::{Pairing, Similarity};
 use triangles::{proposals, triangles};
 
@@ -79,11 +80,48 @@ pub fn align(reference: &[Star], other: &[Star], size: (u32, u32)) -> Option<Mat
     let field = Field::new(size);
     let (reference, other) = (field.points(reference), field.points(other));
     let pairing = Pairing::new(&other, field.tolerance);
-    let last = reference.len().max(other.len());
-    [0, FURTHER]
-        .into_iter()
-        .filter(|&from| from == 0 || from + FEWEST < last)
-        .find_map(|from| search(&field, &reference, &other, &pairing, from))
+    let search = Search {
+        field: &field,
+        reference: &reference,
+        pairing: &pairing,
+    };
+    let by_shift = || {
+        let offsets = 2.0 * (reference.len() * other.len()) as f64;
+        let proposed = shifts(&field, &reference, &other);
+        search.best(
+            &proposed,
+            Evidence {
+                tried: offsets,
+                free: 1,
+                near: 1.0,
+                enough: f64::NEG_INFINITY,
+            },
+        )
+    };
+    let by_triangles = |from: usize| {
+        let corners = |points: &[Point]| {
+            // A short list has nothing further down: it stays as it is.
+            let from = from.min(points.len().saturating_sub(CORNERS));
+            let to = points.len().min(from + CORNERS);
+            triangles(&points[from..to], 0.15 * field.half.0.max(field.half.1))
+        };
+        let (one, two) = (corners(&reference), corners(&other));
+        let proposed = proposals(&one, &two, field.tolerance, SCALES);
+        let tried = proposed.len() as f64;
+        search.best(
+            &proposed,
+            Evidence {
+                tried,
+                free: FEWEST,
+                near: NEAR,
+                enough: 3.0 * CHANCE.ln(),
+            },
+        )
+    };
+    let longer = reference.len().max(other.len()) > CORNERS;
+    by_shift()
+        .or_else(|| by_triangles(0))
+        .or_else(|| longer.then(|| by_triangles(FURTHER)).flatten())
 }
 
 /// A star from the centre of its frame.
@@ -155,78 +193,101 @@ impl Field {
 /// of the range of scales; a quarter of the sides each way of the shifts that overlap at all.
 const NEAR: f64 = (12.0 / 360.0) * 0.1 * (0.25 * 0.25);
 
-fn search(
-    field: &Field,
-    reference: &[Point],
-    other: &[Point],
-    pairing: &Pairing,
-    from: usize,
-) -> Option<Match> {
-    let corners = |points: &[Point]| {
-        // A short list has nothing further down: it stays as it is.
-        let from = from.min(points.len().saturating_sub(CORNERS));
-        let to = points.len().min(from + CORNERS);
-        triangles(&points[from..to], 0.15 * field.half.0.max(field.half.1))
-    };
-    let proposed = proposals(
-        &corners(reference),
-        &corners(other),
-        field.tolerance,
-        SCALES,
-    );
-    let tried = proposed.len() as f64;
-    let mut best: Option<(f64, Similarity)> = None;
-    for proposal in proposed {
-        let Some((log_chance, similarity)) = consider(field, reference, pairing, proposal, tried)
-        else {
-            continue;
-        };
-        if best.is_none_or(|(least, _)| log_chance < least) {
-            best = Some((log_chance, similarity));
-            // So unlikely by chance that nothing better can come.
-            if log_chance < 3.0 * CHANCE.ln() {
-                break;
-            }
-        }
-    }
-    let (log_chance, similarity) = best?;
-    (log_chance < CHANCE.ln()).then(|| finish(field, reference, pairing, &similarity))
+/// What proposals are worth as evidence.
+#[derive(Clone, Copy)]
+struct Evidence {
+    /// So many could have been proposed by chance.
+    tried: f64,
+    /// So many of the pairs made the proposal, and do not speak for it.
+    free: usize,
+    /// How much rarer they are by chance where [`Field::is_near`] holds.
+    near: f64,
+    /// A proposal with less chance than this needs no comparison with others.
+    enough: f64,
 }
 
-/// Fits a proposal to all stars it pairs: the logarithm of the number of unrelated fields' proposals that
-/// would do as well (a number of false alarms after Desolneux, Moisan and Morel 2000, IJCV 40, 7),
-/// and the fitted similarity. None where it is hopeless from the start.
-fn consider(
-    field: &Field,
-    reference: &[Point],
-    pairing: &Pairing,
-    mut similarity: Similarity,
-    tried: f64,
-) -> Option<(f64, Similarity)> {
-    let mut surprise = 0.0;
-    for reach in [2.0, 1.0, 1.0] {
-        let reach = reach * field.tolerance;
-        let (pairs, inside) = pairing.pairs(field, reference, &similarity, reach);
-        if pairs.len() < FEWEST {
-            return None;
+/// Two lists of stars, one of them ready to be searched.
+struct Search<'a> {
+    field: &'a Field,
+    reference: &'a [Point],
+    pairing: &'a Pairing,
+}
+
+impl Search<'_> {
+    /// The match that is least likely by chance, where that is unlikely enough.
+    fn best(&self, proposed: &[Similarity], evidence: Evidence) -> Option<Match> {
+        let mut best: Option<(f64, Similarity)> = None;
+        for &proposal in proposed {
+            let Some((log_chance, similarity)) = self.consider(proposal, evidence) else {
+                continue;
+            };
+            if best.is_none_or(|(least, _)| log_chance < least) {
+                best = Some((log_chance, similarity));
+                if log_chance < evidence.enough {
+                    break;
+                }
+            }
         }
-        let chance = field.hit(pairing.len(), reach);
-        // The triangle's own corners are no evidence.
-        surprise = log_tail(inside - FEWEST, pairs.len() - FEWEST, chance);
-        if surprise + tried.ln() > 0.0 && !field.is_near(&similarity) {
-            return None;
+        let (log_chance, similarity) = best?;
+        (log_chance < CHANCE.ln()).then(|| self.finish(&similarity))
+    }
+
+    /// Fits a proposal to all stars it pairs: the logarithm of the number of unrelated fields'
+    /// proposals that would do as well (a number of false alarms after Desolneux, Moisan and Morel
+    /// 2000, IJCV 40, 7), and the fitted similarity. None where it is hopeless from the start.
+    fn consider(
+        &self,
+        mut similarity: Similarity,
+        evidence: Evidence,
+    ) -> Option<(f64, Similarity)> {
+        let mut log_chance = 0.0;
+        for reach in [2.0, 1.0, 1.0] {
+            let reach = reach * self.field.tolerance;
+            let (pairs, inside) = self.pairs(&similarity, reach);
+            if pairs.len() < FEWEST {
+                return None;
+            }
+            let chance = self.field.hit(self.pairing.len(), reach);
+            let near = self.field.is_near(&similarity);
+            let tried = evidence.tried * if near { evidence.near } else { 1.0 };
+            let (trials, hits) = (inside - evidence.free, pairs.len() - evidence.free);
+            log_chance = log_tail(trials, hits, chance) + tried.ln();
+            if log_chance > 0.0 {
+                return None;
+            }
+            similarity = Similarity::fit(self.reference, self.pairing, &pairs)?;
+            if !SCALES.contains(&similarity.scale()) {
+                return None;
+            }
         }
-        similarity = Similarity::fit(reference, pairing, &pairs)?;
-        if !SCALES.contains(&similarity.scale()) {
-            return None;
+        Some((log_chance, similarity))
+    }
+
+    fn pairs(&self, similarity: &Similarity, reach: f64) -> (Vec<(usize, usize)>, usize) {
+        self.pairing
+            .pairs(self.field, self.reference, similarity, reach)
+    }
+
+    fn finish(&self, similarity: &Similarity) -> Match {
+        let (pairs, _) = self.pairs(similarity, self.field.tolerance);
+        // Reference stars come brightest first.
+        let brighter = pairs.len().div_ceil(2).max(5).min(pairs.len());
+        let ratios: Vec<f64> = pairs[..brighter]
+            .iter()
+            .map(|&(from, to)| (self.pairing.point(to).flux / self.reference[from].flux).ln())
+            .collect();
+        let ratio = median(&mut ratios.clone()).unwrap_or(0.0);
+        let spread = MAD_TO_SD * mad(&ratios, ratio).unwrap_or(0.0);
+        let flux_ratio = ratio.exp();
+        Match {
+            shift_px: similarity.centre(),
+            rotation_deg: similarity.rotation_deg(),
+            scale: similarity.scale(),
+            pairs: pairs.len(),
+            flux_ratio,
+            flux_error: flux_ratio * spread * MEDIAN_ERROR / (brighter.max(1) as f64).sqrt(),
         }
     }
-    let near = if field.is_near(&similarity) {
-        NEAR
-    } else {
-        1.0
-    };
-    Some((surprise + (tried * near).ln(), similarity))
 }
 
 /// The logarithm of a bound on the chance of `hits` or more in `trials`, each with `chance`
@@ -241,25 +302,4 @@ fn log_tail(trials: usize, hits: usize, chance: f64) -> f64 {
         part => part * (part / by_chance).ln(),
     };
     -(trials as f64) * (term(share, chance) + term(1.0 - share, 1.0 - chance))
-}
-
-fn finish(field: &Field, reference: &[Point], pairing: &Pairing, similarity: &Similarity) -> Match {
-    let (pairs, _) = pairing.pairs(field, reference, similarity, field.tolerance);
-    // Reference stars come brightest first.
-    let brighter = pairs.len().div_ceil(2).max(5).min(pairs.len());
-    let ratios: Vec<f64> = pairs[..brighter]
-        .iter()
-        .map(|&(from, to)| (pairing.point(to).flux / reference[from].flux).ln())
-        .collect();
-    let ratio = median(&mut ratios.clone()).unwrap_or(0.0);
-    let spread = MAD_TO_SD * mad(&ratios, ratio).unwrap_or(0.0);
-    let flux_ratio = ratio.exp();
-    Match {
-        shift_px: similarity.centre(),
-        rotation_deg: similarity.rotation_deg(),
-        scale: similarity.scale(),
-        pairs: pairs.len(),
-        flux_ratio,
-        flux_error: flux_ratio * spread * MEDIAN_ERROR / (brighter.max(1) as f64).sqrt(),
-    }
 }

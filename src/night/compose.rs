@@ -21,13 +21,15 @@ use std::path::Path;
 use jiff::Timestamp;
 use jiff::civil::Date;
 
+use super::Known;
 use super::masters::{masters, rejected_of};
+use super::standing::Standing;
 use super::text::{rounded, utc};
 use super::warnings::warnings;
 use crate::facts::{
     CalibrationEntry, CalibrationState, Content, Count, Digest, Entry, FileId, Fingerprint, Frame,
     Kind, Ledger, LightEntry, LightState, Made, Measures, NightState, PlainEntry, Plan, RelPath,
-    SCHEMA, SessionLog, Settings, Shoot, ShootEntry, Snapshot, UsedMasters,
+    SCHEMA, SessionLog, Settings, Shoot, ShootEntry, Snapshot, UsedMasters, Verdict,
 };
 
 /// Said of a frame that the plan passes over, so that it is accounted for all the same.
@@ -49,20 +51,24 @@ pub fn nights(snapshot: &Snapshot, plan: &Plan, settings: &Settings) -> BTreeMap
 }
 
 /// Writes up one night, whose files are `members` (from [`nights`]). `plan` must be the plan of
-/// this very snapshot, since it speaks of entries by index. `previous` is the log on file for the
+/// this very snapshot, since it speaks of entries by index. `standing` is how its lights stand. `previous` is the log on file for the
 /// same night, if any.
 pub fn compose(
-    snapshot: &Snapshot,
-    plan: &Plan,
-    settings: &Settings,
+    known: &Known<'_>,
     night: Date,
     members: &[usize],
     state: NightState,
+    standing: &Standing,
     previous: Option<&SessionLog>,
 ) -> SessionLog {
+    let Known {
+        snapshot,
+        plan,
+        settings,
+    } = *known;
     let mut lists = Lists::default();
     for &at in members {
-        lists.take(snapshot, plan, at);
+        lists.take(snapshot, plan, standing, at);
     }
     let kept_names = previous.map_or_else(BTreeSet::new, |log| lists.keep(snapshot, settings, log));
     let masters = masters(snapshot, plan, &lists.masters, &kept_names, previous);
@@ -83,9 +89,10 @@ pub fn compose(
             .map_or_else(Vec::new, |wanted| wanted.iter().map(shoot_entry).collect()),
         warnings: warnings(snapshot, plan, settings, night, state, members),
         totals: Vec::new(),
-        groups: Vec::new(),
+        groups: standing.groups.clone(),
         sensors: Vec::new(),
     };
+    log.warnings.extend_from_slice(&standing.warnings);
     log.ledger = ledger(&log);
     log.totals = totals(&log.lights);
     log
@@ -132,7 +139,7 @@ struct Lists {
 
 impl Lists {
     /// Puts one file of the night into the one list it belongs to.
-    fn take(&mut self, snapshot: &Snapshot, plan: &Plan, at: usize) {
+    fn take(&mut self, snapshot: &Snapshot, plan: &Plan, standing: &Standing, at: usize) {
         let entry = &snapshot.entries[at];
         let place = (
             Timestamp::from_millisecond(entry.moment().as_millisecond()).ok(),
@@ -153,7 +160,7 @@ impl Lists {
                         self.ignored.push((place, plain(reason)));
                     }
                     state => {
-                        let light = self.light(snapshot, entry, frame, state);
+                        let light = self.light(snapshot, entry, frame, state, standing);
                         self.lights.push((place, light));
                     }
                 }
@@ -172,6 +179,7 @@ impl Lists {
         entry: &Entry,
         frame: &Frame,
         state: Option<&LightState>,
+        standing: &Standing,
     ) -> LightEntry {
         let mut light = LightEntry {
             file: entry.file.path.to_string(),
@@ -202,6 +210,13 @@ impl Lists {
                     let mut scales = made.masters.iter().filter_map(|master| master.scale);
                     light.dark_scale = scales.next().map(|k| rounded(k, 6));
                     light.measures = measures(made);
+                    if let Some(standing) = standing.of(fingerprint) {
+                        light.measures = Some(standing.measures);
+                        light.verdict = Some(standing.verdict);
+                        light.set_aside_for = standing.set_aside_for.clone();
+                        light.findings = standing.findings.clone();
+                        light.trails = standing.trails.clone();
+                    }
                     let used = made.masters.iter().map(|master| master.fingerprint);
                     self.masters.extend(used);
                 }
@@ -378,24 +393,35 @@ fn shoot_entry(shoot: &Shoot) -> ShootEntry {
 
 /// Calibrated lights per target and filter. A light without a target counts under an empty name.
 fn totals(lights: &[LightEntry]) -> Vec<Count> {
-    let mut exposures: BTreeMap<(&str, &str), Vec<f64>> = BTreeMap::new();
+    let mut groups: BTreeMap<(&str, &str), Vec<&LightEntry>> = BTreeMap::new();
     for light in lights.iter().filter(|light| light.state == "calibrated") {
         let target = light.target.as_deref().unwrap_or_default();
-        let group = exposures.entry((target, &light.filter)).or_default();
-        group.push(light.exposure_s);
+        groups
+            .entry((target, &light.filter))
+            .or_default()
+            .push(light);
     }
-    exposures
+    groups
         .into_iter()
-        .map(|((target, filter), mut exposures)| {
-            exposures.sort_by(f64::total_cmp);
+        .map(|((target, filter), lights)| {
+            let kept = lights.iter().copied();
+            let kept = kept.filter(|light| light.verdict == Some(Verdict::Kept));
+            let judged = lights.iter().all(|light| light.verdict.is_some());
             Count {
                 target: target.to_owned(),
                 filter: filter.to_owned(),
-                frames: exposures.len(),
-                kept: None,
-                integration_s: rounded(exposures.iter().sum(), 3),
-                kept_s: None,
+                frames: lights.len(),
+                kept: judged.then(|| kept.clone().count()),
+                integration_s: integration_s(lights.iter().copied()),
+                kept_s: judged.then(|| integration_s(kept)),
             }
         })
         .collect()
+}
+
+/// Exposures added up, the same in whatever order.
+fn integration_s<'a>(lights: impl Iterator<Item = &'a LightEntry>) -> f64 {
+    let mut exposures: Vec<f64> = lights.map(|light| light.exposure_s).collect();
+    exposures.sort_by(f64::total_cmp);
+    rounded(exposures.iter().sum(), 3)
 }

@@ -66,12 +66,18 @@ fn conditions(lights: &[LightEntry]) -> Vec<Conditions> {
             let mut values: Vec<f64> = values.collect();
             median(&mut values).map(|value| rounded(value, decimals))
         };
+        let mut sky = lights.iter().filter_map(|light| {
+            let exposed = light.exposure_s > 0.0;
+            Some(light.measures?.background_adu / light.exposure_s).filter(|_| exposed)
+        });
         Conditions {
             rig: rig.to_owned(),
             filter: filter.to_owned(),
             fwhm_px: middle(&mut measures.clone().filter_map(|m| m.fwhm_px), 3),
             fwhm_arcsec: middle(&mut measures.clone().filter_map(|m| m.fwhm_arcsec), 3),
+            elongation: middle(&mut measures.clone().filter_map(|m| m.elongation), 3),
             background_adu: middle(&mut measures.map(|m| m.background_adu), 3),
+            background_adu_per_s: middle(&mut sky, 6),
         }
     };
     groups.into_iter().map(conditions).collect()

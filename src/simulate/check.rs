@@ -162,6 +162,9 @@ fn run(at: &str, rig: &Rig, run: &Run) -> Result<(), ScenarioError> {
     {
         return Err(fail(at, "seeing_px: [low, high] in pixels, above 0.5"));
     }
+    if !run.turn_deg.is_finite() {
+        return Err(fail(at, "turn_deg must be an angle"));
+    }
     if !stays_inside(&run.name) || run.name.is_empty() {
         return Err(fail(at, "name: a path inside the folder is needed"));
     }
@@ -185,7 +188,9 @@ fn run(at: &str, rig: &Rig, run: &Run) -> Result<(), ScenarioError> {
 fn playable(fault: Fault) -> bool {
     match fault {
         Fault::None | Fault::HeaderOnly | Fault::Junk | Fault::Empty => true,
-        Fault::Clouds(fraction) | Fault::Truncated(fraction) => (0.0..=1.0).contains(&fraction),
+        Fault::Clouds(fraction) | Fault::Truncated(fraction) | Fault::Blocked(fraction) => {
+            (0.0..=1.0).contains(&fraction)
+        }
         Fault::Streaked(line) | Fault::Doubled(line) | Fault::Moved(line) => {
             line.iter().all(|value| value.abs() < 1e5)
         }

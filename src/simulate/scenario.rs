@@ -252,6 +252,9 @@ pub(super) struct Run {
     /// The mount stands on the other side of the pier: the field is upside down.
     #[serde(default)]
     pub(super) flipped: bool,
+    /// The field is turned about its centre by this angle, from columns towards rows.
+    #[serde(default)]
+    pub(super) turn_deg: f64,
     /// Replaces the sensor's set-point.
     pub(super) set_point_c: Option<f64>,
     /// Replaces the rotator's angle.
@@ -316,6 +319,9 @@ pub enum Fault {
     Defocused(f64),
     /// The sky, or a flat's panel, is this many times as bright.
     Bright(f64),
+    /// The dome stands in the way of this part of the frame, from its first column on: no stars,
+    /// hardly any sky.
+    Blocked(f64),
     /// Light comes in from one side: electrons per second at that side's edge.
     Leak(f64),
     /// The sensor is this many degrees too warm.

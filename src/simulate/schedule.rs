@@ -80,8 +80,13 @@ pub struct Exposure {
     pub seeing_px: f64,
     /// How far the field lies from the target, pixels in x and y, faults included.
     pub pointing_px: [f64; 2],
+    /// The angle by which the field is turned about its centre, degrees from columns towards rows,
+    /// a meridian flip not included.
+    pub turn_deg: f64,
     /// Fraction of the starlight that comes through, faults included.
     pub transparency: f64,
+    /// How many times as bright the sky is as usual, faults not included.
+    pub sky: f64,
     /// Mean level of a flat as a fraction of the range, faults included.
     pub level: f64,
 }
@@ -169,7 +174,9 @@ fn expose(seed: u64, rig: &Rig, run: &Run, [rig_index, run_index, number]: [usiz
         fault,
         seeing_px,
         pointing_px,
+        turn_deg: run.turn_deg,
         transparency,
+        sky: 1.0,
         level,
     }
 }

@@ -5,7 +5,7 @@
 //! to half a percent down to a full width of 1.5 pixels (`truth` has the same flux).
 
 use super::dice::Dice;
-use super::exact::{exp, power};
+use super::exact::{cos_deg, exp, power};
 use super::scenario::{Channels, Fault, Filter, Rig, Run, Target};
 use super::schedule::Exposure;
 use super::sensor::{colour, top};
@@ -17,6 +17,8 @@ const SAMPLES: i32 = 5;
 const STREAK: usize = 9;
 /// Stars are drawn this far beyond the frame's edges, as a fraction of its sides.
 const MARGIN: f64 = 0.25;
+/// How much of the light comes from where the dome stands in the way.
+const DOME: f64 = 0.05;
 /// How the number of stars grows towards faint ones: N(brighter than f) goes as f to minus this.
 const COUNTS_SLOPE: f64 = 0.8;
 
@@ -85,18 +87,27 @@ fn field(seed: u64, rig: &Rig, run: &Run, exposure: &Exposure) -> Vec<f64> {
             let x = (index % sensor.width) as f64 / sensor.width as f64 - 0.5;
             let y = (index / sensor.width) as f64 / sensor.height as f64 - 0.5;
             let slope = 1.0 + filter.gradient * (0.8 * x + 0.6 * y) / 1.4;
-            let sky = filter.sky_e_per_s.of(colour) * brighter * slope;
+            let sky = filter.sky_e_per_s.of(colour) * brighter * exposure.sky * slope;
             exposure.exposure_s * (sky + star * filter.stars.of(colour) * exposure.transparency)
         })
         .collect();
-    if let Fault::Trail(charge) = exposure.fault {
-        draw_trail(&mut image, rig, charge, exposure);
+    match exposure.fault {
+        Fault::Trail(charge) => draw_trail(&mut image, rig, charge, exposure),
+        Fault::Blocked(part) => {
+            for row in image.chunks_mut(sensor.width) {
+                let edge = (part * row.len() as f64).round() as usize;
+                for value in row.iter_mut().take(edge) {
+                    *value *= DOME;
+                }
+            }
+        }
+        _ => {}
     }
     image
 }
 
 /// Where a place of the undithered, unflipped field lies in an exposure. A half turn leaves a
-/// nebula's ellipse as it is.
+/// nebula's ellipse as it is, and other turns are small.
 fn placed(x: f64, y: f64, rig: &Rig, run: &Run, exposure: &Exposure) -> (f64, f64) {
     let (x, y) = if run.flipped {
         let (w, h) = (rig.sensor.width as f64, rig.sensor.height as f64);
@@ -104,7 +115,20 @@ fn placed(x: f64, y: f64, rig: &Rig, run: &Run, exposure: &Exposure) -> (f64, f6
     } else {
         (x, y)
     };
+    let (x, y) = turned(x, y, rig, exposure.turn_deg);
     (x - exposure.pointing_px[0], y - exposure.pointing_px[1])
+}
+
+/// A place turned about the frame's centre. Without a turn it stays as it is, to the bit.
+fn turned(x: f64, y: f64, rig: &Rig, degrees: f64) -> (f64, f64) {
+    if degrees == 0.0 {
+        return (x, y);
+    }
+    let centre = |side: usize| (side as f64 - 1.0) / 2.0;
+    let (cx, cy) = (centre(rig.sensor.width), centre(rig.sensor.height));
+    let (cos, sin) = (cos_deg(degrees), cos_deg(degrees - 90.0));
+    let (dx, dy) = (x - cx, y - cy);
+    (cx + cos * dx - sin * dy, cy + sin * dx + cos * dy)
 }
 
 fn draw_nebula(

@@ -79,7 +79,8 @@ impl Trend {
             let (middle, sd) = typical(&above)?;
             (middle, Some(sd.max(habit.floor)))
         };
-        let raise = middle.clamp(0.0, habit.above);
+        // Below 0 where the second best of all lies a while off, with what may have changed since.
+        let raise = middle.min(habit.above);
         let ceiling = best(&mut envelope.clone())? + raise + habit.most;
         Some(Self {
             expected: envelope

@@ -12,6 +12,14 @@ pub(super) struct Similarity {
 }
 
 impl Similarity {
+    /// A shift, after a half turn where `turn` is -1.
+    pub(super) fn of_shift(turn: f64, shift: (f64, f64)) -> Self {
+        Self {
+            a: (turn, 0.0),
+            b: shift,
+        }
+    }
+
     /// The one that carries one line onto another. None for lines without a length.
     pub(super) fn of_line(from: [Point; 2], to: [Point; 2]) -> Option<Self> {
         let (x, y) = (from[1].x - from[0].x, from[1].y - from[0].y);

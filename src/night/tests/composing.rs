@@ -16,7 +16,7 @@ use crate::facts::{
     MasterState, MasterUse, NightState, Optics, Plan, PlannedMaster, RelPath, RowOrder, Seconds,
     SessionLog, Settings, Shoot, Snapshot, Stamp, Wait,
 };
-use crate::night::{compose, nights, parse, scene, yaml};
+use crate::night::{Known, Standing, compose, nights, parse, scene, yaml};
 
 fn settings() -> Settings {
     Settings {
@@ -336,7 +336,13 @@ fn log_of(
     let settings = settings();
     let nights = nights(snapshot, plan, &settings);
     let members = nights.get(&night).map_or(&[][..], Vec::as_slice);
-    compose(snapshot, plan, &settings, night, members, state, previous)
+    let known = Known {
+        snapshot,
+        plan,
+        settings: &settings,
+    };
+    let unmeasured = Standing::default();
+    compose(&known, night, members, state, &unmeasured, previous)
 }
 
 fn composed(snapshot: &Snapshot, plan: &Plan, previous: Option<&SessionLog>) -> SessionLog {

@@ -1,0 +1,386 @@
+//! How the lights of a night stand: what was measured on each, how it compares with its group, and
+//! what the groups say of the night.
+//!
+//! It needs what was measured on the night's lights, which is read from the catalogue only where it
+//! may have changed; [`lights_of`] names the lights and so tells whether it has. It does not know how a verdict comes
+//! about: that is `judge`'s.
+
+use std::collections::BTreeMap;
+
+use super::Known;
+use super::airmass::airmass;
+use super::text::{rounded, utc};
+use crate::combine::median;
+use crate::facts::{
+    CloudEntry, Conditions, Content, Entry, FindingEntry, Fingerprint, Frame, GroupEntry, Judged,
+    JumpEntry, LightState, LineEntry, Measured, Measures, NightSummary, Profile, SetAside, Trail,
+    Verdict,
+};
+use crate::judge::{Course, Jump, Passage, Subframe, Usual, groups, pixel_scale, verdicts};
+
+/// Earlier nights that say what is usual: not more than these, so that a rig that was mended is not
+/// measured by what it once was.
+const NIGHTS: usize = 20;
+
+/// How the lights of a night stand.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Standing {
+    lights: BTreeMap<Fingerprint, LightStanding>,
+    pub(super) groups: Vec<GroupEntry>,
+    pub(super) warnings: Vec<String>,
+}
+
+/// How one light stands.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct LightStanding {
+    pub(super) measures: Measures,
+    pub(super) verdict: Verdict,
+    pub(super) set_aside_for: Vec<SetAside>,
+    pub(super) findings: Vec<FindingEntry>,
+    pub(super) trails: Vec<Trail>,
+}
+
+impl Standing {
+    /// How a light stands; nothing where it is not measured.
+    pub(super) fn of(&self, light: &Fingerprint) -> Option<&LightStanding> {
+        self.lights.get(light)
+    }
+}
+
+/// The calibrated lights among a night's files, by index into the snapshot's entries.
+fn calibrated(known: &Known<'_>, members: &[usize]) -> impl Iterator<Item = (usize, Fingerprint)> {
+    members
+        .iter()
+        .filter_map(|&at| match known.plan.lights.get(&at) {
+            Some(LightState::Calibrated(fingerprint)) => Some((at, *fingerprint)),
+            _ => None,
+        })
+}
+
+/// The measured lights among a night's files, with the version of the methods they were measured by.
+pub fn lights_of(known: &Known<'_>, members: &[usize]) -> BTreeMap<Fingerprint, u32> {
+    calibrated(known, members)
+        .filter_map(|(_, print)| Some((print, *known.snapshot.measured.get(&print)?)))
+        .collect()
+}
+
+/// A light of the night.
+struct Light<'a> {
+    fingerprint: Fingerprint,
+    entry: &'a Entry,
+    frame: &'a Frame,
+    measured: &'a Measured,
+    airmass: Option<f64>,
+    /// Arcseconds per pixel.
+    scale: Option<f64>,
+}
+
+/// Judges the lights of a night. `before` is what [`usual_before`] says.
+pub fn standing(
+    known: &Known<'_>,
+    members: &[usize],
+    measured: &BTreeMap<Fingerprint, Measured>,
+    before: &[Conditions],
+) -> Standing {
+    let mut lights: Vec<Light<'_>> = calibrated(known, members)
+        .filter_map(|(at, print)| light(known, at, print, measured.get(&print)?))
+        .collect();
+    lights.sort_by_key(|light| (light.entry.moment(), light.fingerprint));
+    let mut standing = Standing::default();
+    let frames: Vec<&Frame> = lights.iter().map(|light| light.frame).collect();
+    for group in groups(&frames) {
+        let lights: Vec<&Light<'_>> = group.iter().map(|&at| &lights[at]).collect();
+        let Some(first) = lights.first() else {
+            continue;
+        };
+        let profiles = &known.settings.profiles;
+        let Some(profile) = profiles.iter().find(|p| *p.name == *first.frame.rig) else {
+            continue;
+        };
+        standing.judge(known, &lights, profile, before);
+    }
+    standing
+}
+
+fn light<'a>(
+    known: &Known<'a>,
+    at: usize,
+    fingerprint: Fingerprint,
+    measured: &'a Measured,
+) -> Option<Light<'a>> {
+    let entry = &known.snapshot.entries[at];
+    let Content::Frame { frame, .. } = &entry.content else {
+        return None;
+    };
+    let site = &known.settings.site;
+    let air = || airmass(site, frame.pointing.as_ref()?, frame.start?, frame.exposure);
+    Some(Light {
+        fingerprint,
+        entry,
+        frame,
+        measured,
+        airmass: air(),
+        scale: pixel_scale(frame),
+    })
+}
+
+impl Standing {
+    fn judge(
+        &mut self,
+        known: &Known<'_>,
+        lights: &[&Light<'_>],
+        profile: &Profile,
+        before: &[Conditions],
+    ) {
+        let subframes: Vec<Subframe<'_>> = lights
+            .iter()
+            .map(|light| Subframe {
+                measured: light.measured,
+                start: light.frame.start,
+                exposure: light.frame.exposure,
+                air_mass: light.airmass,
+                pixel_scale: light.scale,
+                pointing: light.frame.pointing,
+                size: (light.frame.camera.width, light.frame.camera.height),
+            })
+            .collect();
+        let usual = lights.first().and_then(|light| usual(light.frame, before));
+        let judged = verdicts(&subframes, usual.as_ref(), &profile.verdict);
+        let course = Course::of(&subframes, &judged);
+        let standings: Vec<LightStanding> = lights
+            .iter()
+            .zip(&judged)
+            .map(|(light, judged)| light.standing(judged, profile))
+            .collect();
+        if let Some(group) = group(known, lights, &standings, &course) {
+            if let Some(warning) = course.warning() {
+                let target = group.target.as_deref().unwrap_or("no target");
+                let name = format!("{}, {target}, {}", group.rig, group.filter);
+                self.warnings.push(format!("{name}: {warning}"));
+            }
+            self.groups.push(group);
+        }
+        let prints = lights.iter().map(|light| light.fingerprint);
+        self.lights.extend(prints.zip(standings));
+    }
+}
+
+impl Light<'_> {
+    /// Electrons per ADU, as far as the profile or the header knows them.
+    fn electrons_per_adu(&self, profile: &Profile) -> Option<f64> {
+        let known = profile.sensor.map(|sensor| sensor.electrons_per_adu);
+        known.or(self.frame.electrons_per_adu)
+    }
+
+    fn standing(&self, judged: &Judged, profile: &Profile) -> LightStanding {
+        let found = self.measured;
+        let shape = found.stars.shape;
+        let number = |value: f32, decimals| rounded(f64::from(value), decimals);
+        let relative = judged.relative;
+        let shift = relative.map(|relative| relative.shift_px);
+        let arcsec = |pixels: f64| Some(rounded(self.scale? * pixels, 3));
+        let sky = || {
+            let electrons = self.electrons_per_adu(profile)? * found.background_adu;
+            let exposure = self.frame.exposure.get();
+            (exposure > 0.0).then(|| rounded(electrons / exposure, 4))
+        };
+        let findings: Vec<FindingEntry> = judged
+            .findings
+            .iter()
+            .map(|finding| FindingEntry {
+                reason: finding.reason,
+                value: rounded(finding.value, 4),
+                limit: rounded(finding.limit, 4),
+                beyond_sd: finding.beyond_sd.map(|sd| rounded(sd, 1)),
+            })
+            .collect();
+        LightStanding {
+            measures: Measures {
+                background_adu: rounded(found.background_adu, 3),
+                noise_adu: rounded(found.noise_adu, 3),
+                gradient_adu: Some(rounded(found.gradient_adu, 3)),
+                stars: Some(found.stars.count),
+                fwhm_px: shape.map(|shape| number(shape.fwhm_px, 3)),
+                fwhm_arcsec: shape.and_then(|shape| arcsec(f64::from(shape.fwhm_px))),
+                half_flux_px: shape.map(|shape| number(shape.half_flux_px, 3)),
+                elongation: shape.map(|shape| number(shape.elongation, 3)),
+                elongation_angle_deg: shape.map(|shape| number(shape.angle_deg, 1)),
+                transparency: relative.map(|relative| rounded(relative.transparency, 4)),
+                shift_x_px: shift.map(|(x, _)| rounded(x, 2)),
+                shift_y_px: shift.map(|(_, y)| rounded(y, 2)),
+                shift_arcsec: shift.and_then(|(x, y)| arcsec(x.hypot(y))),
+                rotation_deg: relative.map(|relative| rounded(relative.rotation_deg, 3)),
+                airmass: self.airmass.map(|air| rounded(air, 3)),
+                sky_e_per_s: sky(),
+            },
+            verdict: if findings.is_empty() {
+                Verdict::Kept
+            } else {
+                Verdict::SetAside
+            },
+            set_aside_for: findings.iter().map(|finding| finding.reason).collect(),
+            findings,
+            trails: found.trails.clone(),
+        }
+    }
+}
+
+/// What is usual before a night, by rig and filter: medians over the latest nights before it.
+/// `earlier` are nights before it, in order of time.
+pub fn usual_before(earlier: &[&NightSummary]) -> Vec<Conditions> {
+    let mut nights: BTreeMap<(&str, &str), Vec<&Conditions>> = BTreeMap::new();
+    for found in earlier.iter().rev().flat_map(|night| &night.conditions) {
+        let found_before = nights.entry((&found.rig, &found.filter)).or_default();
+        if found_before.len() < NIGHTS {
+            found_before.push(found);
+        }
+    }
+    let usual = |((rig, filter), nights): ((&str, &str), Vec<&Conditions>)| {
+        let middle = |figure: fn(&Conditions) -> Option<f64>| {
+            median(
+                &mut nights
+                    .iter()
+                    .copied()
+                    .filter_map(figure)
+                    .collect::<Vec<_>>(),
+            )
+        };
+        Conditions {
+            rig: rig.to_owned(),
+            filter: filter.to_owned(),
+            fwhm_px: middle(|night| night.fwhm_px),
+            fwhm_arcsec: middle(|night| night.fwhm_arcsec),
+            elongation: middle(|night| night.elongation),
+            background_adu: middle(|night| night.background_adu),
+            background_adu_per_s: middle(|night| night.background_adu_per_s),
+        }
+    };
+    nights.into_iter().map(usual).collect()
+}
+
+/// What is usual for a light.
+fn usual(frame: &Frame, before: &[Conditions]) -> Option<Usual> {
+    let of_its_kind =
+        |found: &&Conditions| *found.rig == *frame.rig && *found.filter == *frame.filter;
+    let found = before.iter().find(of_its_kind)?;
+    Some(Usual {
+        fwhm_px: found.fwhm_px,
+        elongation: found.elongation,
+        background_adu_per_s: found.background_adu_per_s,
+        stars: None,
+    })
+}
+
+/// What a group says of the night: medians over its kept lights, or over all where none is kept.
+fn group(
+    known: &Known<'_>,
+    lights: &[&Light<'_>],
+    standings: &[LightStanding],
+    course: &Course,
+) -> Option<GroupEntry> {
+    let first = lights.first()?;
+    let is_kept = |standing: &LightStanding| standing.verdict == Verdict::Kept;
+    let kept = standings
+        .iter()
+        .filter(|standing| is_kept(standing))
+        .count();
+    let speaking: Vec<(&Light<'_>, &LightStanding)> = lights
+        .iter()
+        .copied()
+        .zip(standings)
+        .filter(|(_, standing)| kept == 0 || is_kept(standing))
+        .collect();
+    let middle = |figure: &dyn Fn(&Measures) -> Option<f64>, decimals| {
+        let figures = speaking.iter().filter_map(|(_, s)| figure(&s.measures));
+        median(&mut figures.collect::<Vec<_>>()).map(|value| rounded(value, decimals))
+    };
+    let zones = |zone: usize| {
+        let shapes = speaking
+            .iter()
+            .filter_map(|(l, _)| l.measured.stars.zones[zone]);
+        let widths = shapes.map(|shape| f64::from(shape.fwhm_px));
+        median(&mut widths.collect::<Vec<_>>()).map(|value| rounded(value, 3))
+    };
+    let at = |light: usize| lights[light].frame.start.map_or_else(String::new, utc);
+    let jump = |jump: &Jump| JumpEntry {
+        at_utc: at(jump.before),
+        px: rounded(jump.px, 1),
+        arcsec: jump.arcsec.map(|arcsec| rounded(arcsec, 1)),
+    };
+    let cloud = |passage: &Passage| CloudEntry {
+        from_utc: at(passage.first),
+        to_utc: at(passage.last),
+        lowest_transparency: rounded(passage.lowest, 3),
+    };
+    let zones: Vec<Option<f64>> = (0..9).map(zones).collect();
+    let mut scales: Vec<f64> = lights.iter().filter_map(|light| light.scale).collect();
+    Some(GroupEntry {
+        rig: first.frame.rig.to_string(),
+        target: first.frame.target.as_ref().map(ToString::to_string),
+        filter: first.frame.filter.to_string(),
+        exposure_s: first.frame.exposure.get(),
+        frames: lights.len(),
+        kept,
+        fwhm_px: middle(&|m| m.fwhm_px, 3),
+        fwhm_arcsec: middle(&|m| m.fwhm_arcsec, 3),
+        elongation: middle(&|m| m.elongation, 3),
+        background_adu: middle(&|m| Some(m.background_adu), 3),
+        stars: middle(&|m| m.stars.map(f64::from), 1),
+        pixel_scale_arcsec: median(&mut scales).map(|scale| rounded(scale, 4)),
+        sky_e_per_s: middle(&|m| m.sky_e_per_s, 4),
+        zones_fwhm_px: if zones.iter().any(Option::is_some) {
+            zones
+        } else {
+            Vec::new()
+        },
+        drift_arcsec_per_h: course
+            .drift
+            .and_then(|drift| Some(rounded(drift.arcsec_per_h?, 2))),
+        jumps: course.jumps.iter().map(jump).collect(),
+        clouds: course.clouds.iter().map(cloud).collect(),
+        channel_lines: channel_lines(&speaking),
+        best: best(&speaking, known),
+        advice: Vec::new(),
+    })
+}
+
+/// The middle of the lights' channel lines.
+fn channel_lines(speaking: &[(&Light<'_>, &LightStanding)]) -> Vec<LineEntry> {
+    let mut lines: BTreeMap<_, (Vec<f64>, Vec<f64>)> = BTreeMap::new();
+    for line in speaking.iter().flat_map(|(light, _)| &light.measured.lines) {
+        let (slopes, intercepts) = lines.entry(line.colour).or_default();
+        slopes.push(line.slope);
+        intercepts.push(line.intercept_adu);
+    }
+    lines
+        .into_iter()
+        .filter_map(|(colour, (mut slopes, mut intercepts))| {
+            Some(LineEntry {
+                colour,
+                slope: rounded(median(&mut slopes)?, 5),
+                intercept_adu: rounded(median(&mut intercepts)?, 3),
+            })
+        })
+        .collect()
+}
+
+/// The light to show: the one whose stars are the brightest for their width.
+fn best(speaking: &[(&Light<'_>, &LightStanding)], known: &Known<'_>) -> Option<String> {
+    let merit = |standing: &LightStanding| {
+        let Measures {
+            transparency,
+            fwhm_px,
+            ..
+        } = standing.measures;
+        transparency.unwrap_or(0.0) / fwhm_px.unwrap_or(f64::INFINITY)
+    };
+    let mut best = speaking.iter();
+    let mut found = best.next()?;
+    for other in best {
+        if merit(other.1) > merit(found.1) {
+            found = other;
+        }
+    }
+    let made = known.snapshot.made.get(&found.0.fingerprint)?;
+    Some(made.product.clone())
+}
