@@ -19,7 +19,8 @@ use std::path::{Path, PathBuf};
 use rusqlite::{Connection, Transaction, TransactionBehavior, params};
 
 use crate::facts::{
-    Content, Entry, Failure, FileId, Fingerprint, Look, Made, Measured, Snapshot, Stamp,
+    Content, Entry, Failure, FileId, Fingerprint, Look, Made, Measured, SensorFigures, Snapshot,
+    Stamp,
 };
 
 pub use error::CatalogueError;
@@ -222,6 +223,19 @@ impl Catalogue {
         })
     }
 
+    /// A sensor's frames were measured.
+    pub fn knows(
+        &mut self,
+        key: &Fingerprint,
+        figures: &SensorFigures,
+    ) -> Result<(), CatalogueError> {
+        self.write("record what a sensor's frames say", false, |transaction| {
+            transaction
+                .prepare_cached("INSERT OR REPLACE INTO sensor VALUES (?1, ?2)")?
+                .execute(params![key.bytes(), row::json(figures)?])
+        })
+    }
+
     /// What was measured on these lights, whatever the version; those that were not are missing.
     ///
     /// # Errors
@@ -237,7 +251,7 @@ impl Catalogue {
             for light in lights {
                 let mut rows = statement.query([light.bytes()])?;
                 if let Some(row) = rows.next()? {
-                    found.insert(light, row::measured(row)?);
+                    found.insert(light, row::read_json(row)?);
                 }
             }
             Ok(found)
@@ -375,6 +389,12 @@ impl Catalogue {
             while let Some(row) = rows.next()? {
                 let fingerprint = Fingerprint::new(row.get(0)?);
                 snapshot.measured.insert(fingerprint, row.get(1)?);
+            }
+            let mut statement = connection.prepare_cached("SELECT figures, key FROM sensor")?;
+            let mut rows = statement.query([])?;
+            while let Some(row) = rows.next()? {
+                let key = Fingerprint::new(row.get(1)?);
+                snapshot.sensors.insert(key, row::read_json(row)?);
             }
             Ok(snapshot)
         })

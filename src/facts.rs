@@ -17,6 +17,7 @@ mod profile;
 mod recipe;
 mod refusal;
 mod sample;
+mod sensor;
 mod session;
 mod settings;
 mod snapshot;
@@ -38,8 +39,8 @@ pub use measured::{
 };
 pub use overscan::{Overscan, Stripe, Stripes, Window};
 pub use plan::{
-    CalibrationState, LightState, MasterState, NearMiss, Plan, PlannedMaster, Shoot, Task,
-    ToMeasure, Wait,
+    CalibrationState, DarkSet, LightState, MasterState, NearMiss, Plan, PlannedMaster, SensorState,
+    Shoot, Task, ToMeasure, Wait,
 };
 pub use profile::{
     CalibrationRules, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule, GainMeaning,
@@ -51,9 +52,14 @@ pub use recipe::{
 };
 pub use refusal::Refusal;
 pub use sample::{MESH, PlaneSample, Sample};
+pub use sensor::{
+    DarkCheck, DarkEffect, DarkSignal, DarkVerdict, Estimate, Exposed, Need, Pair, SensorFigures,
+    SensorTask, Stack, Transfer,
+};
 pub use session::{
-    CalibrationEntry, CloudEntry, Count, FindingEntry, GroupEntry, JumpEntry, Ledger, LightEntry,
-    LineEntry, MasterEntry, Measures, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog,
+    CalibrationEntry, CloudEntry, ColourGain, Count, DarkCheckEntry, FindingEntry, GroupEntry,
+    JumpEntry, Ledger, LightEntry, LineEntry, MasterEntry, Measures, NightState, PlainEntry,
+    SCHEMA, SENSORS_SCHEMA, SensorEntry, SensorHistory, SensorNight, SensorNights, SessionLog,
     ShootEntry, UsedMasters, Verdict,
 };
 pub use settings::{Alarms, Close, Hook, Occasion, Settings, Site, WatchFolder, WatchMode};

@@ -14,13 +14,15 @@ use crate::facts::{Cfa, Colour, Frame, Kind, MESH, Profile, Sample};
 use crate::measure::samples_per_cell;
 
 mod course;
+mod darks;
 mod group;
 #[cfg(test)]
 mod tests;
 mod verdict;
 
 pub use course::{Course, Drift, Jump, Passage};
-pub use group::{groups, pixel_scale};
+pub use darks::{Sensor, most_demanding, need_of_darks};
+pub use group::{groups, pixel_scale, separation_deg};
 pub use verdict::{Subframe, Usual, verdicts};
 
 /// A frame may lie this many scales from the median of its set.

@@ -19,6 +19,7 @@ mod planes;
 mod pool;
 pub mod provenance;
 mod repair;
+mod rows;
 mod temporal;
 mod uncertainty;
 mod whole;

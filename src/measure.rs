@@ -3,7 +3,8 @@
 //! [`sample`] reduces a few rows of a raw frame, read when it is taken in, to the figures by which
 //! calibration frames are judged. [`band`] and [`fold`] find the background and the pixel noise of
 //! a calibrated light. [`overscan_level`] is that of pixels that see no light. [`plane_level`] and [`pixel_noise`] describe a master.
-//! [`align`] finds the stars of one light in another.
+//! [`align`] finds the stars of one light in another, [`twin`] those that a light shows twice.
+//! [`sensor`] holds what a sensor's own bias, dark and flat frames say of it.
 //!
 //! Results depend on the pixels alone, in whatever order bands are computed. The room does not
 //! know where pixels come from, nor what is good or bad.
@@ -18,6 +19,7 @@ mod overscan;
 mod pattern;
 mod plane;
 mod sample;
+pub mod sensor;
 mod stars;
 
 pub use background::{BAND_ROWS, Background, Cell, band, fold, row_step};

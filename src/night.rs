@@ -14,6 +14,7 @@ mod alarm;
 mod compose;
 mod digest;
 mod masters;
+mod sensors;
 mod sheet;
 mod shoot;
 mod standing;
@@ -33,6 +34,7 @@ pub use advice::{Advice, Sampling, Series, advise};
 pub use alarm::{Alarm, Cause, Event};
 pub use compose::{compose, nights};
 pub use digest::{Beside, digest};
+pub use sensors::sensor_history;
 pub use sheet::tame;
 pub use shoot::{SUN_CAUTION, in_order, shot};
 pub use standing::{Standing, lights_of, standing, usual_before};
@@ -42,7 +44,7 @@ pub use sun::{
 };
 pub use targets::{parse_targets, targets, targets_yaml};
 pub use text::{bytes, counted, rounded, span};
-pub use yaml::{parse, yaml};
+pub use yaml::{parse, sensors_yaml, yaml};
 
 use crate::facts::{Plan, Settings, Snapshot};
 

@@ -14,12 +14,14 @@
 
 mod cast;
 mod cluster;
+mod darks;
 mod explain;
 mod lights;
 mod masters;
 mod matching;
 mod names;
 mod rig;
+mod sensor;
 mod sets;
 mod shoot;
 
@@ -90,6 +92,8 @@ pub fn plan(snapshot: &Snapshot, settings: &Settings, patience: Patience) -> Pla
         let mut rig = rig::Rig::new(
             snapshot, settings, patience, &on_file, &remakable, &cast, &mut plan,
         );
+        rig.sensors();
+        rig.judge_darks();
         rig.masters(&mut needs);
         rig.lights(&mut needs);
     }

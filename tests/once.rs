@@ -23,6 +23,8 @@ mod planes;
 mod same;
 #[path = "once/scaled.rs"]
 mod scaled;
+#[path = "once/sensor.rs"]
+mod sensor;
 #[path = "once/stored.rs"]
 mod stored;
 

@@ -15,6 +15,8 @@ mod background;
 mod certified;
 #[path = "statistics/masks.rs"]
 mod masks;
+#[path = "statistics/sensor.rs"]
+mod sensor;
 #[path = "statistics/theory.rs"]
 mod theory;
 #[path = "statistics/worked.rs"]

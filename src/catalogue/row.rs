@@ -16,8 +16,8 @@ use rusqlite::types::{FromSqlError, Type};
 use rusqlite::{Error, Result, Row};
 
 use crate::facts::{
-    Camera, Content, Digest, Entry, FileId, Frame, Made, MadeStats, Measured, Optics, PlaneSample,
-    RelPath, Sample, Stamp,
+    Camera, Content, Digest, Entry, FileId, Frame, Made, MadeStats, Optics, PlaneSample, RelPath,
+    Sample, Stamp,
 };
 
 /// Column numbers of the statements in `schema` that begin with watch, path and stamp.
@@ -191,7 +191,8 @@ pub(super) fn made(row: &Row, shared: &mut Interner) -> Result<Made> {
 }
 
 /// What was measured on a light.
-pub(super) fn measured(row: &Row) -> Result<Measured> {
+/// What the first column holds as JSON.
+pub(super) fn read_json<T: serde::de::DeserializeOwned>(row: &Row) -> Result<T> {
     let facts = row.get_ref(0)?.as_str().map_err(odd)?;
     serde_json::from_str(facts).map_err(|error| unreadable(0, error))
 }

@@ -57,13 +57,18 @@ const TABLES: &str = "
 ";
 
 /// What each version after the first added.
-const ADDED: [&str; 1] = ["
+const ADDED: [&str; 2] = [
+    "
     CREATE TABLE measured (
         fingerprint BLOB PRIMARY KEY,
         method INTEGER NOT NULL,
         facts TEXT NOT NULL
     ) STRICT;
-"];
+",
+    "
+    CREATE TABLE sensor (key BLOB PRIMARY KEY, figures TEXT NOT NULL) STRICT;
+",
+];
 
 pub(super) const RECORD: &str = "
     INSERT INTO seen (watch, path, size, mtime_ns, ctime_ns, inode, present, arrived_ns, kind,

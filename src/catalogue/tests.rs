@@ -15,9 +15,9 @@ use jiff::Timestamp;
 
 use super::*;
 use crate::facts::{
-    Camera, Celsius, Cfa, Degrees, Digest, Frame, InputCount, Kind, MESH, MadeStats, MasterFacts,
-    MasterUse, Optics, PlaneSample, Pointing, RelPath, RowOrder, Sample, Seconds, Setting,
-    Temporal,
+    Camera, Celsius, Cfa, Colour, DarkSignal, Degrees, Digest, Estimate, Frame, InputCount, Kind,
+    MESH, MadeStats, MasterFacts, MasterUse, Optics, Pair, PlaneSample, Pointing, RelPath,
+    RowOrder, Sample, Seconds, Setting, Temporal, Transfer,
 };
 use fixtures::*;
 
@@ -331,4 +331,50 @@ fn any_entry_comes_back_as_it_was() {
             catalogue.forget(&[entry.file]).unwrap();
         }
     });
+}
+
+#[test]
+fn what_a_sensor_s_frames_say_comes_back() {
+    let (folder, mut catalogue) = fresh();
+    let estimate = |value: f64| Estimate {
+        value,
+        error: value / 7.0,
+    };
+    let pair = Pair {
+        colour: Some(Colour::Green),
+        level: 500.1,
+        variance: estimate(0.1),
+        pixels: 1_500_000,
+    };
+    let transfer = SensorFigures::Transfer(Transfer {
+        bias: vec![pair],
+        flats: vec![vec![pair], Vec::new()],
+        step: 16.0,
+        darkest: 0.7,
+    });
+    let dark = SensorFigures::Dark(DarkSignal {
+        bias_level: 500.0,
+        bias_variance: estimate(1.0 / 3.0),
+        level: estimate(-0.01),
+        variance: estimate(2.0),
+        pattern: estimate(-1e-9),
+        glow: estimate(0.0),
+        hot_per_megapixel: estimate(12.5),
+        pixels: 3,
+    });
+    let before = catalogue.generation();
+    for (number, figures) in [&transfer, &dark].into_iter().enumerate() {
+        let key = Fingerprint::new([number as u8; 32]);
+        catalogue.knows(&key, figures).unwrap();
+    }
+    assert!(catalogue.generation() > before);
+    drop(catalogue);
+    let catalogue = Catalogue::open_reading(&folder.path().join("catalogue")).unwrap();
+    let found: Vec<SensorFigures> = catalogue
+        .snapshot()
+        .unwrap()
+        .sensors
+        .into_values()
+        .collect();
+    assert_eq!(found, [transfer, dark]);
 }

@@ -35,6 +35,7 @@ fn text(plan: &Plan, settings: &Settings) -> String {
     let mut lines = Vec::new();
     lines.push(format!("to make: {}", plan.tasks.len()));
     lines.extend(plan.tasks.iter().map(|task| format!("  {}", task.product)));
+    lines.push(format!("sensors to be measured: {}", plan.to_know.len()));
     let waiting: Vec<String> = plan
         .masters
         .values()

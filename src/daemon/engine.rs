@@ -3,6 +3,8 @@
 //! Every step leaves the catalogue true: a product is on file before its row is written, and a
 //! superseded product is removed before its row is.
 
+mod known;
+
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -586,6 +588,32 @@ impl Engine {
         }
     }
 
+    /// A raw file is not what it was when it was taken in.
+    fn changed(&mut self, file: FileId, now: Timestamp) -> Result<(), DaemonError> {
+        tracing::info!(%file, "it changed or vanished while it was needed");
+        let known = self.catalogue.stamp(&file)?;
+        match self.look_at(&file) {
+            Some(Found::Wanted(look)) if known.map(|(stamp, _)| stamp) != Some(look.stamp) => {
+                self.settle.look(look, now);
+                // Until it is taken in again it is not there for the planner.
+                self.change()?.vanish(&[file])?;
+                Ok(())
+            }
+            Some(Found::Wanted(_)) => Ok(()),
+            _ => self.vanish(vec![file]),
+        }
+    }
+
+    /// The pixels of a raw file cannot be used.
+    fn spoiled(&mut self, file: &FileId, reason: &str) -> Result<(), DaemonError> {
+        tracing::warn!(%file, "refused: {reason}");
+        if let Some((stamp, _)) = self.catalogue.stamp(file)? {
+            self.teller.all();
+            self.change()?.refuse_pixels(file, &stamp, reason)?;
+        }
+        Ok(())
+    }
+
     /// A product was not made. What can be mended is: the files concerned are looked at again,
     /// refused, or the master is made anew.
     ///
@@ -599,30 +627,8 @@ impl Engine {
     ) -> Result<(), DaemonError> {
         match error {
             MakeError::Stopped => Ok(()),
-            MakeError::Changed { file } => {
-                tracing::info!(%file, "it changed or vanished while it was needed");
-                let known = self.catalogue.stamp(&file)?;
-                match self.look_at(&file) {
-                    Some(Found::Wanted(look))
-                        if known.map(|(stamp, _)| stamp) != Some(look.stamp) =>
-                    {
-                        self.settle.look(look, now);
-                        // Until it is taken in again it is not there for the planner.
-                        self.change()?.vanish(&[file])?;
-                        Ok(())
-                    }
-                    Some(Found::Wanted(_)) => Ok(()),
-                    _ => self.vanish(vec![file]),
-                }
-            }
-            MakeError::Spoiled { file, reason } => {
-                tracing::warn!(%file, "refused: {reason}");
-                if let Some((stamp, _)) = self.catalogue.stamp(&file)? {
-                    self.teller.all();
-                    self.change()?.refuse_pixels(&file, &stamp, &reason)?;
-                }
-                Ok(())
-            }
+            MakeError::Changed { file } => self.changed(file, now),
+            MakeError::Spoiled { file, reason } => self.spoiled(&file, &reason),
             MakeError::Master { path, reason } => {
                 tracing::warn!("{}: the master cannot be used: {reason}", path.display());
                 if self.suspects.contains(&path) {

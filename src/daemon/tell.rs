@@ -2,17 +2,15 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
-use std::path::Path;
 use std::sync::Arc;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
 
+use super::history::History;
 use super::{DaemonError, session};
 use crate::catalogue::CatalogueError;
-use crate::facts::{
-    Conditions, Fingerprint, LightState, Measured, NightState, NightSummary, Settings,
-};
+use crate::facts::{Conditions, Fingerprint, LightState, Measured, NightState, Settings};
 use crate::night::{self, Known, Standing};
 use crate::publish::Disk;
 
@@ -24,11 +22,9 @@ pub struct Teller {
     /// Nights whose log on file changed from open to closed.
     closed: BTreeSet<Date>,
     last_arrival: Option<Timestamp>,
-    /// All nights in brief.
-    summaries: BTreeMap<Date, NightSummary>,
     /// How the lights of nights stand, and what that was worked out from.
     standings: BTreeMap<Date, Judged>,
-    others_read: bool,
+    history: History,
 }
 
 /// The measured lights, what was usual before, and how the lights stand.
@@ -43,9 +39,8 @@ impl Teller {
             open: BTreeSet::new(),
             closed: BTreeSet::new(),
             last_arrival: None,
-            summaries: BTreeMap::new(),
             standings: BTreeMap::new(),
-            others_read: false,
+            history: History::default(),
         }
     }
 
@@ -126,7 +121,8 @@ impl Teller {
         for night in &self.nights {
             nights.entry(*night).or_default();
         }
-        self.read_other_nights(&settings.output, &nights);
+        self.history
+            .complete(&settings.output, |night| nights.contains_key(night));
         for (night, members) in nights {
             let waits =
                 |index: &usize| matches!(plan.lights.get(index), Some(LightState::Waiting(_)));
@@ -165,13 +161,14 @@ impl Teller {
             if closes {
                 self.closed.insert(night);
             }
-            self.summaries.insert(night, night::summary(&log));
+            self.history.note(night, &log);
             if over {
                 self.open.remove(&night);
             } else {
                 self.open.insert(night);
             }
         }
+        self.history.write(settings, disk)?;
         self.all = false;
         self.nights.clear();
         Ok(())
@@ -186,8 +183,7 @@ impl Teller {
         measures: &impl Fn(Vec<Fingerprint>) -> Result<BTreeMap<Fingerprint, Measured>, CatalogueError>,
     ) -> Result<Arc<Standing>, DaemonError> {
         let lights = night::lights_of(known, members);
-        let earlier: Vec<&NightSummary> = self.summaries.range(..night).map(|(_, s)| s).collect();
-        let usual = night::usual_before(&earlier);
+        let usual = night::usual_before(&self.history.before(night));
         if let Some((before, then, standing)) = self.standings.get(&night)
             && *before == lights
             && *then == usual
@@ -199,30 +195,5 @@ impl Teller {
         self.standings
             .insert(night, (lights, usual, standing.clone()));
         Ok(standing)
-    }
-
-    /// Nights of which no file is known any more still count: their logs are on file.
-    fn read_other_nights(&mut self, output: &Path, nights: &BTreeMap<Date, Vec<usize>>) {
-        if std::mem::replace(&mut self.others_read, true) {
-            return;
-        }
-        let folders = fs::read_dir(output.join("nights"));
-        for folder in folders.into_iter().flatten().flatten() {
-            let night = folder
-                .file_name()
-                .to_str()
-                .and_then(|name| name.parse().ok());
-            let Some(night) = night.filter(|night| !nights.contains_key(night)) else {
-                continue;
-            };
-            let text = fs::read_to_string(folder.path().join("session.yaml"));
-            match text.map(|text| night::parse(&text)) {
-                Ok(Ok(log)) => {
-                    self.summaries.insert(night, night::summary(&log));
-                }
-                Ok(Err(error)) => tracing::warn!(%night, "its log cannot be read: {error}"),
-                Err(_) => {}
-            }
-        }
     }
 }

@@ -252,6 +252,12 @@ impl Turn {
                 Job::Measure(light) => {
                     service::status(&format!("measuring {}, {left} more in line", light.product));
                 }
+                Job::Know(task) => {
+                    let camera = &task.camera.name;
+                    service::status(&format!(
+                        "measuring the sensor of {camera}, {left} more in line"
+                    ));
+                }
                 Job::TakeIn(_) => {}
             }
             self.worker.give(job)?;
@@ -298,6 +304,12 @@ impl Turn {
         let plan = self.engine.plan(now)?;
         self.wake = plan.wake;
         self.stale = false;
+        if !plan.to_know.is_empty() {
+            // What is known of a sensor may decide what is made.
+            let tasks = plan.to_know.into_iter();
+            self.queue = tasks.map(|task| Job::Know(Box::new(task))).collect();
+            return Ok(());
+        }
         let tasks = plan.tasks.into_iter().map(|task| Job::Make(Box::new(task)));
         let lights = plan
             .to_measure
@@ -399,6 +411,17 @@ impl Turn {
                         self.queue.clear();
                         self.engine.not_made(&task, error, now)
                     }
+                }
+            }
+            Report::Known(task, took, known) => {
+                self.stale = true;
+                match *known {
+                    Ok(figures) => {
+                        let (camera, seconds) = (&task.camera.name, took.as_secs_f64());
+                        tracing::info!(%camera, seconds, "measured the sensor");
+                        self.engine.knows(&task, figures)
+                    }
+                    Err(error) => self.engine.not_known(&task, error, now),
                 }
             }
             Report::Measured(light, took, measured) => {

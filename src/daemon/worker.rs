@@ -14,7 +14,10 @@ use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 
 use super::DaemonError;
 use super::intake::{Intake, Taken};
-use crate::facts::{Content, Digest, Look, Made, Measured, Task, ToMeasure};
+use super::sensor;
+use crate::facts::{
+    Content, Digest, Look, Made, Measured, SensorFigures, SensorTask, Task, ToMeasure,
+};
 use crate::make::{MakeError, Maker, Pulse};
 
 /// One file to take in.
@@ -37,6 +40,8 @@ pub enum Job {
     Make(Box<Task>),
     /// Measure a light.
     Measure(Box<ToMeasure>),
+    /// Measure a sensor.
+    Know(Box<SensorTask>),
 }
 
 /// Something done.
@@ -47,6 +52,12 @@ pub enum Report {
     Made(Box<Task>, Duration, Box<Result<Made, MakeError>>),
     /// A light was measured in this time, or not.
     Measured(Box<ToMeasure>, Duration, Box<Result<Measured, MakeError>>),
+    /// A sensor was measured in this time, or not.
+    Known(
+        Box<SensorTask>,
+        Duration,
+        Box<Result<SensorFigures, MakeError>>,
+    ),
 }
 
 /// The loop's end of the thread.
@@ -116,6 +127,10 @@ fn work(job: Job, intake: &Intake, maker: &Maker, pulse: &Pulse) -> Report {
         Job::Measure(light) => {
             let (took, measured) = timed(|| maker.measure(&light, pulse));
             Report::Measured(light, took, Box::new(measured))
+        }
+        Job::Know(task) => {
+            let (took, known) = timed(|| sensor::measure(maker, &task, pulse));
+            Report::Known(task, took, Box::new(known))
         }
     }
 }

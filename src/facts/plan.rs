@@ -8,7 +8,8 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::{
-    Camera, Celsius, Degrees, Fingerprint, Kind, MasterFacts, MasterUse, Recipe, Seconds, Setting,
+    Camera, Celsius, DarkVerdict, Degrees, Fingerprint, Kind, MasterFacts, MasterUse, Recipe,
+    Seconds, SensorTask, Setting,
 };
 
 /// One product to make now: all that goes into it is there.
@@ -76,6 +77,8 @@ pub enum Wait {
     },
     /// Making it failed.
     Failed(String),
+    /// What its sensor's frames say decides, and they are still to be measured.
+    Sensor,
     /// A raw file that goes into it is not there.
     Gone,
     /// No profile of this name exists any more.
@@ -108,6 +111,9 @@ impl fmt::Display for Wait {
             }
             Self::Master { kind, because } => write!(f, "its {kind} master waits: {because}"),
             Self::Failed(reason) => write!(f, "making it failed: {reason}"),
+            Self::Sensor => {
+                f.write_str("its sensor's bias, dark and flat frames are being measured")
+            }
             Self::Gone => f.write_str("a raw file it needs is not in its folder any more"),
             Self::NoProfile(rig) => write!(f, "no profile is called {rig} any more"),
         }
@@ -213,6 +219,36 @@ pub struct Shoot {
     pub why: String,
 }
 
+/// What one night has to say of a sensor.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SensorState {
+    /// Which.
+    pub night: Date,
+    /// The profile's name.
+    pub rig: String,
+    /// The hard keys.
+    pub camera: Arc<Camera>,
+    /// What holds for its gain: the key of bias and flats, and the flats' night.
+    pub transfer: Option<(Fingerprint, Date)>,
+    /// What holds for one exposure and temperature: the key of bias and darks.
+    pub dark: Option<DarkSet>,
+    /// Does it need darks for the night's lights? Absent on a night without lights.
+    pub verdict: Option<DarkVerdict>,
+}
+
+/// Darks of one exposure and temperature that were measured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct DarkSet {
+    /// The key of what was measured.
+    pub key: Fingerprint,
+    /// Their night.
+    pub night: Date,
+    /// Their exposure.
+    pub exposure: Seconds,
+    /// Their temperature.
+    pub temperature: Option<Celsius>,
+}
+
 /// The whole answer of the planner.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Plan {
@@ -230,6 +266,10 @@ pub struct Plan {
     pub masters: BTreeMap<Fingerprint, PlannedMaster>,
     /// Products that nothing needs any more and that could be made again.
     pub superseded: Vec<Fingerprint>,
+    /// Frames to be measured for what they say of their sensor.
+    pub to_know: Vec<SensorTask>,
+    /// What each night has to say of a sensor.
+    pub sensors: Vec<SensorState>,
     /// What to shoot, by night.
     pub to_shoot: BTreeMap<Date, Vec<Shoot>>,
     /// Odd things worth a sentence, by night.

@@ -16,7 +16,7 @@ pub enum Rule {
     IfPresent,
     /// Not wanted.
     Never,
-    /// Darks only: decided from the sensor's own frames. Until the sensor is measured it acts as
+    /// Darks only: decided from the sensor's own frames. Where they do not tell it acts as
     /// [`Rule::Required`].
     Measured,
 }

@@ -1,8 +1,15 @@
 //! The session log: the contract that scripts rely on. Keys keep their names and meaning.
 
+mod sensors;
+
 use serde::{Deserialize, Serialize};
 
 use super::{Colour, Kind, SetAside, Trail};
+
+pub use sensors::{
+    ColourGain, DarkCheckEntry, SENSORS_SCHEMA, SensorEntry, SensorHistory, SensorNight,
+    SensorNights,
+};
 
 /// Value of the `schema` key.
 pub const SCHEMA: &str = "dawnledger-session/1";
@@ -393,31 +400,4 @@ pub struct Count {
     /// Of those kept.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub kept_s: Option<f64>,
-}
-
-/// What the night's calibration frames say of a sensor at one gain setting.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-#[allow(
-    missing_docs,
-    reason = "the field names are the contract and say it all"
-)]
-pub struct SensorEntry {
-    pub rig: String,
-    pub camera: String,
-    /// The camera's own setting.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub gain: Option<f64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub gain_e_per_adu: Option<f64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub read_noise_e: Option<f64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub dark_current_e_per_s: Option<f64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub temperature_c: Option<f64>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub hot_pixels_per_megapixel: Option<f64>,
-    /// Does it need darks, with the numbers behind it; empty where nothing can be said.
-    #[serde(default, skip_serializing_if = "String::is_empty")]
-    pub dark_verdict: String,
 }

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::{Digest, FileId, Fingerprint, Frame, Made, Sample, Stamp};
+use super::{Digest, FileId, Fingerprint, Frame, Made, Sample, SensorFigures, Stamp};
 
 /// What a file turned out to be.
 #[derive(Clone, Debug, PartialEq)]
@@ -72,6 +72,8 @@ pub struct Snapshot {
     pub made: BTreeMap<Fingerprint, Made>,
     /// Lights that were measured, by which version of the methods.
     pub measured: BTreeMap<Fingerprint, u32>,
+    /// What raw frames say of their sensors, by the keys of the tasks.
+    pub sensors: BTreeMap<Fingerprint, SensorFigures>,
     /// Recipes that failed.
     pub failed: BTreeMap<Fingerprint, Failure>,
     /// Files still being written, with what is known.

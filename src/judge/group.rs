@@ -117,7 +117,7 @@ pub fn pixel_scale(light: &Frame) -> Option<f64> {
 }
 
 /// The angle between two pointings: the haversine formula, which keeps small angles exact.
-fn separation_deg(a: Pointing, b: Pointing) -> f64 {
+pub fn separation_deg(a: Pointing, b: Pointing) -> f64 {
     let radians = |degrees: crate::facts::Degrees| degrees.get().to_radians();
     let (dec_a, dec_b) = (radians(a.dec), radians(b.dec));
     let turn = (radians(b.ra) - radians(a.ra)) / 2.0;

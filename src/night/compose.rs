@@ -23,6 +23,7 @@ use jiff::civil::Date;
 
 use super::Known;
 use super::masters::{masters, rejected_of};
+use super::sensors::sensors;
 use super::standing::Standing;
 use super::text::{rounded, utc};
 use super::warnings::warnings;
@@ -90,7 +91,7 @@ pub fn compose(
         warnings: warnings(snapshot, plan, settings, night, state, members),
         totals: Vec::new(),
         groups: standing.groups.clone(),
-        sensors: Vec::new(),
+        sensors: sensors(snapshot, plan, night, previous),
     };
     log.warnings.extend_from_slice(&standing.warnings);
     log.ledger = ledger(&log);
@@ -342,7 +343,7 @@ impl Lists {
 
 /// What the catalogue knows of a file that a log names, be it of this night or another, there or
 /// vanished.
-fn known<'a>(snapshot: &'a Snapshot, watch: &str, file: &str) -> Option<&'a Entry> {
+pub(super) fn known<'a>(snapshot: &'a Snapshot, watch: &str, file: &str) -> Option<&'a Entry> {
     // A log writes unusual bytes with a backslash; any other text is the path itself.
     if file.contains('\\') {
         let is_it =

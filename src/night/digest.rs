@@ -13,6 +13,7 @@ use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 
+use super::sensors::in_brief;
 use super::sheet::{Sheet, fit, tail, tame};
 use super::shoot::{SUN_CAUTION, in_order, shot};
 use super::text::{bytes, clock, counted, rounded};
@@ -46,6 +47,7 @@ pub fn digest(log: &SessionLog, site: &Site, beside: &Beside) -> String {
     waiting(&mut sheet, log);
     counts(&mut sheet, log);
     masters(&mut sheet, log);
+    darks(&mut sheet, log);
     let left_out = log
         .calibration
         .iter()
@@ -173,6 +175,19 @@ fn masters(sheet: &mut Sheet, log: &SessionLog) {
     more(sheet, log.masters.len().saturating_sub(PLENTY));
 }
 
+/// Whether the sensors need darks.
+fn darks(sheet: &mut Sheet, log: &SessionLog) {
+    let verdicts = in_brief(&log.sensors);
+    if verdicts.is_empty() {
+        return;
+    }
+    sheet.heading("Darks");
+    for verdict in verdicts.iter().take(HANDFUL) {
+        sheet.item(verdict);
+    }
+    more(sheet, verdicts.len().saturating_sub(HANDFUL));
+}
+
 /// Unusable frames, then files that are none.
 fn refused(sheet: &mut Sheet, log: &SessionLog) {
     let lights = log.lights.iter().filter(|light| light.state == "refused");
@@ -216,7 +231,7 @@ fn room(sheet: &mut Sheet, beside: &Beside) {
     let others = beside.spaces.iter();
     for other in others.filter(|space| space.disk != output.disk) {
         sheet.item(&format!(
-            "{} free for the {}",
+            "{} free where the {} lies",
             bytes(other.free_bytes),
             other.role
         ));

@@ -3,8 +3,9 @@
 use jiff::tz::TimeZone;
 
 use crate::facts::{
-    CalibrationEntry, FindingEntry, Kind, Ledger, LightEntry, MasterEntry, Measures, NightState,
-    PlainEntry, SCHEMA, SessionLog, SetAside, ShootEntry, Site, UsedMasters, Verdict,
+    CalibrationEntry, DarkCheckEntry, DarkEffect, FindingEntry, Kind, Ledger, LightEntry,
+    MasterEntry, Measures, Need, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog, SetAside,
+    ShootEntry, Site, UsedMasters, Verdict,
 };
 
 /// Skarn Hill.
@@ -84,6 +85,38 @@ fn calibration(number: usize, kind: Kind, state: &str, reason: Option<&str>) -> 
         master: used.then(|| if kind == Kind::Flat { FLAT } else { BIAS }.to_owned()),
         rejected_low_fraction: used.then_some(0.000_000_038),
         rejected_high_fraction: used.then_some(0.000_012),
+    }
+}
+
+/// A sensor whose darks are worth their while.
+pub(super) fn sensor() -> SensorEntry {
+    let check = |effect, value, limit| DarkCheckEntry {
+        effect,
+        value,
+        limit,
+    };
+    SensorEntry {
+        rig: "south-pier".to_owned(),
+        camera: "Dunlin 24C".to_owned(),
+        gain: Some(120.0),
+        gain_e_per_adu: Some(0.251_25),
+        gain_error_e_per_adu: Some(0.000_25),
+        flats_of: Some("2026-09-05".to_owned()),
+        darks_of: Some("2026-08-14".to_owned()),
+        exposure_s: Some(180.0),
+        temperature_c: Some(-5.0),
+        dark_current_e_per_s: Some(0.0125),
+        darks: Some(Need::Needed),
+        dark_verdict:
+            "darks are needed: fixed pattern 0.10 e-, limit 0.50 e-; glow 1.00 e-, limit 0.50 e-"
+                .to_owned(),
+        dark_checks: vec![
+            check(DarkEffect::FixedPattern, 0.1, 0.5),
+            check(DarkEffect::Glow, 1.0, 0.5),
+            check(DarkEffect::HotPixels, 250.0, 100.0),
+            check(DarkEffect::Level, 0.001, 0.005),
+        ],
+        ..SensorEntry::default()
     }
 }
 
@@ -196,8 +229,9 @@ pub(super) fn full_log() -> SessionLog {
     ];
     log.warnings = vec![
         "12 lights (the first is incoming/2026-09-05/lights/L_0092.fits): the Sun is up at the start of the exposure, as high as 3.2 deg: check the clock and the site".to_owned(),
-        "rule `measured` acts as `required` until the sensor is measured".to_owned(),
+        "south-pier: lights' headers say 1 electrons per ADU at gain 120, flats and bias say 0.2512 +- 0.0009".to_owned(),
     ];
+    log.sensors = vec![sensor()];
     log.ledger = Ledger {
         seen: 162,
         lights: 104,

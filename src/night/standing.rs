@@ -140,7 +140,6 @@ impl Standing {
                 exposure: light.frame.exposure,
                 air_mass: light.airmass,
                 pixel_scale: light.scale,
-                pointing: light.frame.pointing,
                 size: (light.frame.camera.width, light.frame.camera.height),
             })
             .collect();

@@ -12,14 +12,21 @@ use std::fmt::Write;
 use serde::Serialize;
 use serde_yaml::Value;
 
-use crate::facts::SessionLog;
+use crate::facts::{SensorHistory, SessionLog};
 
 const FIRST_LINE: &str =
     "# What became of every file of one night. Times are UTC, paths relative.\n";
 
+const FIRST_LINE_OF_SENSORS: &str = "# What bias, dark and flat frames say of each sensor, by evening date. Errors are standard errors.\n";
+
 /// The log as block-style YAML.
 pub fn yaml(log: &SessionLog) -> String {
     block(FIRST_LINE, log)
+}
+
+/// The sensors' history in the same style.
+pub fn sensors_yaml(history: &SensorHistory) -> String {
+    block(FIRST_LINE_OF_SENSORS, history)
 }
 
 /// Plain data as block-style YAML below its first lines.
@@ -226,7 +233,8 @@ mod tests {
                 "ignored",
                 "to_shoot",
                 "warnings",
-                "totals"
+                "totals",
+                "sensors"
             ]
         );
         assert!(text.contains("\n  - file: \""), "{text}");

@@ -124,7 +124,10 @@ fn choices(
             cast,
             &mut scratch,
         );
+        rig.sensors();
+        rig.judge_darks();
         rig.masters(&mut Needs::default());
+        lines.extend(rig.verdict_words(light).map(|words| format!("  {words}")));
         for (kind, want) in rig.wishes(light) {
             let rule = cast.profile.calibration.of(kind).map(|rule| rule.rule);
             if rule == Some(Rule::Never) {

@@ -9,7 +9,7 @@ use super::rig::{Lack, Pick, Rig};
 use super::shoot::{Needs, Waiting};
 use crate::facts::{
     Celsius, Digest, Extras, Input, Kind, LightFacts, LightRecipe, LightState, Made, MasterUse,
-    Recipe, Rule, Task, Wait,
+    Recipe, Task, Wait,
 };
 
 /// A header's electrons per ADU may differ from the profile's by this part: one is a nominal value, the
@@ -63,7 +63,7 @@ impl<'a> Rig<'a, '_> {
         });
         let [(_, dark), (_, bias), (_, flat)] = self.wishes(light);
         let mut subtract = None;
-        if self.wants(Kind::Dark) {
+        if self.wants_dark(light) {
             match self.pick(&dark, Kind::Dark, at) {
                 Pick::Found(used) => subtract = Some(used),
                 Pick::None(lack) if self.requires(Kind::Dark) => return Err(lack),
@@ -129,17 +129,18 @@ impl<'a> Rig<'a, '_> {
 
     /// Plans all lights.
     pub(super) fn lights(&mut self, needs: &mut Needs) {
-        let measured = self
-            .rule(Kind::Dark)
-            .is_some_and(|rule| rule.rule == Rule::Measured);
         let earliest = self.cast.lights.iter().min_by_key(|l| (l.moment, l.digest));
         for light in &self.cast.lights {
             if let Some(warning) = earliest.and_then(|earliest| self.other_gain(light, earliest)) {
                 self.warn(light.night, &warning);
             }
-            if measured {
-                let warning = "the dark rule `measured` acts as `required` until the sensor has been measured";
-                self.warn(light.night, warning);
+            if let Some(wait) = self.awaits_verdict(light) {
+                let state = match self.last_product(light.digest) {
+                    Some(made) => LightState::Calibrated(made.fingerprint),
+                    None => LightState::Waiting(wait),
+                };
+                self.plan.lights.insert(light.index, state);
+                continue;
             }
             let state = match self.light_recipe(light) {
                 Ok(recipe) => {
@@ -187,7 +188,7 @@ impl<'a> Rig<'a, '_> {
     }
 
     /// Notes an odd thing of a night once.
-    fn warn(&mut self, night: Date, text: &str) {
+    pub(super) fn warn(&mut self, night: Date, text: &str) {
         let warning = format!("{}: {text}", self.profile().name);
         let warnings = self.plan.warnings.entry(night).or_default();
         if !warnings.contains(&warning) {

@@ -35,6 +35,15 @@ impl<'a> Rig<'a, '_> {
             };
             let kept = self.keep(kind);
             for set in sets::sets(members, kind, self.profile(), rule) {
+                if kind == Kind::Dark
+                    && let Some(reason) = self.spare_darks(&set)
+                {
+                    for member in &set {
+                        let state = CalibrationState::Spare(reason.clone());
+                        self.plan.calibration.insert(member.index, state);
+                    }
+                    continue;
+                }
                 self.set(set, kind, rule, &kept, needs);
             }
         }
@@ -295,7 +304,7 @@ impl<'a> Rig<'a, '_> {
     }
 
     /// Until when a set is left alone.
-    fn growing(&self, survivors: &[Member<'a>], rule: &FrameRule) -> Option<Timestamp> {
+    pub(super) fn growing(&self, survivors: &[Member<'a>], rule: &FrameRule) -> Option<Timestamp> {
         let Patience::Until(now) = self.patience else {
             return None;
         };

@@ -140,6 +140,11 @@ impl Want<'_> {
         }
     }
 
+    /// Would this candidate do?
+    pub fn accepts(&self, offer: &Offer) -> bool {
+        self.failure(offer).is_none()
+    }
+
     fn exposure_fits(&self, facts: &MasterFacts) -> bool {
         self.exposure.is_none_or(|(wanted, fraction)| {
             let away = (facts.exposure.get() - wanted.get()).abs();

@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::cast::Cast;
 use super::matching::{Offer, Readiness, Want};
+use super::sensor::Sensors;
 use super::{OnFile, Patience, root};
 use crate::facts::{
     Celsius, Digest, Fingerprint, FrameRule, Kind, MasterState, MasterUse, Plan, Profile, Rule,
@@ -22,6 +23,8 @@ pub struct Rig<'a, 'p> {
     pub(super) plan: &'p mut Plan,
     /// Masters that may serve, as far as they are known yet.
     pub(super) offers: Vec<Offer>,
+    /// What is known of its sensor.
+    pub(super) sensors: Sensors,
     /// What a set that cannot be made lacks.
     pub(super) lacking: BTreeMap<Fingerprint, Shoot>,
 }
@@ -52,6 +55,7 @@ impl<'a, 'p> Rig<'a, 'p> {
         plan: &'p mut Plan,
     ) -> Self {
         let (offers, lacking) = (Vec::new(), BTreeMap::new());
+        let sensors = Sensors::default();
         Self {
             snapshot,
             settings,
@@ -61,6 +65,7 @@ impl<'a, 'p> Rig<'a, 'p> {
             cast,
             plan,
             offers,
+            sensors,
             lacking,
         }
     }

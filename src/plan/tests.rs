@@ -4,6 +4,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod bench;
+mod darks;
 mod properties;
 mod scaled;
 mod tables;

@@ -18,8 +18,8 @@ fn all_at_once() -> (Observatory, Tree) {
     let tree = here.tree();
     assert_eq!(
         tree.len(),
-        5 + 7 + 1,
-        "five masters, seven lights, the log: {:?}",
+        5 + 7 + 2,
+        "five masters, seven lights, the log, the sensors: {:?}",
         tree.keys()
     );
     (here, tree)

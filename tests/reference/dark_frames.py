@@ -69,4 +69,5 @@ def main(source, target):
         image.writeto(target / f"dark_{number:02}.fits.fz", overwrite=True)
 
 
-main(pathlib.Path(sys.argv[1]), pathlib.Path(sys.argv[2]))
+if __name__ == "__main__":
+    main(pathlib.Path(sys.argv[1]), pathlib.Path(sys.argv[2]))

@@ -109,7 +109,7 @@ fn an_earlier_catalogue_is_brought_up_to_date_by_who_writes() {
     drop(catalogue);
     let first = Connection::open(&path).unwrap();
     first
-        .execute_batch("DROP TABLE measured; PRAGMA user_version = 1;")
+        .execute_batch("DROP TABLE sensor; DROP TABLE measured; PRAGMA user_version = 1;")
         .unwrap();
     drop(first);
     let error = Catalogue::open_reading(&path).err().unwrap();

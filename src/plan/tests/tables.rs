@@ -279,7 +279,7 @@ fn a_dark_replaces_the_bias_where_the_rule_has_one() {
 }
 
 #[test]
-fn a_measured_rule_acts_as_required_and_says_so() {
+fn a_measured_rule_acts_as_required_and_says_what_is_missing() {
     let mut measured = darks_only();
     measured.calibration.dark.rule = Rule::Measured;
     let mut disk = disk(measured, night("2026-09-05"));
@@ -291,7 +291,9 @@ fn a_measured_rule_acts_as_required_and_says_so() {
     );
     let warnings = &plan.warnings[&"2026-09-05".parse().unwrap()];
     assert_eq!(warnings.len(), 1);
-    assert!(warnings[0].contains("`measured` acts as `required`"));
+    assert!(warnings[0].contains(
+        "`measured` acts as `required`: two dark (300 s at -10 C) frames at gain 100 settle it"
+    ));
 }
 
 #[test]

@@ -1,0 +1,45 @@
+//! What becomes of a sensor that was measured, or was not.
+
+use jiff::Timestamp;
+
+use super::{DaemonError, Engine, READ_AGAIN};
+use crate::facts::{Failure, SensorFigures, SensorTask};
+use crate::make::MakeError;
+
+impl Engine {
+    /// A sensor was measured.
+    pub fn knows(&mut self, task: &SensorTask, figures: SensorFigures) -> Result<(), DaemonError> {
+        let key = task.key();
+        self.catalogue.knows(&key, &figures)?;
+        self.teller.all();
+        if let Some(snapshot) = &mut self.snapshot {
+            snapshot.sensors.insert(key, figures);
+        }
+        Ok(())
+    }
+
+    /// A sensor could not be measured.
+    pub fn not_known(
+        &mut self,
+        task: &SensorTask,
+        error: MakeError,
+        now: Timestamp,
+    ) -> Result<(), DaemonError> {
+        match error {
+            MakeError::Stopped => Ok(()),
+            MakeError::Changed { file } => self.changed(file, now),
+            MakeError::Spoiled { file, reason } => self.spoiled(&file, &reason),
+            error => {
+                let reason = error.to_string();
+                tracing::warn!(camera = %task.camera.name, "the sensor was not measured: {reason}");
+                if matches!(error, MakeError::Read { .. }) {
+                    self.again = self.again.or(now.checked_add(READ_AGAIN).ok());
+                }
+                self.unread.insert(task.key(), Failure { reason });
+                self.snapshot = None;
+                self.teller.all();
+                Ok(())
+            }
+        }
+    }
+}

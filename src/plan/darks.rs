@@ -1,0 +1,281 @@
+//! Do a rig's lights need darks? The verdict, from what was measured of its sensor.
+//!
+//! Lights of one night for which the same darks, bias and flats hold get one verdict. Among them every
+//! target and filter is a stack; the most demanding stack decides. Under the rule `measured` the
+//! verdict takes the place of the rule.
+
+mod told;
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use jiff::civil::Date;
+
+use super::cast::Member;
+use super::matching::{Offer, Readiness, Want};
+use super::rig::Rig;
+use super::sensor::Unknown;
+use super::sets;
+use crate::combine::median;
+use crate::facts::{Camera, DarkVerdict, Fingerprint, Kind, Need, Rule, Seconds, Stack, Wait};
+use crate::judge::{self, Sensor};
+use crate::measure::sensor::photon_transfer;
+
+/// Lights that share a verdict.
+pub struct Group {
+    /// Place of the earliest among the rig's lights.
+    pub(super) first: usize,
+    /// The verdict, or what it waits for.
+    pub(super) verdict: Result<DarkVerdict, Wait>,
+}
+
+/// What lights share a verdict by.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord)]
+struct Shared {
+    night: Date,
+    camera: Arc<Camera>,
+    dark: Option<Fingerprint>,
+    /// Only where there is no dark: one that is found has an exposure of its own.
+    exposure: Option<Seconds>,
+    transfer: Option<Fingerprint>,
+}
+
+impl<'a> Rig<'a, '_> {
+    /// Judges all lights, and notes what each night has to say of the sensor.
+    pub(super) fn judge_darks(&mut self) {
+        let mut groups: BTreeMap<Shared, Vec<usize>> = BTreeMap::new();
+        for (place, light) in self.cast.lights.iter().enumerate() {
+            let chosen = |want: &Want<'_>, offers| {
+                want.choose(offers).map(|offer: &Offer| offer.fingerprint)
+            };
+            let dark = chosen(&self.dark_for(light), &self.sensors.darks);
+            let bias = self.library(&[Kind::Bias], &light.frame.camera, light.moment);
+            let shared = Shared {
+                night: light.night,
+                camera: light.frame.camera.clone(),
+                dark,
+                exposure: dark.is_none().then_some(light.frame.exposure),
+                transfer: chosen(&bias, &self.sensors.transfers),
+            };
+            groups.entry(shared).or_default().push(place);
+        }
+        let mut states = BTreeMap::new();
+        self.own_nights(&mut states);
+        for (shared, places) in groups {
+            let lights: Vec<&Member<'a>> = places.iter().map(|&at| &self.cast.lights[at]).collect();
+            self.compare(&shared, lights[0]);
+            let verdict = self.verdict(&shared, &lights);
+            if self.is_measured()
+                && let Ok(DarkVerdict {
+                    need: Need::Unknown,
+                    missing: Some(missing),
+                    ..
+                }) = &verdict
+            {
+                let warning = format!(
+                    "whether lights of {} need darks is not known, so the dark rule `measured` acts as `required`: {missing}",
+                    lights[0].frame.exposure
+                );
+                self.warn(shared.night, &warning);
+            }
+            let told = verdict.as_ref().ok();
+            let told = told.filter(|verdict| verdict.need != Need::Unknown || self.is_measured());
+            self.note(&mut states, shared, told.cloned());
+            let number = self.sensors.verdicts.len();
+            self.sensors
+                .of_light
+                .extend(lights.iter().map(|light| (light.index, number)));
+            self.sensors.verdicts.push(Group {
+                first: places[0],
+                verdict,
+            });
+        }
+        self.tell(states);
+    }
+
+    fn is_measured(&self) -> bool {
+        self.rule(Kind::Dark)
+            .is_some_and(|rule| rule.rule == Rule::Measured)
+    }
+
+    /// A dark of the light's own exposure and temperature.
+    fn dark_for<'m>(&'m self, light: &'m Member<'a>) -> Want<'m> {
+        let [(_, dark), ..] = self.wishes(light);
+        Want {
+            scaled: false,
+            ..dark
+        }
+    }
+
+    /// Are darks wanted for this light?
+    pub(super) fn wants_dark(&self, light: &Member<'a>) -> bool {
+        let verdict = self
+            .verdict_of(light)
+            .and_then(|group| group.verdict.as_ref().ok());
+        let spared = verdict.is_some_and(|verdict| verdict.need == Need::NotNeeded);
+        self.wants(Kind::Dark) && !(self.is_measured() && spared)
+    }
+
+    /// What a light's verdict waits for, where its rule is decided by it.
+    pub(super) fn awaits_verdict(&self, light: &Member<'a>) -> Option<Wait> {
+        let group = self.verdict_of(light).filter(|_| self.is_measured())?;
+        group.verdict.as_ref().err().cloned()
+    }
+
+    /// The verdict on a light.
+    fn verdict_of(&self, light: &Member<'a>) -> Option<&Group> {
+        self.sensors
+            .verdicts
+            .get(*self.sensors.of_light.get(&light.index)?)
+    }
+
+    /// What is to be said of a light's verdict.
+    pub(super) fn verdict_words(&self, light: &Member<'a>) -> Option<String> {
+        match &self.verdict_of(light)?.verdict {
+            Ok(verdict) if verdict.need == Need::Unknown && !self.is_measured() => None,
+            Ok(verdict) => Some(verdict.to_string()),
+            Err(wait) => self.is_measured().then(|| wait.to_string()),
+        }
+    }
+
+    /// Why a set of darks is not wanted: the rule is `measured`, and none of the lights that it could
+    /// serve needs it. One that could serve no light is made, in case some come.
+    pub(super) fn spare_darks(&self, set: &[Member<'a>]) -> Option<String> {
+        let facts = sets::facts(Kind::Dark, set).filter(|_| self.is_measured())?;
+        let offer = Offer {
+            fingerprint: Fingerprint::new([0; 32]),
+            facts,
+            readiness: Readiness::Sure,
+        };
+        let mut spare = None;
+        for group in &self.sensors.verdicts {
+            if !self
+                .dark_for(&self.cast.lights[group.first])
+                .accepts(&offer)
+            {
+                continue;
+            }
+            match &group.verdict {
+                Ok(verdict) if verdict.need == Need::NotNeeded => {
+                    spare = spare.or_else(|| Some(verdict.to_string()));
+                }
+                _ => return None,
+            }
+        }
+        spare
+    }
+
+    fn verdict(&self, shared: &Shared, lights: &[&Member<'a>]) -> Result<DarkVerdict, Wait> {
+        let unknown = |missing: String| DarkVerdict {
+            need: Need::Unknown,
+            checks: Vec::new(),
+            missing: Some(missing),
+            dark_noise: None,
+            stack: None,
+        };
+        let (Some(dark), Some(transfer)) = (shared.dark, shared.transfer) else {
+            return Ok(unknown(self.missing(shared, lights[0])));
+        };
+        for key in [dark, transfer] {
+            match self.sensors.unknown.get(&key) {
+                Some(Unknown::Waits(wait)) => return Err(wait.clone()),
+                Some(Unknown::Failed(reason)) => return Ok(unknown(reason.clone())),
+                None => {}
+            }
+        }
+        let (Some(dark), Some(transfer)) = (self.dark_signal(dark), self.transfer(transfer)) else {
+            return Ok(unknown("what was measured is of another kind".to_owned()));
+        };
+        let Some(gain) = photon_transfer(transfer) else {
+            return Ok(unknown(
+                "the flats are no noisier than the bias, so there is no gain".to_owned(),
+            ));
+        };
+        let sensor = Sensor {
+            gain: &gain,
+            dark,
+            darkest: transfer.darkest,
+        };
+        let verdicts = stacks(lights)
+            .into_iter()
+            .map(|stack| judge::need_of_darks(sensor, stack));
+        Ok(judge::most_demanding(verdicts)
+            .unwrap_or_else(|| unknown("there are no lights".to_owned())))
+    }
+
+    /// What would settle the question.
+    fn missing(&self, shared: &Shared, light: &Member<'a>) -> String {
+        let has = |kind| {
+            self.cast.calibration.get(&kind).is_some_and(|members| {
+                members
+                    .iter()
+                    .filter(|member| member.frame.camera == shared.camera)
+                    .count()
+                    > 1
+            })
+        };
+        let mut wanted = Vec::new();
+        if !has(Kind::Bias) {
+            wanted.push("two bias".to_owned());
+        }
+        if shared.dark.is_none() {
+            let at = light.frame.set_point.or(light.frame.temperature);
+            let at = at.map_or(String::new(), |at| format!(" at {at:.0}"));
+            wanted.push(format!("two dark ({}{at})", light.frame.exposure));
+        }
+        if shared.transfer.is_none() {
+            wanted.push("two flat".to_owned());
+        }
+        let last = wanted.pop().unwrap_or_default();
+        let list = match wanted.as_slice() {
+            [] => last,
+            rest => format!("{} and {last}", rest.join(", ")),
+        };
+        let gain = shared
+            .camera
+            .gain
+            .map_or(String::new(), |gain| format!(" at gain {gain}"));
+        format!("{list} frames{gain} settle it")
+    }
+}
+
+/// Lights of one target and filter.
+fn stacks(lights: &[&Member<'_>]) -> Vec<Stack> {
+    let mut stacks: BTreeMap<_, Vec<&Member<'_>>> = BTreeMap::new();
+    for light in lights {
+        let key = (&light.frame.filter, &light.frame.target);
+        stacks.entry(key).or_default().push(light);
+    }
+    // Of a colour sensor the darkest colour: there darks matter most.
+    let darkest = |light: &&Member<'_>| {
+        let levels = light.sample.planes.iter().map(|plane| plane.level);
+        levels.min_by(f64::total_cmp).unwrap_or(0.0)
+    };
+    let stack = |lights: Vec<&Member<'_>>| {
+        let mut levels: Vec<f64> = lights.iter().map(darkest).collect();
+        let frame = lights.first()?.frame;
+        Some(Stack {
+            filter: frame.filter.clone(),
+            target: frame.target.clone(),
+            frames: lights.len(),
+            sky_adu: median(&mut levels)?,
+            dithered: is_dithered(&lights),
+        })
+    };
+    stacks.into_values().filter_map(stack).collect()
+}
+
+/// Do the headers' pointings differ by more than a pixel?
+fn is_dithered(lights: &[&Member<'_>]) -> bool {
+    let Some(first) = lights.first() else {
+        return false;
+    };
+    let (Some(scale), Some(from)) = (judge::pixel_scale(first.frame), first.frame.pointing) else {
+        return false;
+    };
+    let away = |light: &&Member<'_>| {
+        let to = light.frame.pointing?;
+        Some(3600.0 * judge::separation_deg(from, to) / scale)
+    };
+    lights.iter().filter_map(away).any(|pixels| pixels > 1.0)
+}

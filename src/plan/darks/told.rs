@@ -1,0 +1,172 @@
+//! What each night has to say of a rig's sensor, and what is stated of it wrongly.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+use jiff::civil::Date;
+
+use super::Shared;
+use crate::facts::{Camera, DarkSet, DarkVerdict, Estimate, Fingerprint, Kind, SensorState};
+use crate::judge;
+use crate::measure::sensor::{PhotonTransfer, photon_transfer};
+use crate::plan::cast::Member;
+use crate::plan::matching::Offer;
+use crate::plan::rig::Rig;
+
+/// What is stated of a sensor may differ by this part from what is measured, beside the error.
+const STATED: f64 = 0.1;
+
+/// Where a state stands.
+pub(super) type Place = (Date, Arc<Camera>, Option<DarkSet>);
+
+impl<'a> Rig<'a, '_> {
+    /// What was measured on each night's own frames.
+    pub(super) fn own_nights(&self, states: &mut BTreeMap<Place, SensorState>) {
+        let site = &self.settings.site;
+        for offer in &self.sensors.transfers {
+            let shared = Shared {
+                night: site.night_of(offer.facts.last),
+                camera: offer.facts.camera.clone(),
+                dark: None,
+                exposure: None,
+                transfer: Some(offer.fingerprint),
+            };
+            self.note(states, shared, None);
+        }
+        for offer in &self.sensors.darks {
+            let bias = self.library(&[Kind::Bias], &offer.facts.camera, offer.facts.last);
+            let shared = Shared {
+                night: site.night_of(offer.facts.last),
+                camera: offer.facts.camera.clone(),
+                dark: Some(offer.fingerprint),
+                exposure: None,
+                transfer: bias
+                    .choose(&self.sensors.transfers)
+                    .map(|offer| offer.fingerprint),
+            };
+            self.note(states, shared, None);
+        }
+    }
+
+    /// Notes what is known, once for each night, camera and set of darks.
+    pub(super) fn note(
+        &self,
+        states: &mut BTreeMap<Place, SensorState>,
+        shared: Shared,
+        verdict: Option<DarkVerdict>,
+    ) {
+        let known = |key: &Fingerprint| self.snapshot.sensors.contains_key(key);
+        let site = &self.settings.site;
+        let find = |offers: &'_ [Offer], key: Option<Fingerprint>| {
+            let found = offers.iter().find(|offer| Some(offer.fingerprint) == key);
+            found.filter(|offer| known(&offer.fingerprint)).cloned()
+        };
+        let dark = find(&self.sensors.darks, shared.dark);
+        let dark = dark.map(|offer| DarkSet {
+            key: offer.fingerprint,
+            night: site.night_of(offer.facts.last),
+            exposure: offer.facts.exposure,
+            temperature: offer.facts.temperature,
+        });
+        let transfer = find(&self.sensors.transfers, shared.transfer);
+        let transfer = transfer.map(|offer| (offer.fingerprint, site.night_of(offer.facts.last)));
+        if dark.is_none() && transfer.is_none() && verdict.is_none() {
+            return;
+        }
+        let place = (shared.night, shared.camera.clone(), dark);
+        let state = states.entry(place).or_insert_with(|| SensorState {
+            night: shared.night,
+            rig: self.profile().name.clone(),
+            camera: shared.camera.clone(),
+            transfer,
+            dark,
+            verdict: None,
+        });
+        state.transfer = state.transfer.or(transfer);
+        let verdicts = state.verdict.take().into_iter().chain(verdict);
+        state.verdict = judge::most_demanding(verdicts);
+    }
+
+    /// Hands the states over. Where a night has darks of a camera, they say all that flats alone would.
+    pub(super) fn tell(&mut self, mut states: BTreeMap<Place, SensorState>) {
+        let with_darks: BTreeSet<(Date, Arc<Camera>)> = states
+            .keys()
+            .filter(|(_, _, dark)| dark.is_some())
+            .map(|(night, camera, _)| (*night, camera.clone()))
+            .collect();
+        states.retain(|(night, camera, dark), state| {
+            let alone = dark.is_none() && state.verdict.is_none();
+            !(alone && with_darks.contains(&(*night, camera.clone())))
+        });
+        self.plan.sensors.extend(states.into_values());
+    }
+
+    /// Holds what headers and the profile state of a sensor against what is measured.
+    pub(super) fn compare(&mut self, shared: &Shared, light: &Member<'a>) {
+        let Some(found) = shared
+            .transfer
+            .and_then(|key| photon_transfer(self.transfer(key)?))
+        else {
+            return;
+        };
+        let transfer = shared.transfer.and_then(|key| self.transfer(key));
+        let step = transfer.map_or(1.0, |transfer| transfer.step);
+        let gain = shared
+            .camera
+            .gain
+            .map_or(String::new(), |gain| format!(" at gain {gain}"));
+        let PhotonTransfer {
+            electrons_per_adu,
+            read_noise_e,
+            ..
+        } = found;
+        let mut warnings = Vec::new();
+        let mut stated = |who: &str, said: f64, found: Estimate, unit: &str| {
+            if (said - found.value).abs() > STATED * found.value + found.error {
+                let ratio = if said > found.value {
+                    said / found.value
+                } else {
+                    found.value / said
+                };
+                let steps = if unit == "electrons per ADU"
+                    && step > 1.5
+                    && (ratio / step - 1.0).abs() < STATED
+                {
+                    format!("; the ratio is the converter's step of {step} ADU")
+                } else {
+                    String::new()
+                };
+                warnings.push(format!(
+                    "{who} {said} {unit}{gain}, flats and bias say {:.4} +- {:.4}{steps}",
+                    found.value, found.error
+                ));
+            }
+        };
+        if let Some(said) = light.frame.electrons_per_adu {
+            stated(
+                "lights' headers say",
+                said,
+                electrons_per_adu,
+                "electrons per ADU",
+            );
+        }
+        if let Some(sensor) = self.profile().sensor {
+            let who = "the profile's `sensor` says";
+            stated(
+                who,
+                sensor.electrons_per_adu,
+                electrons_per_adu,
+                "electrons per ADU",
+            );
+            stated(
+                who,
+                sensor.read_noise_e,
+                read_noise_e,
+                "electrons of read noise",
+            );
+        }
+        for warning in warnings {
+            self.warn(shared.night, &warning);
+        }
+    }
+}

@@ -1,0 +1,259 @@
+//! Which frames are measured for what they say of a rig's sensor.
+//!
+//! Photon transfer takes two bias frames and up to [`LEVELS`] pairs of flats of one night; dark signal
+//! takes two bias frames and two darks of one set. Of a set its earliest frames that are not left
+//! out are taken, so that a set that grows stays known; where they have gone before they were
+//! measured, the earliest that are there. Which measure holds for a light is found as masters are: hard keys, gain
+//! among them, exposure and temperature of darks, the library's window of nights, and capture time
+//! alone. So the outcome depends neither on the order in which frames came nor on when.
+//!
+//! It does not know pixels, nor what follows from the figures.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+
+use super::cast::Member;
+use super::matching::{Offer, Readiness, Want};
+use super::rig::Rig;
+use super::sets;
+use crate::facts::{
+    Camera, DarkSignal, Exposed, Fingerprint, Input, Kind, SensorFigures, SensorTask, Transfer,
+    Wait,
+};
+use crate::judge;
+
+/// Pairs of flats that are measured, of levels spread over those there are.
+const LEVELS: usize = 4;
+
+/// What is known of a rig's sensor.
+#[derive(Default)]
+pub struct Sensors {
+    /// Photon transfer by gain and night. They match as a bias does.
+    pub(super) transfers: Vec<Offer>,
+    /// Dark signal by set. They match as a dark does.
+    pub(super) darks: Vec<Offer>,
+    /// What stands in the way of those that are not known yet.
+    pub(super) unknown: BTreeMap<Fingerprint, Unknown>,
+    /// Whether darks are needed, for lights that have that in common.
+    pub(super) verdicts: Vec<super::darks::Group>,
+    /// The verdict of each light, by its place in the snapshot's entries.
+    pub(super) of_light: BTreeMap<usize, usize>,
+}
+
+/// Why frames that could be measured are not.
+#[derive(Clone, Debug)]
+pub enum Unknown {
+    /// It will come.
+    Waits(Wait),
+    /// It cannot be measured.
+    Failed(String),
+}
+
+/// Survivors of one set, by start.
+type Set<'a> = Vec<Member<'a>>;
+
+impl<'a> Rig<'a, '_> {
+    /// Finds what can be measured, and asks for what was not yet.
+    pub(super) fn sensors(&mut self) {
+        let bias: Vec<(Offer, Set<'a>)> = self
+            .survivors(Kind::Bias)
+            .into_iter()
+            .filter_map(|set| Some((offer(Kind::Bias, &set)?, set)))
+            .collect();
+        let site = &self.settings.site;
+        let mut flats: BTreeMap<(Arc<Camera>, Date), Vec<Set<'a>>> = BTreeMap::new();
+        for set in self.survivors(Kind::Flat) {
+            if let Some(last) = set.last() {
+                let key = (last.frame.camera.clone(), site.night_of(last.moment));
+                flats.entry(key).or_default().push(set);
+            }
+        }
+        for sets in flats.into_values() {
+            let members: Set<'a> = sets.iter().flatten().copied().collect();
+            let build = |bias: &[Member<'a>], only_there: bool| {
+                let sets: Vec<Set<'a>> = sets.iter().map(|set| there(set, only_there)).collect();
+                task(bias, Exposed::Flats(levels(&sets)?), &members)
+            };
+            if let Some(offer) = offer(Kind::Bias, &members)
+                && let Some(offer) = self.measure(offer, Kind::Flat, &members, &bias, build)
+            {
+                self.sensors.transfers.push(offer);
+            }
+        }
+        for set in self.survivors(Kind::Dark) {
+            let build = |bias: &[Member<'a>], only_there: bool| {
+                task(bias, Exposed::Darks(pair(&there(&set, only_there))?), &set)
+            };
+            if let Some(offer) = offer(Kind::Dark, &set)
+                && let Some(offer) = self.measure(offer, Kind::Dark, &set, &bias, build)
+            {
+                self.sensors.darks.push(offer);
+            }
+        }
+    }
+
+    /// The sets of a kind without what is left out, those of at least two frames.
+    fn survivors(&self, kind: Kind) -> Vec<Set<'a>> {
+        let (Some(members), Some(rule)) = (self.cast.calibration.get(&kind), self.rule(kind))
+        else {
+            return Vec::new();
+        };
+        let mut found = Vec::new();
+        for mut set in sets::sets(members.clone(), kind, self.profile(), rule) {
+            let pairs: Vec<_> = set
+                .iter()
+                .map(|member| (member.frame, member.sample))
+                .collect();
+            let mut reasons = judge::left_out(kind, &pairs, self.profile()).into_iter();
+            set.retain(|_| reasons.next().is_some_and(|reason| reason.is_none()));
+            if set.len() > 1 {
+                found.push(set);
+            }
+        }
+        found
+    }
+
+    /// Finds the bias for frames and what was measured of both, or asks for it. Nothing where there
+    /// is too little to measure.
+    fn measure(
+        &mut self,
+        offer: Offer,
+        kind: Kind,
+        members: &[Member<'a>],
+        bias: &[(Offer, Set<'a>)],
+        build: impl Fn(&[Member<'a>], bool) -> Option<SensorTask>,
+    ) -> Option<Offer> {
+        let offers: Vec<Offer> = bias.iter().map(|(offer, _)| offer.clone()).collect();
+        let want = self.library(&[Kind::Bias], &offer.facts.camera, offer.facts.last);
+        let chosen = want.choose(&offers)?.fingerprint;
+        let (_, bias) = bias.iter().find(|(offer, _)| offer.fingerprint == chosen)?;
+        let all = build(&there(bias, false), false);
+        let all = all.filter(|task| self.is_known(task.key()));
+        let task = match all {
+            Some(task) => task,
+            None => build(&there(bias, true), true)?,
+        };
+        let key = task.key();
+        let unknown = if self.is_known(key) {
+            None
+        } else if let Some(failure) = self.snapshot.failed.get(&key) {
+            Some(Unknown::Failed(failure.reason.clone()))
+        } else if let Some(until) = self.rule(kind).and_then(|rule| self.growing(members, rule)) {
+            self.plan.wake = Some(self.plan.wake.map_or(until, |wake| wake.min(until)));
+            Some(Unknown::Waits(Wait::Growing { kind, until }))
+        } else {
+            self.plan.to_know.push(task);
+            Some(Unknown::Waits(Wait::Sensor))
+        };
+        if let Some(unknown) = unknown {
+            self.sensors.unknown.insert(key, unknown);
+        }
+        Some(Offer {
+            fingerprint: key,
+            ..offer
+        })
+    }
+
+    fn is_known(&self, key: Fingerprint) -> bool {
+        self.snapshot.sensors.contains_key(&key)
+    }
+
+    /// What was measured of bias and flats.
+    pub(super) fn transfer(&self, key: Fingerprint) -> Option<&'a Transfer> {
+        match self.snapshot.sensors.get(&key)? {
+            SensorFigures::Transfer(transfer) => Some(transfer),
+            SensorFigures::Dark(_) => None,
+        }
+    }
+
+    /// What was measured of bias and darks.
+    pub(super) fn dark_signal(&self, key: Fingerprint) -> Option<&'a DarkSignal> {
+        match self.snapshot.sensors.get(&key)? {
+            SensorFigures::Dark(dark) => Some(dark),
+            SensorFigures::Transfer(_) => None,
+        }
+    }
+
+    /// What is like a bias for a camera at a moment.
+    pub(super) fn library<'m>(
+        &'m self,
+        kinds: &'m [Kind],
+        camera: &'m Camera,
+        moment: Timestamp,
+    ) -> Want<'m> {
+        Want {
+            kinds,
+            camera,
+            exposure: None,
+            scaled: false,
+            temperature: None,
+            flat_for: None,
+            moment,
+            profile: self.profile(),
+            site: &self.settings.site,
+        }
+    }
+}
+
+/// Frames as something to choose from. The fingerprint is that of the earliest one: it tells sets
+/// apart.
+fn offer(kind: Kind, members: &[Member<'_>]) -> Option<Offer> {
+    let facts = sets::facts(kind, members)?;
+    let first = members.first()?.digest;
+    Some(Offer {
+        fingerprint: Fingerprint::new(*first.bytes()),
+        facts,
+        readiness: Readiness::Sure,
+    })
+}
+
+/// Members, or those that are there.
+fn there<'a>(members: &[Member<'a>], only: bool) -> Set<'a> {
+    let stays = |member: &&Member<'_>| !only || member.entry.present;
+    members.iter().filter(stays).copied().collect()
+}
+
+fn pair(members: &[Member<'_>]) -> Option<[Input; 2]> {
+    let input = |member: &Member<'_>| Input {
+        digest: member.digest,
+        file: member.entry.file.clone(),
+        stamp: member.entry.stamp,
+    };
+    match members {
+        [one, other, ..] => Some([input(one), input(other)]),
+        _ => None,
+    }
+}
+
+/// Pairs of neighbours of the same set, of levels spread evenly over all such pairs.
+fn levels(sets: &[Set<'_>]) -> Option<Vec<[Input; 2]>> {
+    let mut pairs: Vec<&[Member<'_>]> = sets.iter().flat_map(|set| set.chunks_exact(2)).collect();
+    let level = |pair: &[Member<'_>]| pair.iter().map(|member| member.sample.level()).sum::<f64>();
+    pairs.sort_by(|a, b| {
+        level(a)
+            .total_cmp(&level(b))
+            .then(a[0].digest.cmp(&b[0].digest))
+    });
+    let last = pairs.len().checked_sub(1)?;
+    let mut places: Vec<usize> = (0..LEVELS).map(|k| k * last / (LEVELS - 1)).collect();
+    places.dedup();
+    places.into_iter().map(|place| pair(pairs[place])).collect()
+}
+
+/// Nothing without two bias frames.
+fn task(bias: &[Member<'_>], exposed: Exposed, members: &[Member<'_>]) -> Option<SensorTask> {
+    let all = || bias.iter().chain(members);
+    let saturation = all().map(|member| member.sample.saturation);
+    let steps = all().filter_map(|member| member.sample.step);
+    Some(SensorTask {
+        camera: bias.first()?.frame.camera.clone(),
+        saturation: saturation.min_by(f64::total_cmp)?,
+        // Frames of floating-point numbers have none.
+        step: steps.min().map_or(0.0, f64::from),
+        bias: pair(bias)?,
+        exposed,
+    })
+}
