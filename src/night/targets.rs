@@ -20,6 +20,14 @@ const FIRST_LINES: &str = "\
 /// Decimals of hours: a few seconds.
 const DECIMALS: i32 = 3;
 
+/// Lights of one target through one filter.
+#[derive(Clone, Copy, Default)]
+struct Sum {
+    frames: usize,
+    kept: usize,
+    kept_s: f64,
+}
+
 /// Adds up all nights, and sets them beside the goals. A target or filter with a goal stands there
 /// before its first light.
 pub fn targets(nights: &[NightSummary], goals: &Goals) -> Targets {
@@ -28,14 +36,13 @@ pub fn targets(nights: &[NightSummary], goals: &Goals) -> Targets {
         .flat_map(|night| night.integrations.iter().map(|part| (&night.night, part)))
         .collect();
     parts.sort_by(|a, b| (a.0, &a.1.rig).cmp(&(b.0, &b.1.rig)));
-    // [frames, kept] and seconds kept
-    let mut sums: BTreeMap<&str, BTreeMap<&str, ([usize; 2], f64)>> = BTreeMap::new();
+    let mut sums: BTreeMap<&str, BTreeMap<&str, Sum>> = BTreeMap::new();
     for (_, part) in parts {
         let target = sums.entry(&part.target).or_default();
-        let (counts, seconds) = target.entry(&part.filter).or_default();
-        counts[0] += part.frames;
-        counts[1] += part.kept;
-        *seconds += part.kept_s;
+        let sum = target.entry(&part.filter).or_default();
+        sum.frames += part.frames;
+        sum.kept += part.kept;
+        sum.kept_s += part.kept_s;
     }
     for (target, filters) in goals {
         let target = sums.entry(target).or_default();
@@ -43,15 +50,15 @@ pub fn targets(nights: &[NightSummary], goals: &Goals) -> Targets {
             target.entry(filter).or_default();
         }
     }
-    let entry = |(target, sums): (&str, BTreeMap<&str, ([usize; 2], f64)>)| {
+    let entry = |(target, sums): (&str, BTreeMap<&str, Sum>)| {
         let goals = goals.get(target).cloned().unwrap_or_default();
-        let hours = |(filter, ([frames, kept], seconds)): (&str, ([usize; 2], f64))| {
-            let hours_kept = rounded(seconds / 3600.0, DECIMALS);
+        let hours = |(filter, sum): (&str, Sum)| {
+            let hours_kept = rounded(sum.kept_s / 3600.0, DECIMALS);
             let wanted = goals.get(filter).copied();
             FilterHours {
                 filter: filter.to_owned(),
-                frames,
-                kept,
+                frames: sum.frames,
+                kept: sum.kept,
                 hours_kept,
                 hours_wanted: wanted,
                 hours_left: wanted.map(|hours| rounded((hours - hours_kept).max(0.0), DECIMALS)),

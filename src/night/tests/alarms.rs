@@ -1,7 +1,5 @@
 //! When something is worth telling at once.
 
-use std::time::Duration;
-
 use jiff::{SignedDuration, Timestamp};
 
 use super::composing::frame;
@@ -237,9 +235,7 @@ fn a_low_disk_is_told_of_once_until_it_has_recovered() {
 
 #[test]
 fn an_event_is_one_document_with_a_key_on_each_line() {
-    let mut limits = Alarms::default();
-    limits.stalled = Duration::from_secs(60);
-    let mut alarm = Alarm::new(scene::site(), limits);
+    let mut alarm = alarm();
     let mut log = scene::full_log();
     log.lights[0].verdict = Some(Verdict::SetAside);
     let now = at("2026-09-06T09:00:00Z");
