@@ -7,8 +7,10 @@
 //! It reads no file: the caller does, and hands the text over with the path for the messages. It
 //! does not know whether folders exist.
 
+mod alarms;
 mod bounds;
 mod combining;
+mod goals;
 mod overscan;
 mod passbands;
 mod products;
@@ -24,7 +26,7 @@ mod words;
 
 use std::path::{Path, PathBuf};
 
-use crate::facts::Profile;
+use crate::facts::{Goals, Profile};
 
 pub use crate::frame::{name_matches, path_glob};
 pub use settings::SettingsDraft;
@@ -58,6 +60,15 @@ pub fn parse_settings(text: &str, file: &Path) -> Result<SettingsDraft, ConfigEr
 /// As for [`parse_settings`].
 pub fn parse_profile(text: &str, file: &Path) -> Result<Profile, ConfigError> {
     profile::parse(unmarked(text), file)
+}
+
+/// Reads the goals out of the text of `targets.yaml`, sorted; targets without any are left out.
+///
+/// # Errors
+/// As for [`parse_settings`]. A file that is not understood must not be written over: its goals
+/// would be lost.
+pub fn parse_goals(text: &str, file: &Path) -> Result<Goals, ConfigError> {
+    goals::parse(unmarked(text), file)
 }
 
 /// Some editors put an invisible mark before the first line, which the YAML reader trips over.

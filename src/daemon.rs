@@ -10,12 +10,16 @@
 mod adopt;
 mod engine;
 mod flushing;
+mod herald;
 mod history;
+mod hooks;
 mod intake;
 mod locks;
 mod progress;
 mod sensor;
 mod service;
+mod session;
+mod space;
 mod supplied;
 mod tell;
 mod turn;
@@ -32,10 +36,12 @@ use thiserror::Error;
 pub use engine::{CATALOGUE, recognition};
 pub use flushing::Flushing;
 pub use progress::Lines;
+pub use session::{digest, session};
 pub use supplied::Shelf;
 pub use turn::{Mode, Outcome, start};
 
 use crate::catalogue::CatalogueError;
+use crate::night::bytes;
 use crate::publish::PublishError;
 
 /// What ends the daemon, or a round of its loop.
@@ -73,6 +79,19 @@ pub enum DaemonError {
         /// The one around it.
         outer: PathBuf,
     },
+    /// There is too little room for a product.
+    #[error(
+        "{}: no space left: it needs up to {}, free are {}",
+        path.display(), bytes(*needed), bytes(*free)
+    )]
+    Full {
+        /// The product.
+        path: PathBuf,
+        /// Bytes it takes at most.
+        needed: u64,
+        /// Bytes there are.
+        free: u64,
+    },
     /// The catalogue cannot be read or written.
     #[error(transparent)]
     Catalogue(#[from] CatalogueError),
@@ -90,6 +109,7 @@ impl DaemonError {
         match self {
             Self::Catalogue(error) => error.is_passing(),
             Self::Publish(error) => error.is_passing(),
+            Self::Full { .. } => true,
             _ => false,
         }
     }

@@ -21,8 +21,10 @@ mod sensor;
 mod session;
 mod settings;
 mod snapshot;
+mod space;
 mod summary;
 mod supplied;
+mod targets;
 mod units;
 
 pub use digest::{Digest, Fingerprint};
@@ -62,8 +64,10 @@ pub use session::{
     SCHEMA, SENSORS_SCHEMA, SensorEntry, SensorHistory, SensorNight, SensorNights, SessionLog,
     ShootEntry, UsedMasters, Verdict,
 };
-pub use settings::{Close, Settings, Site, WatchFolder, WatchMode};
+pub use settings::{Alarms, Close, Hook, Occasion, Settings, Site, WatchFolder, WatchMode};
 pub use snapshot::{Content, Entry, Failure, Snapshot};
+pub use space::Space;
 pub use summary::{Conditions, Integration, NightSummary};
 pub use supplied::{Supplied, SuppliedFile, SuppliedMaster, Unstated};
+pub use targets::{FilterHours, Goals, TARGETS_SCHEMA, TargetEntry, Targets};
 pub use units::{Celsius, Degrees, Seconds};

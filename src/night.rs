@@ -8,7 +8,9 @@
 //!
 //! It does not know what time it is, where a log is stored, or how a plan comes about.
 
+mod advice;
 mod airmass;
+mod alarm;
 mod compose;
 mod digest;
 mod masters;
@@ -18,6 +20,7 @@ mod shoot;
 mod standing;
 mod summary;
 mod sun;
+mod targets;
 mod text;
 mod warnings;
 mod yaml;
@@ -27,15 +30,20 @@ mod scene;
 #[cfg(test)]
 mod tests;
 
+pub use advice::{Advice, Sampling, Series, advise};
+pub use alarm::{Alarm, Cause, Event};
 pub use compose::{compose, nights};
-pub use digest::digest;
+pub use digest::{Beside, digest};
 pub use sensors::sensor_history;
 pub use sheet::tame;
 pub use shoot::{SUN_CAUTION, in_order, shot};
 pub use standing::{Standing, lights_of, standing, usual_before};
 pub use summary::summary;
-pub use sun::{Daylight, Spell, altitude_deg, closes_at, is_over, rises_above, sets_below, spells};
-pub use text::{counted, rounded, span};
+pub use sun::{
+    Daylight, Spell, altitude_deg, closes_at, is_dark, is_over, rises_above, sets_below, spells,
+};
+pub use targets::{parse_targets, targets, targets_yaml};
+pub use text::{bytes, counted, rounded, span};
 pub use yaml::{parse, sensors_yaml, yaml};
 
 use crate::facts::{Plan, Settings, Snapshot};

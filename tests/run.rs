@@ -600,7 +600,8 @@ fn a_full_disk_is_waited_out() {
         move || {
             fs::read_to_string(&errors)
                 .unwrap_or_default()
-                .contains("No space left")
+                .to_lowercase()
+                .contains("no space left")
         }
     });
     let visible = |end: &str| {

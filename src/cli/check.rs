@@ -48,6 +48,19 @@ pub fn check(config: &Path) -> Result<(), Failure> {
         println!("supplied {kind} of {rig} = {}", path.display());
     }
     faults.iter().for_each(|fault| println!("         {fault}"));
+    for hook in &settings.alarms.hooks {
+        let there = if hook.program.is_file() {
+            ""
+        } else {
+            " (not there now)"
+        };
+        let when: Vec<&str> = hook.when.iter().map(|occasion| occasion.word()).collect();
+        println!(
+            "hook     {} for {}{there}",
+            hook.program.display(),
+            when.join(", ")
+        );
+    }
     let missing = settings
         .watch
         .iter()

@@ -73,8 +73,9 @@ pub fn demo(folder: Option<PathBuf>, data: &Path) -> Result<(), Failure> {
     if outcome.failed > 0 {
         return Err(anyhow!("{} products could not be made", outcome.failed).into());
     }
-    let session = log::latest(&settings).ok_or_else(|| anyhow!("no night was written up"))?;
-    println!("\n{}", log::digest(&settings, &session)?);
+    let night = log::latest(&settings).ok_or_else(|| anyhow!("no night was written up"))?;
+    println!("\n{}", daemon::digest(&settings, night)?.1);
+    let session = daemon::session(&settings.output, night);
     println!("session log   {}", session.display());
     println!(
         "masters       {}",

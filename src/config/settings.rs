@@ -10,10 +10,11 @@ use jiff::civil::Time;
 use jiff::tz::{TimeZone, TimeZoneDatabase};
 use serde::Deserialize;
 
-use crate::facts::{Close, Profile, Settings, Site, WatchFolder, WatchMode};
+use crate::facts::{Alarms, Close, Profile, Settings, Site, WatchFolder, WatchMode};
 use crate::frame::{name_matches, path_glob};
 
 use super::ConfigError;
+use super::alarms::{RawHook, disk_low, hooks, stalled};
 use super::bounds::{duration, path, said, seconds, within};
 use super::text::{Fault, Step, read, steps};
 
@@ -30,6 +31,9 @@ struct RawSettings {
     close: Option<RawClose>,
     memory_mib: Option<u64>,
     threads: Option<usize>,
+    hooks: Option<Vec<RawHook>>,
+    stalled_minutes: Option<f64>,
+    disk_low_gb: Option<f64>,
 }
 
 #[derive(Deserialize)]
@@ -184,6 +188,11 @@ fn check(raw: RawSettings, folder: &Path) -> Result<(Settings, Vec<PathBuf>), Fa
         close,
         memory_budget: memory_mib * 1024 * 1024,
         threads,
+        alarms: Alarms {
+            hooks: hooks(raw.hooks.unwrap_or_default(), folder)?,
+            stalled: stalled(raw.stalled_minutes)?,
+            disk_low: disk_low(raw.disk_low_gb)?,
+        },
     };
     Ok((settings, profile_paths))
 }

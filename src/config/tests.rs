@@ -11,9 +11,9 @@ use proptest::prelude::*;
 use super::*;
 use crate::combine::by_count;
 use crate::facts::{
-    CfaChoice, Combining, CombiningRule, FlatLevel, GainMeaning, Kind, LightSamples, Photosites,
-    Rule, Sensor, ShortShots, Stripe, Stripes, SuppliedFile, Tolerance, VerdictLimits, WatchMode,
-    Windows,
+    Alarms, CfaChoice, Combining, CombiningRule, FlatLevel, GainMeaning, Hook, Kind, LightSamples,
+    Occasion, Photosites, Rule, Sensor, ShortShots, Stripe, Stripes, SuppliedFile, Tolerance,
+    VerdictLimits, WatchMode, Windows,
 };
 
 const SETTINGS: &str = include_str!("../../config/settings.yaml");
@@ -102,6 +102,12 @@ fn commented_lines_of_the_settings_are_settings() {
                 "close",
                 "memory_mib",
                 "threads",
+                "hooks",
+                "  - when",
+                "    command",
+                "    timeout_s",
+                "stalled_minutes",
+                "disk_low_gb",
                 "  sun_altitude_deg",
                 "  quiet_minutes",
                 "  at",
@@ -127,6 +133,33 @@ fn commented_lines_of_the_settings_are_settings() {
     assert_eq!(open.scan_interval, Duration::from_secs(1800));
     assert_eq!(open.close.quiet, Duration::from_secs(3600));
     assert_eq!(open.memory_budget, 256 << 20);
+    let hook = Hook {
+        when: vec![
+            Occasion::NightClosed,
+            Occasion::Stalled,
+            Occasion::Failed,
+            Occasion::DiskLow,
+        ],
+        program: "/usr/local/lib/dawnledger/mail".into(),
+        arguments: vec!["night@skarn.example".to_owned()],
+        timeout: Duration::from_secs(30),
+    };
+    let spelt = Alarms {
+        hooks: vec![hook],
+        ..Alarms::default()
+    };
+    assert_eq!(open.alarms, spelt);
+}
+
+#[test]
+fn a_hook_s_program_counts_from_the_settings_like_every_path() {
+    let hooks = "hooks: [{when: [failed], command: [bin/tell, bin/x, '~']}]\n";
+    let text = settings_with(&[("", hooks)]);
+    let draft = parse_settings(&text, Path::new("/sky/settings.yaml")).unwrap();
+    let hook = &draft.complete(Vec::new()).unwrap().alarms.hooks[0];
+    assert_eq!(hook.program, Path::new("/sky/bin/tell"));
+    assert_eq!(hook.arguments, ["bin/x", "~"]);
+    assert_eq!(hook.timeout, Duration::from_secs(30));
 }
 
 /// Likewise for the profile that shows every key.

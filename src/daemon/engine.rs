@@ -25,7 +25,7 @@ use crate::facts::{
 };
 use crate::make::MakeError;
 use crate::measure;
-use crate::night::Known;
+use crate::night::{Alarm, Cause, Known};
 use crate::plan::{Patience, plan};
 use crate::publish::Disk;
 use crate::scan::{self, Found, ScanError};
@@ -91,6 +91,8 @@ pub struct Engine {
     /// the files look like this.
     stale: HashMap<FileId, (Stamp, Digest)>,
     pub teller: Teller,
+    /// What is worth telling at once.
+    pub alarm: Alarm,
     /// Watch folders that could not be read at the last scan.
     pub away: BTreeMap<usize, String>,
     /// Masters that turned out unusable once: a second time counts as a failure.
@@ -131,6 +133,7 @@ impl Engine {
         let mut engine = Self {
             settle: Settle::new(settings.settle),
             teller: Teller::new(),
+            alarm: Alarm::new(settings.site.clone(), settings.alarms.clone()),
             disk,
             catalogue,
             recognition,
@@ -147,6 +150,12 @@ impl Engine {
             settings,
         };
         engine.look_again_at_stale(&snapshot)?;
+        // After a restart in the night a capture that ended with it is missed too.
+        for entry in &snapshot.entries {
+            if let Content::Frame { frame, .. } = &entry.content {
+                engine.alarm.frame(frame, entry.arrived);
+            }
+        }
         Ok(engine)
     }
 
@@ -209,6 +218,8 @@ impl Engine {
                 let text = error.to_string();
                 if self.away.insert(index, text.clone()).is_none() {
                     tracing::warn!("{text}; its files count as away until it is back");
+                    let cause = Cause::Folder(folder.name.to_string());
+                    self.alarm.failed(cause, &text, now);
                 }
                 true
             }
@@ -381,6 +392,8 @@ impl Engine {
                     tracing::warn!(file = %look.file, "could not be read, to be tried again: {reason}");
                     let until = now.saturating_add(READ_AGAIN).unwrap_or(now);
                     let note = format!("it could not be read: {reason}");
+                    let text = format!("{}: {note}", look.file);
+                    self.alarm.failed(Cause::Raw, &text, now);
                     self.settle.put_off(&look.file, note, until);
                     self.teller.arriving();
                 }
@@ -394,6 +407,7 @@ impl Engine {
                     ..
                 } => {
                     tracing::info!(file = %entry.file, kind = %frame.kind, rig = %frame.rig, "taken in");
+                    self.alarm.frame(frame, now);
                 }
                 Content::Frame {
                     unusable: Some(reason),
@@ -640,7 +654,7 @@ impl Engine {
                 }
                 tracing::warn!("{}: the master cannot be used: {reason}", path.display());
                 if self.suspects.contains(&path) {
-                    return self.failed(task, &reason);
+                    return self.failed(task, &reason, now);
                 }
                 let product = path
                     .strip_prefix(&self.settings.output)
@@ -660,6 +674,7 @@ impl Engine {
             error @ MakeError::Read { .. } => {
                 let reason = error.to_string();
                 tracing::warn!(product = task.product, "not made for now: {reason}");
+                self.alarm.failed(Cause::Raw, &reason, now);
                 self.unread.insert(task.fingerprint, Failure { reason });
                 self.again = self.again.or(now.checked_add(READ_AGAIN).ok());
                 self.snapshot = None;
@@ -667,7 +682,7 @@ impl Engine {
                 Ok(())
             }
             MakeError::Publish(error) if error.is_passing() => Err(error.into()),
-            other => self.failed(task, &other.to_string()),
+            other => self.failed(task, &other.to_string(), now),
         }
     }
 
@@ -693,8 +708,10 @@ impl Engine {
         self.catalogue.generation() + self.shelf.changes()
     }
 
-    fn failed(&mut self, task: &Task, reason: &str) -> Result<(), DaemonError> {
+    fn failed(&mut self, task: &Task, reason: &str, now: Timestamp) -> Result<(), DaemonError> {
         tracing::error!(product = task.product, "could not be made: {reason}");
+        let text = format!("{}: could not be made: {reason}", task.product);
+        self.alarm.failed(Cause::Product, &text, now);
         self.teller.all();
         self.change()?.failed(&task.fingerprint, reason)?;
         Ok(())

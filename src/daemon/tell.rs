@@ -7,8 +7,8 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use jiff::civil::Date;
 
-use super::DaemonError;
 use super::history::History;
+use super::{DaemonError, session};
 use crate::catalogue::CatalogueError;
 use crate::facts::{Conditions, Fingerprint, LightState, Measured, NightState, Settings};
 use crate::night::{self, Known, Standing};
@@ -19,6 +19,8 @@ pub struct Teller {
     all: bool,
     nights: BTreeSet<Date>,
     open: BTreeSet<Date>,
+    /// Nights whose log on file changed from open to closed.
+    closed: BTreeSet<Date>,
     last_arrival: Option<Timestamp>,
     /// How the lights of nights stand, and what that was worked out from.
     standings: BTreeMap<Date, Judged>,
@@ -35,6 +37,7 @@ impl Teller {
             all: true,
             nights: BTreeSet::new(),
             open: BTreeSet::new(),
+            closed: BTreeSet::new(),
             last_arrival: None,
             standings: BTreeMap::new(),
             history: History::default(),
@@ -92,6 +95,12 @@ impl Teller {
         closing
     }
 
+    /// Nights whose log was closed since the last call. The log on file is the memory, so a night
+    /// that ended while nothing ran counts too, and none counts twice.
+    pub fn closed(&mut self) -> BTreeSet<Date> {
+        std::mem::take(&mut self.closed)
+    }
+
     /// Writes the logs that changed. `all_over`: no night is open. `measures` reads what was measured
     /// on lights.
     pub fn tell(
@@ -130,26 +139,27 @@ impl Teller {
             let compose = |previous: Option<&crate::facts::SessionLog>| {
                 night::compose(known, night, &members, state, &standing, previous)
             };
-            let path = settings
-                .output
-                .join("nights")
-                .join(night.to_string())
-                .join("session.yaml");
+            let path = session(&settings.output, night);
             let on_file = fs::read_to_string(&path).unwrap_or_default();
             if members.is_empty() && on_file.is_empty() {
                 continue;
             }
             let mut log = compose(None);
             let mut text = night::yaml(&log);
+            let mut closes = false;
             // Only where the text differs can there be entries that only the old log knows.
             if text != on_file
                 && let Ok(previous) = night::parse(&on_file)
             {
                 log = compose(Some(&previous));
                 text = night::yaml(&log);
+                closes = over && previous.state == NightState::Open;
             }
             if text != on_file {
                 disk.publish(&path, text.as_bytes())?;
+            }
+            if closes {
+                self.closed.insert(night);
             }
             self.history.note(night, &log);
             if over {

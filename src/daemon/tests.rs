@@ -7,6 +7,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
 
 use jiff::{SignedDuration, Timestamp};
 
@@ -14,11 +15,13 @@ use super::engine::Engine;
 use super::intake::{Intake, Taken};
 use super::supplied::Shelf;
 use super::turn::Turn;
-use super::{DaemonError, Mode};
+use super::{DaemonError, Mode, space};
 use crate::config;
-use crate::facts::{Content, Fingerprint, Made, MadeStats, RelPath, Settings, Task};
+use crate::facts::{
+    Content, Fingerprint, Hook, Made, MadeStats, Occasion, Recipe, RelPath, Settings, Task,
+};
 use crate::fits::Unpacker;
-use crate::make::{MakeError, Pulse};
+use crate::make::{MakeError, Maker, Pulse};
 use crate::publish::{Disk, Gate, Op};
 use crate::simulate::{Scenario, write_all};
 use crate::watch::Hint;
@@ -277,6 +280,79 @@ fn what_cannot_be_read_is_put_off_and_ends_once() {
     engine.taken_in(taken, at(0)).unwrap();
     assert_eq!(engine.due(at(0)).len(), 0, "once would never end");
     assert_eq!(engine.settle.put_off_count(), 4);
+}
+
+#[test]
+fn a_product_fits_into_what_is_asked_for_and_no_task_begins_where_it_would_not() {
+    let products = "products: {mask: true, uncertainty: true}\nsensor: {read_noise_e: 2, electrons_per_adu: 1}\n";
+    let profile = format!("{PROFILE}{products}");
+    let here = Place::new();
+    let mut engine = here.open(&profile, Mode::Run);
+    here.take_in(&mut engine, at(0));
+    let folders = [("incoming".into(), here.path("incoming"))];
+    let maker = Maker::new(
+        Disk::default(),
+        here.path("products"),
+        folders.into(),
+        Unpacker::new("no-such-program".into(), here.path("scratch")),
+        1 << 26,
+    );
+    let mut last = None;
+    while let Some(task) = engine.plan(at(10_000)).unwrap().tasks.pop() {
+        space::check(&here.path("products"), &task).unwrap();
+        let made = maker.make(&task, &Pulse::default()).unwrap();
+        let needed = space::needed(&task.recipe);
+        assert!(
+            made.size <= needed,
+            "{} > {needed}: {}",
+            made.size,
+            made.product
+        );
+        engine.made(made).unwrap();
+        last = Some(task);
+    }
+    let mut task = last.unwrap();
+    let Recipe::Light(light) = &mut task.recipe else {
+        panic!("the light comes last: {task:?}");
+    };
+    let camera = Arc::make_mut(&mut light.facts.camera);
+    (camera.width, camera.height) = (1 << 31, 1 << 31);
+    full(space::check(&here.path("products"), &task));
+}
+
+#[tokio::test]
+async fn what_fails_is_told_to_a_hook() {
+    let here = Place::new();
+    let mut settings = Arc::unwrap_or_clone(here.settings(PROFILE));
+    settings.alarms.hooks.push(Hook {
+        when: vec![Occasion::Failed],
+        program: "/bin/sh".into(),
+        arguments: vec![
+            "-c".to_owned(),
+            "cat >../arriving; mv ../arriving ../told".to_owned(),
+        ],
+        timeout: Duration::from_secs(600),
+    });
+    let disk = Disk::gated(here.door.clone());
+    let mut turn = Turn::new(
+        Arc::new(settings),
+        disk,
+        "no-such-program".into(),
+        Mode::Run,
+    )
+    .unwrap();
+    here.take(&mut turn, at(0));
+    let task = turn.engine.plan(at(10_000)).unwrap().tasks.remove(0);
+    let error = MakeError::Internal("it fell over".to_owned());
+    turn.engine.not_made(&task, error, at(10_000)).unwrap();
+    turn.step(at(10_000)).unwrap();
+    let told = || fs::read_to_string(here.path("told"));
+    while told().is_err() {
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+    let told = told().unwrap();
+    assert!(told.contains(r#""event": "failed""#), "{told}");
+    assert!(told.contains("it fell over"), "{told}");
 }
 
 fn turn(here: &Place) -> Turn {

@@ -11,13 +11,15 @@ use jiff::{SignedDuration, Timestamp};
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
 use super::engine::{Engine, batch};
+use super::herald::Herald;
 use super::intake::Intake;
 use super::supplied::Shelf;
 use super::worker::{Job, Report, Request, Worker};
-use super::{DaemonError, service};
+use super::{DaemonError, service, space};
 use crate::facts::{Made, Recipe, Settings, ToMeasure, WatchMode};
 use crate::fits::Unpacker;
 use crate::make::Maker;
+use crate::night::Cause;
 use crate::publish::Disk;
 use crate::watch::{Hints, Watcher};
 
@@ -87,6 +89,7 @@ pub fn start(
 pub(super) struct Turn {
     pub(super) engine: Engine,
     worker: Worker,
+    herald: Herald,
     watcher: Option<Watcher>,
     hints: Arc<Hints>,
     mode: Mode,
@@ -144,9 +147,11 @@ impl Turn {
         // Watched before the first scan, so that nothing falls between the two.
         let watcher = (mode == Mode::Run).then(|| Watcher::new(&settings.watch));
         let hints = watcher.as_ref().map_or_else(Arc::default, Watcher::hints);
+        let herald = Herald::new(&settings, mode);
         Ok(Self {
             engine,
             worker,
+            herald,
             watcher,
             hints,
             mode,
@@ -210,6 +215,7 @@ impl Turn {
     pub(super) fn step(&mut self, now: Timestamp) -> Result<bool, DaemonError> {
         self.show_life();
         self.tick(now);
+        self.herald.attend(&mut self.engine, now);
         if let Some(retry) = self.retry {
             if now < retry {
                 return Ok(false);
@@ -241,6 +247,7 @@ impl Turn {
             let left = self.queue.len();
             match &job {
                 Job::Make(task) => {
+                    space::check(&self.engine.settings.output, task)?;
                     self.progress.begin(&task.product, left + 1);
                     service::status(&format!("making {}, {left} more in line", task.product));
                 }
@@ -272,6 +279,7 @@ impl Turn {
             self.scans.values_mut().for_each(|at| *at = Timestamp::MIN);
             return Ok(false);
         }
+        self.herald.nights(&mut self.engine, now);
         self.engine.rest();
         service::status(&match self.engine.away.values().next() {
             Some(away) => format!("a watch folder is away: {away}"),
@@ -471,6 +479,8 @@ impl Turn {
     pub(super) fn trouble(&mut self, error: &DaemonError, now: Timestamp) {
         tracing::error!("{error}; trying again in {} s", RETRY.as_secs());
         service::status(&format!("waiting: {error}"));
+        let alarm = &mut self.engine.alarm;
+        alarm.failed(Cause::Disk, &error.to_string(), now);
         self.queue.clear();
         self.engine.rest();
         self.retry = now.checked_add(RETRY).ok();

@@ -151,6 +151,32 @@ pub enum SetAside {
     OffTarget,
 }
 
+impl SetAside {
+    /// As a person would say it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Trailed => "trailed",
+            Self::Clouds => "clouds",
+            Self::Defocused => "defocused",
+            Self::BrightSky => "bright sky",
+            Self::FewStars => "few stars",
+            Self::OffTarget => "off target",
+        }
+    }
+
+    /// What the rule looks at, and the unit of its value and limit with the blank before it.
+    pub fn measure(self) -> (&'static str, &'static str) {
+        match self {
+            Self::Trailed => ("elongation", ""),
+            Self::Clouds => ("transparency", ""),
+            Self::Defocused => ("FWHM", " px"),
+            Self::BrightSky => ("background", " ADU"),
+            Self::FewStars => ("stars", ""),
+            Self::OffTarget => ("shift", " of the side"),
+        }
+    }
+}
+
 /// One rule that a light fails.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Finding {

@@ -7,6 +7,7 @@ use std::time::Duration;
 use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
+use serde::{Deserialize, Serialize};
 
 use super::Profile;
 
@@ -83,6 +84,67 @@ pub struct Close {
     pub at: Option<Time>,
 }
 
+/// When a command of the user's own is run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Occasion {
+    /// A night's log was closed.
+    NightClosed,
+    /// It is dark, frames were coming, and now there are none.
+    Stalled,
+    /// A product could not be made, the disk or a watch folder cannot be used.
+    Failed,
+    /// Too little room is left on a disk.
+    DiskLow,
+}
+
+impl Occasion {
+    /// Its word in settings and events.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::NightClosed => "night-closed",
+            Self::Stalled => "stalled",
+            Self::Failed => "failed",
+            Self::DiskLow => "disk-low",
+        }
+    }
+}
+
+/// A command of the user's own.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Hook {
+    /// On which occasions it is run; not empty.
+    pub when: Vec<Occasion>,
+    /// The program. Absolute.
+    pub program: PathBuf,
+    /// Its arguments, handed over as they are: there is no shell.
+    pub arguments: Vec<String>,
+    /// It is killed when it runs for longer.
+    pub timeout: Duration,
+}
+
+/// What is worth telling at once, and whom.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Alarms {
+    /// Commands to run.
+    pub hooks: Vec<Hook>,
+    /// In the dark no frame for so long beyond the last one's exposure means that capture has
+    /// stalled.
+    pub stalled: Duration,
+    /// Less free space than this is low, bytes.
+    pub disk_low: u64,
+}
+
+impl Default for Alarms {
+    fn default() -> Self {
+        Self {
+            hooks: Vec::new(),
+            stalled: Duration::from_secs(1800),
+            disk_low: 20_000_000_000,
+        }
+    }
+}
+
 /// Everything the daemon needs to know, checked.
 #[derive(Clone, Debug)]
 pub struct Settings {
@@ -106,6 +168,8 @@ pub struct Settings {
     pub memory_budget: u64,
     /// Threads for pixels; 0 means one per core.
     pub threads: usize,
+    /// What is worth telling at once, and whom.
+    pub alarms: Alarms,
 }
 
 impl Settings {

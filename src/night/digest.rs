@@ -3,7 +3,10 @@
 //! First how much was gained, then what is to be done, then what became of every file and what
 //! went wrong. Long lists are cut short and say where the rest stands.
 //!
-//! It knows the log alone and decides nothing; how it fits a terminal is the sheet's business.
+//! It knows the log and what stands beside it, and decides nothing; how it fits a terminal is the sheet's business.
+
+mod gain;
+mod sky;
 
 use std::cmp::Reverse;
 use std::collections::BTreeMap;
@@ -13,21 +16,34 @@ use jiff::Timestamp;
 use super::sensors::in_brief;
 use super::sheet::{Sheet, fit, tail, tame};
 use super::shoot::{SUN_CAUTION, in_order, shot};
-use super::text::{counted, rounded, span};
-use crate::facts::{Kind, NightState, SessionLog, Site};
+use super::text::{bytes, clock, counted, rounded};
+use crate::facts::{Kind, LightEntry, NightState, SessionLog, Site, Space, Targets};
 
 /// Entries of a list before it is cut short.
 const HANDFUL: usize = 5;
 /// What to shoot and what was gained matter most and may take more room.
 const PLENTY: usize = 12;
 
+/// What a digest tells beside its night's log: it changes when the log does not.
+#[derive(Clone, Debug, Default)]
+pub struct Beside {
+    /// All nights together.
+    pub targets: Option<Targets>,
+    /// Room on the disks.
+    pub spaces: Vec<Space>,
+    /// Bytes of the night's own products.
+    pub night_bytes: u64,
+}
+
 /// The digest of a log: plain text of at most 80 columns, safe for a terminal, ending with a line
 /// end. Times of day are the site's own.
-pub fn digest(log: &SessionLog, site: &Site) -> String {
+pub fn digest(log: &SessionLog, site: &Site, beside: &Beside) -> String {
     let mut sheet = Sheet::default();
     title(&mut sheet, log, site);
-    integration(&mut sheet, log);
+    gain::integration(&mut sheet, log, beside.targets.as_ref());
+    sky::weather(&mut sheet, log, site);
     to_shoot(&mut sheet, log);
+    sky::set_aside(&mut sheet, log, site);
     waiting(&mut sheet, log);
     counts(&mut sheet, log);
     masters(&mut sheet, log);
@@ -40,6 +56,7 @@ pub fn digest(log: &SessionLog, site: &Site) -> String {
     reasons(&mut sheet, "Left out of their masters", left_out);
     refused(&mut sheet, log);
     warnings(&mut sheet, log);
+    room(&mut sheet, beside);
     sheet.into_text()
 }
 
@@ -50,15 +67,8 @@ fn title(sheet: &mut Sheet, log: &SessionLog, site: &Site) {
     };
     let night = format!("{}, night of {}", tame(&site.name), tame(&log.night));
     sheet.spread(&night, state);
-    let starts = || {
-        let starts = log.lights.iter();
-        let starts = starts.filter_map(|light| light.start_utc.as_ref());
-        starts.filter_map(|text| text.parse::<Timestamp>().ok())
-    };
-    let clock = |moment: Timestamp| {
-        let local = moment.to_zoned_datetime(site.time_zone.clone());
-        format!("{:02}:{:02}", local.hour(), local.minute())
-    };
+    let starts = || log.lights.iter().filter_map(start);
+    let clock = |moment| clock(moment, &site.time_zone);
     let files = counted(log.ledger.seen, "file");
     sheet.line(&match (starts().min(), starts().max()) {
         (Some(first), Some(last)) => format!(
@@ -70,70 +80,9 @@ fn title(sheet: &mut Sheet, log: &SessionLog, site: &Site) {
     });
 }
 
-/// How many lights, and how long they are together.
-#[derive(Clone, Copy, Default)]
-struct Gain {
-    frames: usize,
-    seconds: f64,
-}
-
-impl Gain {
-    fn add(&mut self, frames: usize, seconds: f64) {
-        self.frames += frames;
-        self.seconds += seconds;
-    }
-
-    fn cell(self) -> String {
-        match self.frames {
-            0 => "-".to_owned(),
-            frames => format!("{} {:>11}", counted(frames, "light"), span(self.seconds)),
-        }
-    }
-}
-
-/// One line per target and filter, then their sum.
-fn integration(sheet: &mut Sheet, log: &SessionLog) {
-    // [calibrated, waiting]
-    let mut gains: BTreeMap<(&str, &str), [Gain; 2]> = BTreeMap::new();
-    let mut all = [Gain::default(); 2];
-    for light in &log.lights {
-        let side = match light.state.as_str() {
-            "calibrated" => 0,
-            "waiting" => 1,
-            _ => continue,
-        };
-        let target = light.target.as_deref().unwrap_or_default();
-        let gain = gains.entry((target, &light.filter)).or_default();
-        gain[side].add(1, light.exposure_s);
-        all[side].add(1, light.exposure_s);
-    }
-    if gains.is_empty() {
-        return;
-    }
-    let row = |target: &str, filter: &str, cells: [String; 2]| {
-        let (target, filter) = (fit(&tame(target), 20), fit(&tame(filter), 9));
-        let [calibrated, waiting] = cells;
-        format!("  {target} {filter}{calibrated:>23}{waiting:>24}")
-    };
-    let heads = ["calibrated", "waiting"].map(str::to_owned);
-    let heads = row("", "", heads);
-    // The heading shares its line with the heads of the columns.
-    let heading = "Integration";
-    sheet.heading(&format!("{heading}{}", &heads[heading.len()..]));
-    let mut above = None;
-    for (&(target, filter), sides) in gains.iter().take(PLENTY) {
-        let name = match target {
-            _ if above == Some(target) => "",
-            "" => "no target named",
-            name => name,
-        };
-        above = Some(target);
-        sheet.line(&row(name, filter, sides.map(Gain::cell)));
-    }
-    more(sheet, gains.len().saturating_sub(PLENTY));
-    if gains.len() > 1 {
-        sheet.line(&row("together", "", all.map(Gain::cell)));
-    }
+/// When a light was begun.
+fn start(light: &LightEntry) -> Option<Timestamp> {
+    light.start_utc.as_ref()?.parse().ok()
 }
 
 fn to_shoot(sheet: &mut Sheet, log: &SessionLog) {
@@ -267,6 +216,31 @@ fn warnings(sheet: &mut Sheet, log: &SessionLog) {
     more(sheet, log.warnings.len().saturating_sub(HANDFUL));
 }
 
+/// What is free, and how far it goes. Nights differ, so the number is a rough one.
+fn room(sheet: &mut Sheet, beside: &Beside) {
+    let Some(output) = beside.spaces.iter().find(|space| space.role == "output") else {
+        return;
+    };
+    sheet.heading("Disk");
+    let free = format!("{} free", bytes(output.free_bytes));
+    let lasts = output.free_bytes.checked_div(beside.night_bytes);
+    sheet.item(&match lasts {
+        None => free,
+        Some(0) => format!("{free}, not enough for another night like this"),
+        Some(1) => format!("{free}, enough for about one more night like this"),
+        Some(nights @ ..=365) => format!("{free}, enough for about {nights} nights like this"),
+        Some(_) => format!("{free}, enough for more than a year of nights like this"),
+    });
+    let others = beside.spaces.iter();
+    for other in others.filter(|space| space.disk != output.disk) {
+        sheet.item(&format!(
+            "{} free where the {} lies",
+            bytes(other.free_bytes),
+            other.role
+        ));
+    }
+}
+
 /// Files with reasons; files that share a reason share an entry.
 fn reasons<'a>(
     sheet: &mut Sheet,
@@ -312,12 +286,12 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::night::scene;
     use crate::night::sheet::{WIDTH, width};
+    use crate::night::{scene, summary, targets};
 
     #[test]
     fn the_digest_of_a_full_night_reads_as_on_file() {
-        let text = digest(&scene::full_log(), &scene::site());
+        let text = digest(&scene::full_log(), &scene::site(), &Beside::default());
         let wanted = include_str!("../../tests/data/night/digest.txt");
         assert_eq!(
             text, wanted,
@@ -325,9 +299,70 @@ mod tests {
         );
     }
 
+    /// A cloud, a gust, goals and a disk.
+    #[test]
+    fn the_digest_of_a_judged_night_reads_as_on_file() {
+        let log = scene::judged_log();
+        let goals = [("Ha".to_owned(), 10.0), ("OIII".to_owned(), 2.0)].into();
+        let goals = [("Lantern Nebula".to_owned(), goals)].into();
+        let space = |role, disk, free_bytes| Space {
+            role,
+            folder: "/srv".into(),
+            disk,
+            free_bytes,
+        };
+        let beside = Beside {
+            targets: Some(targets(&[summary(&log)], &goals)),
+            spaces: vec![space("output", 1, 412 << 30), space("state", 2, 31 << 30)],
+            night_bytes: 19 << 30,
+        };
+        let text = digest(&log, &scene::site(), &beside);
+        let wanted = include_str!("../../tests/data/night/judged.txt");
+        assert_eq!(
+            text, wanted,
+            "\n--- now ---\n{text}--- on file ---\n{wanted}"
+        );
+    }
+
+    #[test]
+    fn how_long_a_disk_will_last_is_said_with_caution() {
+        let says = |free_bytes, night_bytes| {
+            let beside = Beside {
+                spaces: vec![Space {
+                    role: "output",
+                    folder: "/srv".into(),
+                    disk: 1,
+                    free_bytes,
+                }],
+                night_bytes,
+                ..Beside::default()
+            };
+            let text = digest(&scene::empty_log(), &scene::site(), &beside);
+            text.split("Disk\n").nth(1).unwrap().to_owned()
+        };
+        let gb = 1_000_000_000;
+        assert_eq!(says(50 * gb, 0), "  50 GB free\n");
+        assert_eq!(
+            says(50 * gb, 60 * gb),
+            "  50 GB free, not enough for another night like this\n"
+        );
+        assert_eq!(
+            says(50 * gb, 30 * gb),
+            "  50 GB free, enough for about one more night like this\n"
+        );
+        assert_eq!(
+            says(50 * gb, 3 * gb),
+            "  50 GB free, enough for about 16 nights like this\n"
+        );
+        assert_eq!(
+            says(50 * gb, gb / 10),
+            "  50 GB free, enough for more than a year of nights like this\n"
+        );
+    }
+
     #[test]
     fn an_empty_night_says_so() {
-        let text = digest(&scene::empty_log(), &scene::site());
+        let text = digest(&scene::empty_log(), &scene::site(), &Beside::default());
         assert!(text.contains("0 files"), "{text}");
         assert!(text.contains("To shoot\n  nothing\n"), "{text}");
         assert!(!text.contains("Integration"), "{text}");
@@ -341,7 +376,7 @@ mod tests {
         for (number, entry) in log.refused.iter_mut().enumerate() {
             entry.reason = format!("odd in way {number}");
         }
-        let text = digest(&log, &scene::site());
+        let text = digest(&log, &scene::site(), &Beside::default());
         let refused = log.refused.len() + 1;
         let more = format!("... and {} more in session.yaml", refused - HANDFUL);
         assert!(text.contains(&more), "{text}");
@@ -369,7 +404,7 @@ mod tests {
             log.to_shoot[0].filter = Some(wide.clone());
             log.masters[0].rig = words[5].clone();
             log.warnings = vec![words[6].clone(), wide];
-            let text = digest(&log, &scene::site());
+            let text = digest(&log, &scene::site(), &Beside::default());
             for line in text.lines() {
                 prop_assert!(width(line) <= WIDTH, "{line:?}");
                 prop_assert!(!line.chars().any(char::is_control), "{line:?}");

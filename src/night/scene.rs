@@ -3,8 +3,9 @@
 use jiff::tz::TimeZone;
 
 use crate::facts::{
-    CalibrationEntry, DarkCheckEntry, DarkEffect, Kind, Ledger, LightEntry, MasterEntry, Measures,
-    Need, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog, ShootEntry, Site, UsedMasters,
+    CalibrationEntry, DarkCheckEntry, DarkEffect, FindingEntry, Kind, Ledger, LightEntry,
+    MasterEntry, Measures, Need, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog, SetAside,
+    ShootEntry, Site, UsedMasters, Verdict,
 };
 
 /// Skarn Hill.
@@ -247,5 +248,41 @@ pub(super) fn full_log() -> SessionLog {
         integration_s: 12_000.0,
         kept_s: None,
     }];
+    log
+}
+
+/// The full night with its lights measured and judged: a cloud passes, a gust shakes the mount.
+pub(super) fn judged_log() -> SessionLog {
+    let mut log = full_log();
+    let calibrated = log.lights.iter_mut();
+    let calibrated = calibrated.filter(|light| light.state == "calibrated");
+    for (at, light) in calibrated.enumerate() {
+        let cloud = if (20..26).contains(&at) { 0.42 } else { 1.0 };
+        let Some(measures) = &mut light.measures else {
+            continue;
+        };
+        measures.stars = Some(1200);
+        measures.fwhm_px = Some(2.0 + at as f64 / 50.0);
+        measures.fwhm_arcsec = measures.fwhm_px.map(|width| width * 1.46);
+        measures.elongation = Some(if at == 31 { 1.62 } else { 1.08 });
+        measures.transparency = Some(cloud - at as f64 / 500.0);
+        measures.background_adu += at as f64 * 8.0;
+        light.verdict = Some(Verdict::Kept);
+        let fault = match at {
+            20..26 => Some((SetAside::Clouds, cloud - at as f64 / 500.0, 0.7)),
+            31 => Some((SetAside::Trailed, 1.62, 1.3)),
+            _ => None,
+        };
+        if let Some((reason, value, limit)) = fault {
+            light.verdict = Some(Verdict::SetAside);
+            light.set_aside_for = vec![reason];
+            light.findings = vec![FindingEntry {
+                reason,
+                value,
+                limit,
+                beyond_sd: None,
+            }];
+        }
+    }
     log
 }

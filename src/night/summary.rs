@@ -24,7 +24,8 @@ pub fn summary(log: &SessionLog) -> NightSummary {
     }
 }
 
-fn is_kept(light: &LightEntry) -> bool {
+/// Calibrated, and nothing speaks against it.
+pub(super) fn is_kept(light: &LightEntry) -> bool {
     light.state == "calibrated" && light.verdict != Some(Verdict::SetAside)
 }
 

@@ -102,6 +102,21 @@ impl Daylight {
     }
 }
 
+/// Lower than this the Sun leaves no light that matters, degrees.
+const DARK_DEG: f64 = -18.0;
+/// Higher than this it is never dark, degrees.
+const DUSK_DEG: f64 = -6.0;
+/// In nights that hardly get dark this much of them counts, degrees above the Sun's deepest.
+const DEEP_DEG: f64 = 6.0;
+
+/// True while the sky is dark enough for lights: the Sun lower than -18 degrees, and in short
+/// nights lower than 6 degrees above its deepest, but never above -6.
+pub fn is_dark(site: &Site, at: Timestamp) -> bool {
+    let midnight = later(site.noon_of(site.night_of(at)), HALF_A_NIGHT);
+    let limit = (altitude_deg(site, midnight) + DEEP_DEG).clamp(DARK_DEG, DUSK_DEG);
+    altitude_deg(site, at) < limit
+}
+
 /// A part of a day over which the sky's light is of one kind.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Spell {

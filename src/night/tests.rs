@@ -1,6 +1,7 @@
-//! Composing a messy night, and the Sun against published tables.
+//! Alarms, composing a messy night, and the Sun against published tables.
 
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod alarms;
 mod composing;
 mod sunlight;

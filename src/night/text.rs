@@ -3,10 +3,17 @@
 //! It does not know what they mean.
 
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 
 /// RFC 3339 in UTC with three decimals, always: texts of one length sort by time.
 pub(super) fn utc(moment: Timestamp) -> String {
     format!("{moment:.3}")
+}
+
+/// Hours and minutes on a clock of this zone.
+pub(super) fn clock(moment: Timestamp, zone: &TimeZone) -> String {
+    let local = moment.to_zoned_datetime(zone.clone());
+    format!("{:02}:{:02}", local.hour(), local.minute())
 }
 
 /// Rounded to so many decimals, without a negative zero. What cannot be rounded stays.
@@ -38,6 +45,18 @@ pub fn span(seconds: f64) -> String {
     }
 }
 
+/// Bytes in the units that disks are sold in.
+pub fn bytes(count: u64) -> String {
+    let count = count as f64;
+    match count {
+        small if small < 1e6 => format!("{:.0} kB", count / 1e3),
+        small if small < 1e9 => format!("{:.0} MB", count / 1e6),
+        small if small < 1e10 => format!("{:.1} GB", count / 1e9),
+        small if small < 1e13 => format!("{:.0} GB", count / 1e9),
+        _ => format!("{:.0} TB", count / 1e12),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -48,5 +67,14 @@ mod tests {
         assert_eq!(span(2400.0), "40 min");
         assert_eq!(span(12_000.0), "3 h 20 min");
         assert_eq!(span(3599.0), "1 h 00 min");
+    }
+
+    #[test]
+    fn bytes_are_written_as_disks_are_sold() {
+        assert_eq!(bytes(12_345), "12 kB");
+        assert_eq!(bytes(31_457_280), "31 MB");
+        assert_eq!(bytes(9_400_000_000), "9.4 GB");
+        assert_eq!(bytes(412_300_000_000), "412 GB");
+        assert_eq!(bytes(16_000_000_000_000), "16 TB");
     }
 }

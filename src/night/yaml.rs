@@ -21,21 +21,22 @@ const FIRST_LINE_OF_SENSORS: &str = "# What bias, dark and flat frames say of ea
 
 /// The log as block-style YAML.
 pub fn yaml(log: &SessionLog) -> String {
-    text_of(FIRST_LINE, log)
+    block(FIRST_LINE, log)
 }
 
 /// The sensors' history in the same style.
 pub fn sensors_yaml(history: &SensorHistory) -> String {
-    text_of(FIRST_LINE_OF_SENSORS, history)
+    block(FIRST_LINE_OF_SENSORS, history)
 }
 
+/// Plain data as block-style YAML below its first lines.
 #[allow(
     clippy::expect_used,
     reason = "structs with text keys, strings, numbers, options and lists always have a value form"
 )]
-fn text_of(first_line: &str, data: &impl Serialize) -> String {
-    let value = serde_yaml::to_value(data).expect("a log is plain data");
-    let mut out = String::from(first_line);
+pub(super) fn block(first_lines: &str, data: &impl Serialize) -> String {
+    let value = serde_yaml::to_value(data).expect("it is plain data");
+    let mut out = String::from(first_lines);
     write_value(&mut out, &value, 0, false);
     out
 }
@@ -56,7 +57,7 @@ fn write_value(out: &mut String, value: &Value, indent: usize, inline: bool) {
                 if place > 0 || !inline {
                     pad(out, indent);
                 }
-                out.push_str(key.as_str().unwrap_or_default());
+                write_key(out, key.as_str().unwrap_or_default());
                 out.push(':');
                 write_nested(out, value, indent);
             }
@@ -72,6 +73,18 @@ fn write_value(out: &mut String, value: &Value, indent: usize, inline: bool) {
             write_scalar(out, scalar);
             out.push('\n');
         }
+    }
+}
+
+/// Keys of ours are plain. What a user named, a filter say, is quoted unless it looks like one of
+/// ours, and no reader takes it for a truth value.
+fn write_key(out: &mut String, key: &str) {
+    const TRUTHS: [&str; 9] = ["y", "n", "yes", "no", "on", "off", "true", "false", "null"];
+    let is_plain = |b: u8| b.is_ascii_lowercase() || b == b'_';
+    if !key.is_empty() && key.bytes().all(is_plain) && !TRUTHS.contains(&key) {
+        out.push_str(key);
+    } else {
+        write_quoted(out, key);
     }
 }
 

@@ -141,8 +141,8 @@ pub(super) struct Master {
     pub(super) rig: String,
     pub(super) exposure: String,
     pub(super) temperature: String,
-    pub(super) used: usize,
-    pub(super) left_out: usize,
+    pub(super) used: String,
+    pub(super) left_out: String,
     pub(super) level: String,
     pub(super) noise: String,
     /// Measured over ideal temporal noise.
@@ -158,20 +158,23 @@ pub(super) fn master(entry: &MasterEntry) -> Master {
     let is_flat = entry.kind == Kind::Flat;
     let over_ideal = entry.temporal_noise_adu.zip(entry.ideal_noise_adu);
     let over_ideal = over_ideal.filter(|(_, ideal)| *ideal > 0.0);
-    let rejected = entry.rejected_low_fraction + entry.rejected_high_fraction;
+    let rejected = entry
+        .rejected_low_fraction
+        .zip(entry.rejected_high_fraction);
+    let count = |frames: Option<usize>| frames.map_or_else(String::new, |count| count.to_string());
     Master {
         title: master_title(entry),
         rig: name(&entry.rig),
         exposure: exposure(entry.exposure_s),
         temperature: cell(entry.temperature_c, 1),
-        used: entry.frames_used,
-        left_out: entry.frames_left_out,
+        used: count(entry.frames_used),
+        left_out: count(entry.frames_left_out),
         level: number(entry.level_adu, 1),
         noise: number(entry.noise_adu, if is_flat { 4 } else { 2 }),
         over_ideal: over_ideal.map_or(String::new(), |(noise, ideal)| {
             format!("{} \u{d7}", number(noise / ideal, 2))
         }),
-        rejected: fraction(rejected),
+        rejected: rejected.map_or_else(String::new, |(low, high)| fraction(low + high)),
         slope: match (entry.fit_slope, entry.fit_error) {
             (Some(slope), Some(error)) => {
                 format!("{} \u{b1} {}", number(slope, 3), number(error, 3))

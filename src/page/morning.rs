@@ -209,11 +209,11 @@ fn figure(log: &SessionLog, facts: &NightFacts, preview: &Preview) -> Option<Fig
             let at = masters
                 .iter()
                 .position(|master| master.product == preview.product)?;
-            let words = format!(
-                "master of {} on {}",
-                masters[at].frames_used,
-                name(&masters[at].rig)
-            );
+            let rig = name(&masters[at].rig);
+            let words = match masters[at].frames_used {
+                Some(frames) => format!("master of {frames} on {rig}"),
+                None => format!("supplied master on {rig}"),
+            };
             (format!("m{at}"), master_title(&masters[at]), words)
         }
     };

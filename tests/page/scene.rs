@@ -1,5 +1,6 @@
 //! An invented night of 300 lights at Skarn Hill, with clouds, gusts, missing flats and more.
 
+use std::collections::BTreeMap;
 use std::sync::LazyLock;
 
 use dawnledger::facts::{
@@ -162,6 +163,7 @@ fn lights(run: &Run, first: usize, products: &[String]) -> Vec<LightEntry> {
                 product: calibrated.then(|| format!("nights/{NIGHT}/{}/subs/{}-{id:08x}.fits", run.rig, run.filter.to_lowercase())),
                 masters: run.flat.map_or(UsedMasters::default(), |flat| UsedMasters { bias: Some(products[0].clone()), dark: None, flat: Some(products[flat].clone()) }),
                 dark_scale: None,
+                planes: BTreeMap::new(),
                 measures: calibrated.then(|| Measures {
                     background_adu: sky,
                     noise_adu: sky.sqrt(),
@@ -318,13 +320,13 @@ pub fn log() -> SessionLog {
         filter: filter.map(str::to_owned),
         exposure_s: if kind == Kind::Bias { 0.001 } else { 2.5 },
         temperature_c: Some(-10.0),
-        frames_used: used,
-        frames_left_out: out,
+        frames_used: Some(used),
+        frames_left_out: Some(out),
         method: format!(
             "{kind}/1 sigma-clip low=3 high=3 iterations=5 center=median saturation=65000"
         ),
-        rejected_low_fraction: 0.000_21,
-        rejected_high_fraction: 0.001_9,
+        rejected_low_fraction: Some(0.000_21),
+        rejected_high_fraction: Some(0.001_9),
         level_adu: if kind == Kind::Bias { 501.2 } else { 24_310.5 },
         noise_adu: if kind == Kind::Bias { 0.42 } else { 0.001_925 },
         temporal_noise_adu: Some(0.002_25),
@@ -473,6 +475,9 @@ fn group(run: &Run, all: &[LightEntry]) -> GroupEntry {
             })
             .collect(),
         drift_arcsec_per_h: Some(1.3),
+        jumps: Vec::new(),
+        clouds: Vec::new(),
+        best: None,
         channel_lines: if colour {
             vec![
                 line(Colour::Red, 0.612, 18.4),
@@ -511,6 +516,7 @@ fn sensors(age: usize) -> Vec<SensorEntry> {
                     hot * (1.0 + 0.04 * noise(age * 43 + seed) - 0.01 * age as f64),
                 ),
                 dark_verdict: verdict.to_owned(),
+                ..SensorEntry::default()
             }
         };
     vec![

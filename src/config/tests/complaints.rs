@@ -70,7 +70,8 @@ fn bad_settings_are_named_with_line_and_column() {
         (
             settings_with(&[("state: state", "stat: state")]),
             "5:1: unknown field `stat`, expected one of `site`, `watch`, `output`, `state`, \
-             `profiles`, `settle_s`, `scan_interval_s`, `close`, `memory_mib`, `threads`",
+             `profiles`, `settle_s`, `scan_interval_s`, `close`, `memory_mib`, `threads`, \
+             `hooks`, `stalled_minutes`, `disk_low_gb`",
         ),
         (
             settings_with(&[("", "output: other\n")]),
@@ -155,6 +156,46 @@ fn bad_settings_are_named_with_line_and_column() {
         (
             settings_with(&[("", "memory_mib: 1\n")]),
             "7:1: found 1, want 64 to 1048576 MiB",
+        ),
+        (
+            settings_with(&[(
+                "",
+                "hooks:\n  - {when: [failed], command: [tell, -s, \"a\\0b\"]}\n",
+            )]),
+            "8:42: found \"a\\0b\", want text without a zero byte",
+        ),
+        (
+            settings_with(&[("", "hooks:\n  - when: [dusk]\n    command: [tell]\n")]),
+            "8:12: hooks[0].when[0]: unknown variant `dusk`, expected one of `night-closed`, \
+             `stalled`, `failed`, `disk-low`",
+        ),
+        (
+            settings_with(&[("", "hooks:\n  - when: []\n    command: [tell]\n")]),
+            "8:5: found an empty list, want at least one of night-closed, stalled, failed, \
+             disk-low",
+        ),
+        (
+            settings_with(&[("", "hooks:\n  - when: [failed]\n    command: []\n")]),
+            "9:5: found an empty list, want a program and its arguments",
+        ),
+        (
+            settings_with(&[("", "hooks:\n  - {when: [failed], command: ['']}\n")]),
+            "8:32: found \"\", want a path",
+        ),
+        (
+            settings_with(&[(
+                "",
+                "hooks:\n  - {when: [failed], command: [tell], timeout_s: 0}\n",
+            )]),
+            "8:39: found 0, want 0.1 to 3600 seconds",
+        ),
+        (
+            settings_with(&[("", "stalled_minutes: 0\n")]),
+            "7:1: found 0, want 1 to 1440 minutes",
+        ),
+        (
+            settings_with(&[("", "disk_low_gb: -1\n")]),
+            "7:1: found -1, want 0 to 1000000 GB",
         ),
         (
             settings_with(&[("", "settle_s: 0\n")]),

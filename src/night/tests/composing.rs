@@ -11,10 +11,10 @@ use jiff::{SignedDuration, Timestamp};
 use proptest::prelude::*;
 
 use crate::facts::{
-    CalibrationState, Camera, Celsius, Close, Content, Count, Digest, Entry, FileId, Fingerprint,
-    Frame, InputCount, Kind, Ledger, LightState, Made, MadeStats, MasterFacts, MasterState,
-    MasterUse, NightState, Optics, Plan, PlannedMaster, RelPath, RowOrder, Seconds, SessionLog,
-    Settings, Shoot, Snapshot, Stamp, Wait,
+    Alarms, CalibrationState, Camera, Celsius, Close, Content, Count, Digest, Entry, FileId,
+    Fingerprint, Frame, InputCount, Kind, Ledger, LightState, Made, MadeStats, MasterFacts,
+    MasterState, MasterUse, NightState, Optics, Plan, PlannedMaster, RelPath, RowOrder, Seconds,
+    SessionLog, Settings, Shoot, Snapshot, Stamp, Wait,
 };
 use crate::night::{Known, Standing, compose, nights, parse, scene, yaml};
 
@@ -34,6 +34,7 @@ fn settings() -> Settings {
         },
         memory_budget: 1 << 30,
         threads: 1,
+        alarms: Alarms::default(),
     }
 }
 
@@ -76,7 +77,7 @@ fn camera() -> Arc<Camera> {
     })
 }
 
-fn frame(kind: Kind, filter: &str, exposure: f64, start: Option<&str>) -> Frame {
+pub(super) fn frame(kind: Kind, filter: &str, exposure: f64, start: Option<&str>) -> Frame {
     Frame {
         kind,
         rig: "north-pier".into(),

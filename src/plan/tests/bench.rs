@@ -95,6 +95,7 @@ pub fn settings(profiles: Vec<Profile>) -> Settings {
         },
         memory_budget: 1 << 28,
         threads: 1,
+        alarms: Alarms::default(),
     }
 }
 
