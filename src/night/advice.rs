@@ -8,15 +8,10 @@
 //! to the sky's noise where sqrt(S + R^2) = (1 + p) sqrt(S), so the sky must give
 //! S = R^2 / ((1 + p)^2 - 1) electrons per pixel.
 
-use std::f64::consts::PI;
-
 use super::text::rounded;
 
 /// The share that read noise may add to the sky's noise before longer exposures pay.
 const SHARE: f64 = 0.05;
-
-/// Arcseconds in a radian, times 1e-3: micrometres over millimetres become arcseconds.
-const SCALE: f64 = 180.0 * 3600.0 / PI / 1000.0;
 
 /// Fewer pixels than this across a star's width lose detail, after the sampling theorem.
 const UNDER_PX: f64 = 2.0;
@@ -34,10 +29,8 @@ pub struct Series {
     pub electrons_per_adu: Option<f64>,
     /// Read noise of a stored pixel, electrons.
     pub read_noise_e: Option<f64>,
-    /// Pitch of the stored pixels, binning included, micrometres.
-    pub pixel_um: Option<f64>,
-    /// Focal length, millimetres.
-    pub focal_length_mm: Option<f64>,
+    /// Arcseconds of a stored pixel.
+    pub pixel_scale_arcsec: Option<f64>,
     /// Median full width at half maximum of stars, stored pixels.
     pub fwhm_px: Option<f64>,
 }
@@ -74,8 +67,6 @@ pub struct Advice {
     pub read_noise_share: Option<f64>,
     /// The exposure at which it adds 5 %, seconds.
     pub sub_exposure_s: Option<f64>,
-    /// Arcseconds of a stored pixel.
-    pub pixel_scale_arcsec: Option<f64>,
     /// Arcseconds of a star's width.
     pub fwhm_arcsec: Option<f64>,
     /// How stars are sampled.
@@ -104,9 +95,7 @@ pub fn advise(series: &Series) -> Advice {
         .map(|(level, gain)| level * gain);
     let noise = positive(series.read_noise_e);
     let rate = sky.zip(exposure).map(|(sky, exposure)| sky / exposure);
-    let scale = positive(series.pixel_um)
-        .zip(positive(series.focal_length_mm))
-        .map(|(pitch, focal)| SCALE * pitch / focal);
+    let scale = positive(series.pixel_scale_arcsec);
     let fwhm = positive(series.fwhm_px);
     let mut advice = Advice {
         sky_e_per_s: rate,
@@ -116,12 +105,11 @@ pub fn advise(series: &Series) -> Advice {
         sub_exposure_s: noise
             .zip(rate)
             .map(|(noise, rate)| needed_sky_e(noise, SHARE) / rate),
-        pixel_scale_arcsec: scale,
         fwhm_arcsec: fwhm.zip(scale).map(|(fwhm, scale)| fwhm * scale),
         sampling: fwhm.map(Sampling::of),
         sentences: Vec::new(),
     };
-    advice.sentences = [exposing(series, &advice), sampling(fwhm, &advice)]
+    advice.sentences = [exposing(series, &advice), sampling(fwhm, scale, &advice)]
         .into_iter()
         .flatten()
         .collect();
@@ -150,8 +138,7 @@ fn exposing(series: &Series, advice: &Advice) -> Option<String> {
     ))
 }
 
-fn sampling(fwhm_px: Option<f64>, advice: &Advice) -> Option<String> {
-    let scale = advice.pixel_scale_arcsec;
+fn sampling(fwhm_px: Option<f64>, scale: Option<f64>, advice: &Advice) -> Option<String> {
     let pixels = scale.map(|scale| format!(" of {} arcsec", three(scale)));
     let pixels = pixels.unwrap_or_default();
     let Some(fwhm_px) = fwhm_px else {
@@ -201,27 +188,6 @@ mod tests {
             read_noise_e: Some(read_noise_e),
             ..Series::default()
         })
-    }
-
-    /// Values computed apart with arbitrary precision; the published rounding of the second list
-    /// is from a page of clarkvision.com on plate scales.
-    #[test]
-    fn pixel_scales_are_those_of_the_textbook() {
-        let scale = |pixel_um, focal_length_mm| {
-            let series = Series {
-                pixel_um: Some(pixel_um),
-                focal_length_mm: Some(focal_length_mm),
-                ..Series::default()
-            };
-            advise(&series).pixel_scale_arcsec.unwrap()
-        };
-        close(scale(3.76, 530.0), 1.463313, 1e-6);
-        close(scale(6.45, 1000.0), 1.330408, 1e-6);
-        close(scale(9.0, 2000.0), 0.928192, 1e-6);
-        close(scale(4.9, 600.0), 1.6845, 5e-5);
-        close(scale(4.3, 500.0), 1.7739, 5e-5);
-        // Binned two by two.
-        close(scale(2.0 * 3.76, 530.0), 2.0 * 1.463313, 2e-6);
     }
 
     /// Factors of R^2 computed apart with arbitrary precision.
@@ -296,8 +262,7 @@ mod tests {
     fn stars_are_undersampled_below_two_pixels_and_oversampled_above_four() {
         let of = |fwhm_px| {
             advise(&Series {
-                pixel_um: Some(3.76),
-                focal_length_mm: Some(530.0),
+                pixel_scale_arcsec: Some(1.463_313),
                 fwhm_px: Some(fwhm_px),
                 ..Series::default()
             })

@@ -72,7 +72,12 @@ pub fn compose(
         lists.take(snapshot, plan, standing, at);
     }
     let kept_names = previous.map_or_else(BTreeSet::new, |log| lists.keep(snapshot, settings, log));
-    let masters = masters(snapshot, plan, &lists.masters, &kept_names, previous);
+    let mut masters = masters(snapshot, plan, &lists.masters, &kept_names, previous);
+    for entry in &mut masters {
+        if let Some(fit) = standing.fits.get(&entry.product) {
+            fit.tell(entry);
+        }
+    }
 
     let mut log = SessionLog {
         schema: SCHEMA.to_owned(),
