@@ -12,7 +12,7 @@ use jiff::civil::Date;
 use super::DaemonError;
 use super::session::TARGETS;
 use crate::config::parse_goals;
-use crate::facts::{NightSummary, SessionLog, Settings};
+use crate::facts::{Goals, NightSummary, SessionLog, Settings};
 use crate::night;
 use crate::page;
 use crate::publish::Disk;
@@ -114,7 +114,11 @@ impl History {
         if nights.is_empty() && on_file.is_empty() {
             return Ok(());
         }
-        match parse_goals(&on_file, &path) {
+        let goals = match on_file.trim().is_empty() {
+            true => Ok(Goals::default()),
+            false => parse_goals(&on_file, &path),
+        };
+        match goals {
             Ok(goals) => {
                 self.warned = None;
                 let text = night::targets_yaml(&night::targets(nights, &goals));
