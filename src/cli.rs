@@ -11,6 +11,7 @@ mod run;
 mod settings;
 mod simulate;
 
+use std::ffi::OsString;
 use std::io::IsTerminal;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -74,7 +75,10 @@ enum Command {
     },
     /// Decode a compressed frame from standard input to standard output.
     #[command(hide = true)]
-    Unpack,
+    Unpack {
+        /// Only these rows, each as FIRST..END.
+        rows: Vec<OsString>,
+    },
 }
 
 /// What a command ends with where it does not end well.
@@ -94,11 +98,9 @@ impl<E: Into<anyhow::Error>> From<E> for Failure {
 /// Parses the arguments, runs the command, prints what went wrong.
 pub fn main() -> ExitCode {
     // The decoder sets limits on its own process: nothing must have been started before.
-    if std::env::args_os()
-        .nth(1)
-        .is_some_and(|argument| argument == "unpack")
-    {
-        return crate::fits::unpack_child();
+    let mut words = std::env::args_os().skip(1);
+    if words.next().is_some_and(|word| word == "unpack") {
+        return crate::fits::unpack_child(words);
     }
     let arguments = Arguments::parse();
     trace(&arguments.command);
@@ -112,7 +114,7 @@ pub fn main() -> ExitCode {
         Command::Log { night } => log::log(config, night),
         Command::Demo { folder, data } => demo::demo(folder, &data),
         Command::Simulate { scenario, folder } => simulate::simulate(&scenario, &folder),
-        Command::Unpack => return crate::fits::unpack_child(),
+        Command::Unpack { rows } => return crate::fits::unpack_child(rows.into_iter()),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

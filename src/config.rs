@@ -12,10 +12,12 @@ mod bounds;
 mod combining;
 mod goals;
 mod overscan;
+mod passbands;
 mod products;
 mod profile;
 mod rules;
 mod settings;
+mod supplied;
 #[cfg(test)]
 mod tests;
 mod text;
@@ -52,7 +54,7 @@ pub fn parse_settings(text: &str, file: &Path) -> Result<SettingsDraft, ConfigEr
     settings::parse(unmarked(text), file)
 }
 
-/// Reads a profile file's text.
+/// Reads a profile file's text. Relative paths in it count from `file`'s folder.
 ///
 /// # Errors
 /// As for [`parse_settings`].

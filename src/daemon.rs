@@ -20,6 +20,7 @@ mod sensor;
 mod service;
 mod session;
 mod space;
+mod supplied;
 mod tell;
 mod turn;
 mod worker;
@@ -36,6 +37,7 @@ pub use engine::{CATALOGUE, recognition};
 pub use flushing::Flushing;
 pub use progress::Lines;
 pub use session::{digest, session};
+pub use supplied::Shelf;
 pub use turn::{Mode, Outcome, start};
 
 use crate::catalogue::CatalogueError;

@@ -23,6 +23,7 @@ mod settings;
 mod snapshot;
 mod space;
 mod summary;
+mod supplied;
 mod targets;
 mod units;
 
@@ -34,8 +35,8 @@ pub use frame::{
 pub use header::{Card, Header, Value};
 pub use made::{InputCount, Made, MadeStats, Temporal};
 pub use measured::{
-    ChannelLine, ColourSky, Finding, Fit, Judged, Measured, Relative, SetAside, Shape, Star, Stars,
-    Trail,
+    ChannelLine, ColourSky, Finding, Fit, Judged, Measured, MovedShadow, Relative, SetAside, Shape,
+    Star, Stars, Trail,
 };
 pub use overscan::{Overscan, Stripe, Stripes, Window};
 pub use plan::{
@@ -44,11 +45,12 @@ pub use plan::{
 };
 pub use profile::{
     CalibrationRules, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule, GainMeaning,
-    LightSamples, PathPattern, Pedestal, ProductRules, Profile, Rule, Sensor, SensorNoise,
-    ShortShots, Tolerance, VerdictLimits, Windows,
+    LightSamples, Passband, PathPattern, Pedestal, Photosites, ProductRules, Profile, Rule, Sensor,
+    SensorNoise, ShortShots, Tolerance, VerdictLimits, Windows,
 };
 pub use recipe::{
-    Extras, Input, LightFacts, LightRecipe, MasterFacts, MasterRecipe, MasterUse, Recipe,
+    Extras, Input, LightFacts, LightRecipe, LineRecipe, MasterFacts, MasterRecipe, MasterUse,
+    Recipe, line_of,
 };
 pub use refusal::Refusal;
 pub use sample::{MESH, PlaneSample, Sample};
@@ -66,5 +68,6 @@ pub use settings::{Alarms, Close, Hook, Occasion, Settings, Site, WatchFolder, W
 pub use snapshot::{Content, Entry, Failure, Snapshot};
 pub use space::Space;
 pub use summary::{Conditions, Integration, NightSummary};
+pub use supplied::{Supplied, SuppliedFile, SuppliedMaster, Unstated};
 pub use targets::{FilterHours, Goals, TARGETS_SCHEMA, TargetEntry, Targets};
 pub use units::{Celsius, Degrees, Seconds};

@@ -4,7 +4,8 @@
 //! the header is checked against the file's size before anything is allocated for it. Pixels come
 //! by positioned reads, never by mapping (a file that shrinks would kill the process). Compressed
 //! files are decoded in a child of our own program under resource limits ([`Unpacker`],
-//! [`unpack_child`]), so that a crash in the decoder costs one file. Products are written by
+//! [`unpack_child`]), so that a crash in the decoder costs one file; [`Wrapped`] has of an image in
+//! tiles only those decoded that are wanted. Products are written by
 //! [`ImageWriter`]; their bytes depend on pixels and cards alone.
 //!
 //! Files are opened for reading only, except scratch files and what goes through `publish`.
@@ -15,6 +16,7 @@ mod child;
 mod claims;
 mod encode;
 mod gate;
+mod plain;
 mod product;
 mod rice;
 mod scratch;
@@ -23,6 +25,7 @@ mod sum;
 #[cfg(test)]
 mod tests;
 mod unpack;
+mod wrapped;
 
 use std::io;
 use std::path::{Path, PathBuf};
@@ -37,6 +40,7 @@ pub use product::{ImageWriter, Plane, Samples, Storage};
 pub use source::Source;
 pub use sum::checksums_hold;
 pub use unpack::Unpacker;
+pub use wrapped::Wrapped;
 
 /// Why a file could not be used.
 #[derive(Debug, Error)]

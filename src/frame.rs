@@ -14,6 +14,7 @@ mod keywords;
 mod kind;
 mod overscan;
 mod source;
+mod supplied;
 #[cfg(test)]
 mod tests;
 mod time;
@@ -28,6 +29,7 @@ use crate::facts::{
 
 pub use glob::{name_matches, path_glob};
 pub use keywords::{FACTS, Fact};
+pub use supplied::{SuppliedFacts, of_supplied};
 
 use keywords::{
     CAMERA, DEC, ELECTRONS_PER_ADU, EXPOSURE, FILTER, FOCAL_LENGTH, PIXEL, RA, ROTATOR, SET_POINT,

@@ -16,6 +16,7 @@ pub mod judge;
 pub mod make;
 pub mod measure;
 pub mod night;
+pub mod page;
 pub mod plan;
 pub mod publish;
 pub mod scan;

@@ -10,8 +10,12 @@
 
 mod dark;
 mod exposure;
+mod fitting;
 mod flat;
+mod flush;
+mod halves;
 mod light;
+mod line;
 mod mask;
 mod master;
 mod measuring;
@@ -20,6 +24,7 @@ mod pool;
 pub mod provenance;
 mod repair;
 mod rows;
+mod supplied;
 mod temporal;
 mod uncertainty;
 mod whole;
@@ -40,6 +45,7 @@ use crate::publish::{Disk, PublishError};
 
 use exposure::Exposure;
 pub use exposure::trim;
+use supplied::Place;
 
 /// Why a task was not carried out.
 #[derive(Debug, Error)]
@@ -155,6 +161,7 @@ impl Maker {
         match &task.recipe {
             Recipe::Master(recipe) => master::make(self, task, recipe, pulse),
             Recipe::Light(recipe) => light::make(self, task, recipe, pulse),
+            Recipe::Line(recipe) => line::make(self, task, recipe, pulse),
         }
     }
 
@@ -169,7 +176,7 @@ impl Maker {
             masters: task.recipe.masters().into_iter().cloned().collect(),
             facts: match &task.recipe {
                 Recipe::Master(recipe) => Some(recipe.facts.clone()),
-                Recipe::Light(_) => None,
+                Recipe::Light(_) | Recipe::Line(_) => None,
             },
             stats,
         }
@@ -216,17 +223,13 @@ impl Maker {
     }
 
     /// Opens a product of the right size.
-    fn open_product(&self, product: &str, camera: &Camera) -> Result<Source, MakeError> {
-        let path = self.output.join(product);
-        let unusable = |reason: String| MakeError::Master {
-            path: path.clone(),
-            reason,
-        };
+    fn open_product(&self, place: &Place<'_>, camera: &Camera) -> Result<Source, MakeError> {
+        place.check()?;
         let source =
-            Source::open(&path, &self.unpacker).map_err(|error| unusable(error.to_string()))?;
+            Source::open(&place.path, &self.unpacker).map_err(|error| place.unusable(error))?;
         let wanted = (camera.width as usize, camera.height as usize);
         if (source.width(), source.height()) != wanted {
-            return Err(unusable(format!(
+            return Err(place.unusable(format!(
                 "it is {}x{} pixels, wanted {}x{}",
                 source.width(),
                 source.height(),

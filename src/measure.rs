@@ -13,6 +13,8 @@
 pub const METHODS: u32 = 1;
 
 mod background;
+pub mod colour;
+pub mod fit;
 mod light;
 mod mesh;
 mod overscan;

@@ -24,6 +24,7 @@ mod rig;
 mod sensor;
 mod sets;
 mod shoot;
+mod supplied;
 
 #[cfg(test)]
 mod tests;
@@ -34,12 +35,13 @@ use jiff::Timestamp;
 
 pub use explain::explain;
 pub use matching::describe;
+pub use supplied::supplied_faults;
 
 #[cfg(doc)]
 use crate::facts::Recipe;
 use crate::facts::{
     CalibrationState, Content, Digest, Fingerprint, Kind, LightState, Made, Plan, Settings,
-    Snapshot, Task, ToMeasure, Wait,
+    Snapshot, Task, ToMeasure, Wait, line_of,
 };
 use crate::measure;
 
@@ -56,6 +58,8 @@ pub enum Patience {
 struct OnFile<'a> {
     lights: BTreeMap<Digest, Vec<&'a Made>>,
     masters: BTreeMap<Digest, Vec<&'a Made>>,
+    /// Planes of single lines.
+    lines: BTreeMap<Digest, Vec<&'a Made>>,
     /// The entry that stands for each content, there or vanished.
     entries: BTreeMap<Digest, usize>,
 }
@@ -65,11 +69,14 @@ impl<'a> OnFile<'a> {
         let mut found = Self {
             lights: BTreeMap::new(),
             masters: BTreeMap::new(),
+            lines: BTreeMap::new(),
             entries: cast::originals(snapshot),
         };
         for made in snapshot.made.values() {
             let place = if made.facts.is_some() {
                 &mut found.masters
+            } else if line_of(&made.method).is_some() {
+                &mut found.lines
             } else {
                 &mut found.lights
             };
@@ -171,7 +178,7 @@ fn refused_but_there(snapshot: &Snapshot, settings: &Settings, plan: &Plan) -> V
 /// Masters first, in the order in which they depend on each other; lights by name, which is by
 /// target, filter and time.
 fn order(task: &Task) -> (u8, String) {
-    use crate::facts::Recipe::{Light, Master};
+    use crate::facts::Recipe::{Light, Line, Master};
     let rank = match &task.recipe {
         Master(recipe) => match recipe.facts.kind {
             Kind::Bias => 0,
@@ -180,6 +187,7 @@ fn order(task: &Task) -> (u8, String) {
             Kind::Flat | Kind::Light => 3,
         },
         Light(_) => 4,
+        Line(_) => 5,
     };
     (rank, task.product.clone())
 }
@@ -189,6 +197,7 @@ fn order(task: &Task) -> (u8, String) {
 /// made again to the byte, their masters included.
 fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &BTreeSet<Digest>) -> Vec<Fingerprint> {
     let mut stays: BTreeSet<Fingerprint> = plan.masters.keys().copied().collect();
+    stays.extend(plan.lines.values().flat_map(BTreeMap::values));
     // Contents that a product on file stands for, and which.
     let mut standing: BTreeMap<Digest, Fingerprint> = BTreeMap::new();
     for (index, entry) in snapshot.entries.iter().enumerate() {
@@ -244,9 +253,10 @@ fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &BTreeSet<Digest>) ->
 }
 
 /// Could a product be made again to the byte: from raws that are there, with masters of which the
-/// same is true? Masters that are not on file were given up already.
+/// same is true? Masters that are not on file were given up already, but supplied ones must be there.
 fn remakes(snapshot: &Snapshot, remakable: &BTreeSet<Digest>, made: &Made) -> bool {
     made.inputs.iter().all(|digest| remakable.contains(digest))
+        && supplied::all_there(snapshot, made)
         && made.masters.iter().all(|used| {
             snapshot
                 .made

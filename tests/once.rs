@@ -11,6 +11,8 @@ mod change;
 mod demo;
 #[path = "once/keep.rs"]
 mod keep;
+#[path = "once/lines.rs"]
+mod lines;
 #[path = "once/messy.rs"]
 mod messy;
 #[path = "once/noise.rs"]
@@ -27,6 +29,8 @@ mod scaled;
 mod sensor;
 #[path = "once/stored.rs"]
 mod stored;
+#[path = "once/supplied.rs"]
+mod supplied;
 
 /// A monochrome rig that needs bias and flats.
 pub const NORTH: &str = "name: north-pier

@@ -2,7 +2,9 @@
 
 use std::path::Path;
 
-use super::{Failure, settings};
+use super::{Failure, plan, settings};
+use crate::facts::{Snapshot, Supplied};
+use crate::plan::supplied_faults;
 
 /// Reads everything and says so.
 pub fn check(config: &Path) -> Result<(), Failure> {
@@ -28,6 +30,24 @@ pub fn check(config: &Path) -> Result<(), Failure> {
             profile.cameras.join(", ")
         );
     }
+    // Only what is supplied has to be compared with frames.
+    let named = settings
+        .profiles
+        .iter()
+        .any(|profile| !profile.supplied.is_empty());
+    let snapshot = if named {
+        plan::snapshot(&settings)?
+    } else {
+        Snapshot::default()
+    };
+    let faults = supplied_faults(&snapshot, &settings);
+    for supplied in &snapshot.supplied {
+        let Supplied {
+            rig, kind, path, ..
+        } = supplied;
+        println!("supplied {kind} of {rig} = {}", path.display());
+    }
+    faults.iter().for_each(|fault| println!("         {fault}"));
     for hook in &settings.alarms.hooks {
         let there = if hook.program.is_file() {
             ""
@@ -47,6 +67,7 @@ pub fn check(config: &Path) -> Result<(), Failure> {
         .filter(|folder| !folder.path.is_dir())
         .count();
     match missing {
+        _ if !faults.is_empty() => println!("in order, but not all supplied masters can be used"),
         0 => println!("in order"),
         1 => println!("in order, but a watch folder is not there"),
         _ => println!("in order, but {missing} watch folders are not there"),

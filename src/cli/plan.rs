@@ -6,21 +6,33 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
+use super::run::program;
 use super::{Failure, settings};
 use crate::catalogue::{Catalogue, CatalogueError};
-use crate::daemon::CATALOGUE;
+use crate::daemon::{CATALOGUE, Shelf};
 use crate::facts::{LightState, MasterState, Plan, Settings, Snapshot};
+use crate::fits::Unpacker;
 use crate::plan::{Patience, describe};
 
-/// Reads the catalogue beside a daemon that may be running.
+/// Reads the settings, and the catalogue beside a daemon that may be running.
 pub fn read(config: &Path) -> Result<(Arc<Settings>, Snapshot), Failure> {
     let settings = settings::read(config)?;
+    let snapshot = snapshot(&settings)?;
+    Ok((settings, snapshot))
+}
+
+/// What the catalogue knows, with the supplied masters that are there now.
+pub fn snapshot(settings: &Settings) -> Result<Snapshot, Failure> {
     let path = settings.state.join(CATALOGUE);
-    let snapshot = match Catalogue::open_reading(&path) {
+    let mut snapshot = match Catalogue::open_reading(&path) {
         Err(CatalogueError::Missing { .. }) => Snapshot::default(),
         opened => opened?.snapshot()?,
     };
-    Ok((settings, snapshot))
+    let unpacker = Unpacker::new(program()?, settings.state.join("scratch"));
+    let mut shelf = Shelf::new(unpacker);
+    shelf.look(settings);
+    snapshot.supplied = shelf.found().to_vec();
+    Ok(snapshot)
 }
 
 /// Prints the plan.

@@ -17,8 +17,8 @@ use super::simd::{Kernel, Level};
 mod clip;
 mod sums;
 
-/// Pixels that go through side by side.
-const LANES: usize = 64;
+/// Pixels that go through side by side: a multiple of 64.
+const LANES: usize = 128;
 
 type Row<T = i16> = chunk::Row<T, LANES>;
 

@@ -9,8 +9,8 @@ use serde::Deserialize;
 
 use crate::facts::{Alarms, Hook, Occasion};
 
+use super::bounds::path;
 use super::bounds::{duration, seconds, within};
-use super::settings::path;
 use super::text::{Fault, steps};
 
 /// Bytes of a gigabyte, as disks are sold.

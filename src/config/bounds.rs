@@ -1,7 +1,8 @@
-//! Checks of single values: text that says something, numbers within a range, spans of time.
+//! Checks of single values: text that says something, numbers within a range, spans of time, paths.
 //!
 //! It does not know what a value is for; the caller says where it stands.
 
+use std::path::{Component, Path, PathBuf};
 use std::time::Duration;
 
 use super::text::{Fault, Step};
@@ -50,4 +51,36 @@ pub(super) fn seconds(
 pub(super) fn duration(seconds: f64, at: &[Step]) -> Result<Duration, Fault> {
     Duration::try_from_secs_f64(seconds)
         .map_err(|_| Fault::new(at, format!("found {seconds} seconds, want a span of time")))
+}
+
+/// An absolute, tidy path as far as the folder that it counts from is one.
+pub(super) fn path(text: &str, folder: &Path, at: &[Step]) -> Result<PathBuf, Fault> {
+    // Blanks around a path are kept: a folder may be called so.
+    if text.trim().is_empty() || text.contains('\0') {
+        return Err(Fault::new(at, format!("found {text:?}, want a path")));
+    }
+    if text == "~" || text.starts_with("~/") {
+        return Err(Fault::new(
+            at,
+            format!("found {text:?}, want the folder written out: `~` stands for nothing here"),
+        ));
+    }
+    let mut tidy = PathBuf::new();
+    for part in folder.join(text).components() {
+        match part {
+            Component::CurDir => {}
+            Component::ParentDir => match tidy.components().next_back() {
+                Some(Component::Normal(_)) => {
+                    tidy.pop();
+                }
+                Some(Component::RootDir | Component::Prefix(_)) => {}
+                _ => tidy.push(".."),
+            },
+            part => tidy.push(part),
+        }
+    }
+    if tidy.as_os_str().is_empty() {
+        tidy.push(".");
+    }
+    Ok(tidy)
 }

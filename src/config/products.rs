@@ -13,7 +13,7 @@ const ADDED_LEVEL: u16 = 1000;
 #[derive(Default, Deserialize)]
 #[serde(
     deny_unknown_fields,
-    expecting = "a mapping with mask, uncertainty, repair_hot_pixels, samples or compressed"
+    expecting = "a mapping with mask, uncertainty, repair_hot_pixels, samples, compressed or split_lines"
 )]
 pub(super) struct RawProducts {
     mask: Option<bool>,
@@ -21,6 +21,7 @@ pub(super) struct RawProducts {
     repair_hot_pixels: Option<bool>,
     samples: Option<RawSamples>,
     compressed: Option<bool>,
+    split_lines: Option<bool>,
 }
 
 #[derive(Default, Deserialize)]
@@ -55,6 +56,7 @@ pub(super) fn check(raw: RawProducts, sensor: bool) -> Result<ProductRules, Faul
         mask,
         uncertainty,
         repair,
+        split_lines: raw.split_lines.unwrap_or(false),
         samples: samples(
             &raw.samples.unwrap_or_default(),
             raw.compressed.unwrap_or(false),

@@ -14,8 +14,10 @@ use super::ConfigError;
 use super::bounds::{said, within};
 use super::combining::{self, RawSensor};
 use super::overscan::{self, RawOverscan};
+use super::passbands::{self, RawPassbands};
 use super::products::{self, RawProducts};
 use super::rules::{self, RawRules};
+use super::supplied::{self, RawSupplied};
 use super::text::{Fault, read, steps};
 use super::verdict::{self, RawVerdict};
 use super::words::{OneOrMore, RawPath, filters, keywords, kinds, paths};
@@ -30,6 +32,7 @@ struct RawProfile {
     tolerance: Option<RawTolerance>,
     windows: Option<RawWindows>,
     filters: Option<BTreeMap<String, String>>,
+    passbands: Option<BTreeMap<String, RawPassbands>>,
     kinds: Option<BTreeMap<String, Kind>>,
     keywords: Option<BTreeMap<String, OneOrMore>>,
     paths: Option<Vec<RawPath>>,
@@ -44,6 +47,7 @@ struct RawProfile {
     products: Option<RawProducts>,
     verdict: Option<RawVerdict>,
     train_changes: Option<Vec<String>>,
+    supplied: Option<Vec<RawSupplied>>,
 }
 
 #[derive(Default, Deserialize)]
@@ -101,10 +105,11 @@ struct RawShortShots {
 
 pub(super) fn parse(text: &str, file: &Path) -> Result<Profile, ConfigError> {
     let raw: RawProfile = read(text, file)?;
-    check(raw).map_err(|fault| fault.locate(text, file))
+    let folder = file.parent().unwrap_or(Path::new(""));
+    check(raw, folder).map_err(|fault| fault.locate(text, file))
 }
 
-fn check(raw: RawProfile) -> Result<Profile, Fault> {
+fn check(raw: RawProfile, folder: &Path) -> Result<Profile, Fault> {
     let saturation_adu = raw
         .saturation_adu
         .map(|level| {
@@ -122,14 +127,17 @@ fn check(raw: RawProfile) -> Result<Profile, Fault> {
         .transpose()?;
     let flat = raw.flat.unwrap_or_default();
     let sensor = raw.sensor.as_ref().map(combining::sensor).transpose()?;
+    let calibration = rules::check(raw.calibration, sensor)?;
     Ok(Profile {
         name: slug(raw.name)?,
         cameras: cameras(&raw.camera)?,
         telescope,
-        calibration: rules::check(raw.calibration, sensor)?,
+        supplied: supplied::check(&raw.supplied.unwrap_or_default(), &calibration, folder)?,
+        calibration,
         tolerance: tolerance(raw.tolerance.unwrap_or_default())?,
         windows: windows(raw.windows.unwrap_or_default())?,
         filters: filters(raw.filters.unwrap_or_default())?,
+        passbands: passbands::check(raw.passbands.unwrap_or_default())?,
         kinds: kinds(raw.kinds.unwrap_or_default())?,
         keywords: keywords(raw.keywords.unwrap_or_default())?,
         paths: paths(raw.paths.unwrap_or_default())?,

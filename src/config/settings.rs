@@ -3,7 +3,7 @@
 //! Paths are made absolute where the settings file's own path is, without asking the disk, so
 //! overlaps are found as written; the caller looks again behind symbolic links.
 
-use std::path::{Component, Path, PathBuf};
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use jiff::civil::Time;
@@ -15,7 +15,7 @@ use crate::frame::{name_matches, path_glob};
 
 use super::ConfigError;
 use super::alarms::{RawHook, disk_low, hooks, stalled};
-use super::bounds::{duration, said, seconds, within};
+use super::bounds::{duration, path, said, seconds, within};
 use super::text::{Fault, Step, read, steps};
 
 #[derive(Deserialize)]
@@ -386,36 +386,4 @@ fn hour(text: &str) -> Option<Time> {
         good.then(|| part.parse::<i8>().ok()).flatten()
     };
     Time::new(two(hour)?, two(minute)?, 0, 0).ok()
-}
-
-/// An absolute, tidy path as far as the settings file's own folder is one.
-pub(super) fn path(text: &str, folder: &Path, at: &[Step]) -> Result<PathBuf, Fault> {
-    // Blanks around a path are kept: a folder may be called so.
-    if text.trim().is_empty() || text.contains('\0') {
-        return Err(Fault::new(at, format!("found {text:?}, want a path")));
-    }
-    if text == "~" || text.starts_with("~/") {
-        return Err(Fault::new(
-            at,
-            format!("found {text:?}, want the folder written out: `~` stands for nothing here"),
-        ));
-    }
-    let mut tidy = PathBuf::new();
-    for part in folder.join(text).components() {
-        match part {
-            Component::CurDir => {}
-            Component::ParentDir => match tidy.components().next_back() {
-                Some(Component::Normal(_)) => {
-                    tidy.pop();
-                }
-                Some(Component::RootDir | Component::Prefix(_)) => {}
-                _ => tidy.push(".."),
-            },
-            part => tidy.push(part),
-        }
-    }
-    if tidy.as_os_str().is_empty() {
-        tidy.push(".");
-    }
-    Ok(tidy)
 }

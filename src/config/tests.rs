@@ -12,8 +12,8 @@ use super::*;
 use crate::combine::by_count;
 use crate::facts::{
     Alarms, CfaChoice, Combining, CombiningRule, FlatLevel, GainMeaning, Hook, Kind, LightSamples,
-    Occasion, Rule, Sensor, ShortShots, Stripe, Stripes, Tolerance, VerdictLimits, WatchMode,
-    Windows,
+    Occasion, Photosites, Rule, Sensor, ShortShots, Stripe, Stripes, SuppliedFile, Tolerance,
+    VerdictLimits, WatchMode, Windows,
 };
 
 const SETTINGS: &str = include_str!("../../config/settings.yaml");
@@ -368,21 +368,24 @@ keywords: {exposure_s: HIERARCH cam  exp, gain: [amp, GAIN]}
 paths: [{match: '**/d/**', facts: {kind: dark, exposure_s: 300}}]
 gain_keyword: electrons-per-adu
 cfa: gbrg
+passbands: {Ha: green-blue, Two: {Ha: red, OIII: green-blue}}
 saturation_adu: 60000
 overscan: {columns: {first: 0, count: 24, skip: 4}}
 flat: {level: common, min_fraction: 0.2, max_fraction: 0.5}
-products: {mask: false, uncertainty: true, samples: {bits: 16, added_level_adu: 200}, compressed: true}
+products: {mask: false, uncertainty: true, samples: {bits: 16, added_level_adu: 200}, compressed: true, split_lines: true}
 verdict: {elongation: 1.5, fwhm_ratio: 1.3, transparency: 0.6, stars_ratio: 0.4, sky_ratio: 3, pointing_fraction: 0.2}
 sensor: {read_noise_e: 1.5, electrons_per_adu: 0.78}
 bias_max_s: 0.1
 short_shots: {under_s: 5, under_fraction: 0.1}
 train_changes: [2026-08-20, 2026-01-02]
+supplied: [{file: ../m/ha.fits, kind: flat, filter: Ha, rotator_deg: 90, gain: 100, binning: 2x2}]
 windows: {flat_before_nights: 1, flat_after_nights: 0}
 tolerance: {flat_dark_exposure_fraction: 0.2}
 ",
         ),
     ]);
-    let profile = parse_profile(&text, Path::new("p.yaml")).unwrap_or_else(|e| panic!("{e}"));
+    let profile =
+        parse_profile(&text, Path::new("/sky/rigs/p.yaml")).unwrap_or_else(|e| panic!("{e}"));
     assert_eq!(profile.cameras, ["Petrel 26M", "Dunlin*"]);
     assert_eq!(profile.telescope.as_deref(), Some("Tern*"));
     let dark = profile.calibration.dark;
@@ -413,6 +416,20 @@ tolerance: {flat_dark_exposure_fraction: 0.2}
         filters,
         [("1", "L"), ("H", "Ha"), ("N", "no"), ("Slot 5", "none")]
     );
+    // What is stated comes before what every profile knows.
+    let lines = |filter: &str| -> Vec<(&str, Photosites)> {
+        let passbands = profile.passbands[filter].iter();
+        passbands
+            .map(|passband| (passband.line.as_str(), passband.photosites))
+            .collect()
+    };
+    assert_eq!(lines("Ha"), [("Ha", Photosites::GreenBlue)]);
+    assert_eq!(lines("SII"), [("SII", Photosites::Red)]);
+    assert_eq!(
+        lines("Two"),
+        [("Ha", Photosites::Red), ("OIII", Photosites::GreenBlue)]
+    );
+    assert!(profile.products.split_lines);
     assert_eq!(profile.kinds["wall shot"], Kind::Flat);
     assert_eq!(profile.kinds["OFF"], Kind::FlatDark);
     assert_eq!(profile.keywords["exposure_s"], ["CAM EXP"]);
@@ -449,6 +466,25 @@ tolerance: {flat_dark_exposure_fraction: 0.2}
         electrons_per_adu: 0.78,
     };
     assert_eq!(profile.sensor, Some(noise));
+    assert_eq!(profile.supplied.len(), 1);
+    let SuppliedFile { path, kind, stated } = &profile.supplied[0];
+    assert_eq!(
+        (path.as_path(), *kind),
+        (Path::new("/sky/m/ha.fits"), Kind::Flat)
+    );
+    let stated: Vec<_> = stated
+        .iter()
+        .map(|(fact, value)| (&**fact, &**value))
+        .collect();
+    assert_eq!(
+        stated,
+        [
+            ("binning", "2x2"),
+            ("filter", "Ha"),
+            ("gain", "100"),
+            ("rotator_deg", "90")
+        ]
+    );
     let limits = VerdictLimits {
         elongation: 1.5,
         fwhm_ratio: 1.3,

@@ -14,6 +14,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::adopt::adopt;
 use super::intake::Taken;
 use super::locks::{Locks, lock};
+use super::supplied::Shelf;
 use super::tell::Teller;
 use super::worker::Request;
 use super::{DaemonError, Mode};
@@ -85,6 +86,7 @@ pub struct Engine {
     mode: Mode,
     _locks: Locks,
     snapshot: Option<Snapshot>,
+    shelf: Shelf,
     /// Digests of files that are looked at again only because the profiles changed, good while
     /// the files look like this.
     stale: HashMap<FileId, (Stamp, Digest)>,
@@ -106,7 +108,12 @@ pub struct Engine {
 
 impl Engine {
     /// Locks the folders, opens the catalogue, sweeps up after a killed process, adopts products.
-    pub fn open(settings: Arc<Settings>, disk: Disk, mode: Mode) -> Result<Self, DaemonError> {
+    pub fn open(
+        settings: Arc<Settings>,
+        disk: Disk,
+        shelf: Shelf,
+        mode: Mode,
+    ) -> Result<Self, DaemonError> {
         let locks = lock(&settings, &disk)?;
         disk.sweep(&settings.output)?;
         let mut catalogue = open_catalogue(&settings, &disk)?;
@@ -133,6 +140,7 @@ impl Engine {
             mode,
             _locks: locks,
             snapshot: None,
+            shelf,
             stale: HashMap::new(),
             away: BTreeMap::new(),
             suspects: Vec::new(),
@@ -236,7 +244,16 @@ impl Engine {
             });
             self.vanish(gone.collect())?;
         }
+        self.look_at_shelf();
         Ok(())
+    }
+
+    /// Supplied masters may have come, gone or changed.
+    fn look_at_shelf(&mut self) {
+        if self.shelf.look(&self.settings) {
+            self.snapshot = None;
+            self.teller.all();
+        }
     }
 
     fn ignore(&mut self, ignored: Vec<(Look, String)>, now: Timestamp) -> Result<(), DaemonError> {
@@ -503,6 +520,7 @@ impl Engine {
             None => {
                 let mut snapshot = self.catalogue.snapshot()?;
                 snapshot.failed.extend(self.unread.clone());
+                snapshot.supplied = self.shelf.found().to_vec();
                 snapshot
             }
         };
@@ -630,6 +648,10 @@ impl Engine {
             MakeError::Changed { file } => self.changed(file, now),
             MakeError::Spoiled { file, reason } => self.spoiled(&file, &reason),
             MakeError::Master { path, reason } => {
+                if self.shelf.distrust(&path, &reason) {
+                    self.look_at_shelf();
+                    return Ok(());
+                }
                 tracing::warn!("{}: the master cannot be used: {reason}", path.display());
                 if self.suspects.contains(&path) {
                     return self.failed(task, &reason, now);
@@ -683,7 +705,7 @@ impl Engine {
 
     /// Grows with every change of what is known: same number, same plan, but for the time.
     pub fn generation(&self) -> u64 {
-        self.catalogue.generation()
+        self.catalogue.generation() + self.shelf.changes()
     }
 
     fn failed(&mut self, task: &Task, reason: &str, now: Timestamp) -> Result<(), DaemonError> {

@@ -2,11 +2,12 @@
 
 use std::fs::{self, File};
 use std::io::{self, Read};
+use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
 
 use crate::facts::{Camera, Content, Digest, Frame, Header, Look, Profile, Sample};
-use crate::fits::{self, FitsError, Source, Unpacker};
+use crate::fits::{self, FitsError, Source, Unpacker, Wrapped};
 use crate::frame::recognise;
 use crate::make::{Pulse, stamp, trim};
 use crate::measure;
@@ -69,23 +70,17 @@ impl Intake {
         complete: bool,
         pulse: &Pulse,
     ) -> Taken {
-        let source = match Source::open(path, &self.unpacker) {
-            Ok(source) => source,
-            Err(FitsError::Io { source, .. }) => return Taken::Later(source.to_string()),
-            Err(error @ FitsError::Short { .. }) if !complete => {
-                return Taken::Short(reason(error));
-            }
-            Err(error @ FitsError::Short { .. }) => {
-                return self.cut(path, look, error, known, pulse);
-            }
-            Err(error) => return Taken::In(Content::Refused(reason(error))),
+        let wrapped = match Wrapped::open(path, &self.unpacker) {
+            Ok(wrapped) => wrapped,
+            Err(error) => return self.unopened(path, look, error, known, complete, pulse),
         };
-        let size = (source.width() as u32, source.height() as u32);
-        let mut frame = match self.recognise(source.header(), size, look) {
+        let (width, height) = wrapped.size();
+        let size = (width as u32, height as u32);
+        let mut frame = match self.recognise(wrapped.header(), size, look) {
             Ok(frame) => frame,
             Err(refused) => return Taken::In(refused),
         };
-        if source.header().find("DATASUM").is_some()
+        if wrapped.header().find("DATASUM").is_some()
             && matches!(fits::checksums_hold(path), Ok(Some(false)))
         {
             frame
@@ -93,6 +88,11 @@ impl Intake {
                 .push("CHECKSUM or DATASUM does not fit the bytes".to_owned());
         }
         let limit = self.saturation(&frame);
+        let rows = rows_needed(&frame.camera, height);
+        let source = match wrapped.unwrapped(rows, &self.unpacker) {
+            Ok(source) => source,
+            Err(error) => return self.unopened(path, look, error, known, complete, pulse),
+        };
         let sample = match sample(source, &frame.camera, limit) {
             Ok(sample) => sample,
             Err(FitsError::Io { source, .. }) => return Taken::Later(source.to_string()),
@@ -106,6 +106,24 @@ impl Intake {
                 unusable: None,
             }),
             Err(error) => Taken::Later(error.to_string()),
+        }
+    }
+
+    /// A file that cannot be opened, or not decoded.
+    fn unopened(
+        &self,
+        path: &Path,
+        look: &Look,
+        error: FitsError,
+        known: Option<Digest>,
+        complete: bool,
+        pulse: &Pulse,
+    ) -> Taken {
+        match error {
+            FitsError::Io { source, .. } => Taken::Later(source.to_string()),
+            FitsError::Short { .. } if !complete => Taken::Short(reason(error)),
+            FitsError::Short { .. } => self.cut(path, look, error, known, pulse),
+            FitsError::Refused(_) => Taken::In(Content::Refused(reason(error))),
         }
     }
 
@@ -154,9 +172,20 @@ impl Intake {
     }
 }
 
-fn reason(error: FitsError) -> String {
+pub(super) fn reason(error: FitsError) -> String {
     let text = error.to_string();
     error.refusal().map_or(text, |refusal| refusal.to_string())
+}
+
+/// The rows that a sample needs; none where it needs all: decoding costs more than all else of taking
+/// a frame in, and the frame is decoded again when it is used.
+fn rows_needed(camera: &Camera, height: usize) -> Vec<Range<usize>> {
+    // An overscan runs along the whole image.
+    if camera.overscan.is_some() {
+        return Vec::new();
+    }
+    let sampled = measure::rows_to_sample(height).into_iter();
+    sampled.map(|(first, count)| first..first + count).collect()
 }
 
 /// Subsamples the pixels. The saturation level is the lowest of the profile's, the largest value
@@ -167,7 +196,7 @@ fn sample(source: Source, camera: &Camera, limit: Option<f64>) -> Result<Sample,
     Ok(raw_sample(&source, limit)?.above(overscan.unwrap_or(0.0)))
 }
 
-fn raw_sample(source: &Source, limit: Option<f64>) -> Result<Sample, FitsError> {
+pub(super) fn raw_sample(source: &Source, limit: Option<f64>) -> Result<Sample, FitsError> {
     let (width, height) = (source.width(), source.height());
     let mut rows = Vec::new();
     for (first, count) in measure::rows_to_sample(height) {
@@ -196,7 +225,7 @@ fn raw_sample(source: &Source, limit: Option<f64>) -> Result<Sample, FitsError> 
 }
 
 /// BLAKE3 of a file's bytes.
-fn digest(path: &Path, pulse: &Pulse) -> io::Result<Digest> {
+pub(super) fn digest(path: &Path, pulse: &Pulse) -> io::Result<Digest> {
     let mut file = File::open(path)?;
     let mut hasher = blake3::Hasher::new();
     let mut block = vec![0; BLOCK];

@@ -53,11 +53,15 @@ pub fn bytes_below(folder: &Path) -> u64 {
     bytes.sum()
 }
 
+/// A few rows of a master's halves, counted to each of its pixels.
+const HALVES: u64 = 1;
+
 /// Bytes that a product takes at most: its pixels and a generous header. Compression is not
 /// counted on.
 pub fn needed(recipe: &Recipe) -> u64 {
     let (camera, each) = match recipe {
-        Recipe::Master(master) => (&master.facts.camera, FLOAT + FLAG),
+        Recipe::Master(master) => (&master.facts.camera, FLOAT + FLAG + HALVES),
+        Recipe::Line(line) => (&line.light.facts.camera, FLOAT),
         Recipe::Light(light) => {
             let samples = match light.extras.samples {
                 LightSamples::Real => FLOAT,

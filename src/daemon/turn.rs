@@ -13,6 +13,7 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 use super::engine::{Engine, batch};
 use super::herald::Herald;
 use super::intake::Intake;
+use super::supplied::Shelf;
 use super::worker::{Job, Report, Request, Worker};
 use super::{DaemonError, service, space};
 use crate::facts::{Made, Recipe, Settings, ToMeasure, WatchMode};
@@ -123,8 +124,9 @@ impl Turn {
         let failed = |error: std::io::Error| DaemonError::Worker(error.to_string());
         let terminate = signal(SignalKind::terminate()).map_err(failed)?;
         let interrupt = signal(SignalKind::interrupt()).map_err(failed)?;
-        let engine = Engine::open(settings.clone(), disk.clone(), mode)?;
         let scratch = settings.state.join("scratch");
+        let shelf = Shelf::new(Unpacker::new(program.clone(), scratch.clone()));
+        let engine = Engine::open(settings.clone(), disk.clone(), shelf, mode)?;
         let intake = Intake {
             profiles: settings.profiles.clone(),
             unpacker: Unpacker::new(program.clone(), scratch.clone()),

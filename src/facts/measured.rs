@@ -92,6 +92,21 @@ pub struct Fit {
     pub error: f64,
 }
 
+/// A dust shadow of the flat that a light does not have: the flat brightens it there.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MovedShadow {
+    /// Where it was: its middle in pixels from that of the first stored one, column then row.
+    pub from: (f64, f64),
+    /// Its depth, in parts of the flat's level around it.
+    pub depth: f64,
+    /// How much of it the flat over-corrects, 1 for all.
+    pub part: f64,
+    /// Standard error of that.
+    pub part_error: f64,
+    /// Where the light has a shadow of such a size that the flat lacks.
+    pub to: Option<(f64, f64)>,
+}
+
 /// What was measured on one calibrated light. Every number is finite.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Measured {
@@ -113,6 +128,9 @@ pub struct Measured {
     pub flat_fit: Option<Fit>,
     /// How its dark fits.
     pub dark_fit: Option<Fit>,
+    /// Dust shadows of its flat that it does not have.
+    #[serde(default)]
+    pub moved: Vec<MovedShadow>,
 }
 
 /// Why a light is set aside.

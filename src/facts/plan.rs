@@ -9,7 +9,7 @@ use jiff::civil::Date;
 
 use super::{
     Camera, Celsius, DarkVerdict, Degrees, Fingerprint, Kind, MasterFacts, MasterUse, Recipe,
-    Seconds, SensorTask, Setting,
+    Seconds, SensorTask, Setting, Supplied,
 };
 
 /// One product to make now: all that goes into it is there.
@@ -21,6 +21,8 @@ pub struct Task {
     pub product: String,
     /// How it is made.
     pub recipe: Recipe,
+    /// The supplied ones among its masters, and where they lie now.
+    pub supplied: Vec<Supplied>,
 }
 
 /// A light on file that is to be measured.
@@ -258,6 +260,8 @@ pub struct Plan {
     pub to_measure: Vec<ToMeasure>,
     /// Every light, by index into the snapshot's entries.
     pub lights: BTreeMap<usize, LightState>,
+    /// Planes of single lines that are on file, by the light's index and the line's name.
+    pub lines: BTreeMap<usize, BTreeMap<String, Fingerprint>>,
     /// Every calibration frame, by index.
     pub calibration: BTreeMap<usize, CalibrationState>,
     /// Vanished files whose bytes now lie under another name: they are accounted for there.

@@ -4,8 +4,9 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use jiff::civil::Date;
+use serde::{Deserialize, Serialize};
 
-use super::{Cfa, Kind, Stripes};
+use super::{Cfa, Kind, Stripes, SuppliedFile};
 
 /// Whether a master of a kind is wanted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -265,6 +266,8 @@ pub struct ProductRules {
     pub repair: bool,
     /// How the pixels are stored.
     pub samples: LightSamples,
+    /// A light through a filter of two lines also becomes one plane per line, on a colour sensor.
+    pub split_lines: bool,
 }
 
 /// How the pixels of calibrated lights are stored.
@@ -291,6 +294,43 @@ pub struct Sensor {
     pub electrons_per_adu: f64,
 }
 
+/// The photosites of a colour sensor that a spectral line reaches.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Photosites {
+    /// The red ones: H-alpha, S II.
+    Red,
+    /// The green and the blue ones: O III.
+    GreenBlue,
+}
+
+impl Photosites {
+    /// Their part of all photosites of a Bayer array.
+    pub fn part(self) -> f64 {
+        match self {
+            Self::Red => 0.25,
+            Self::GreenBlue => 0.75,
+        }
+    }
+
+    /// The word used in profiles.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Red => "red",
+            Self::GreenBlue => "green-blue",
+        }
+    }
+}
+
+/// A spectral line that a filter passes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Passband {
+    /// Its name, as its products have it.
+    pub line: String,
+    /// Which photosites it reaches.
+    pub photosites: Photosites,
+}
+
 /// One camera rig, checked.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Profile {
@@ -308,6 +348,8 @@ pub struct Profile {
     pub windows: Windows,
     /// Filter name found -> physical filter.
     pub filters: BTreeMap<String, String>,
+    /// Physical filter -> the spectral lines it passes, where it passes nothing else.
+    pub passbands: BTreeMap<String, Vec<Passband>>,
     /// Kind word found in a header -> kind.
     pub kinds: BTreeMap<String, Kind>,
     /// Fact name -> header keywords of its own to look at first.
@@ -338,6 +380,8 @@ pub struct Profile {
     pub verdict: VerdictLimits,
     /// Evening dates on and after which the optical train is another; flats never cross one.
     pub train_changes: Vec<Date>,
+    /// Ready-made masters, used where none of our own serves.
+    pub supplied: Vec<SuppliedFile>,
 }
 
 /// Where the colour filter array is known from.

@@ -8,6 +8,9 @@
 //! | what a light holds beside its pixels, how it is stored | `method` part, where it is out of the ordinary |
 //! | facts written into the product's header | `fact` parts |
 //!
+//! A supplied master's fingerprint covers its contents, its facts and what a flat is brought to
+//! ([`super::SuppliedMaster::print`]).
+//!
 //! What does not count: file names, times of arrival, the host, the number of threads.
 //! [`Recipe::parts`] is the one traversal: the fingerprint hashes it and `explain` compares it,
 //! so that the two cannot disagree.
@@ -20,11 +23,20 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     Camera, Celsius, Combining, Degrees, Digest, FileId, Fingerprint, FlatLevel, Kind,
-    LightSamples, Optics, Pedestal, Seconds, Sensor, SensorNoise, Stamp,
+    LightSamples, Optics, Passband, Pedestal, Seconds, Sensor, SensorNoise, Stamp,
 };
 
 /// Changes with every change of what the arithmetic yields, so that old products are made again.
-const METHOD_VERSION: u32 = 2;
+const METHOD_VERSION: u32 = 3;
+
+/// What stands before a line's name, last in its method.
+const LINE: &str = " line=";
+
+/// The spectral line of a product, from its method; nothing for a light or a master.
+pub fn line_of(method: &str) -> Option<&str> {
+    let line = method.strip_prefix("line/")?.split_once(LINE)?;
+    Some(line.1)
+}
 
 /// One raw file that goes into a product.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -44,7 +56,7 @@ pub struct MasterUse {
     pub kind: Kind,
     /// Its fingerprint: what counts.
     pub fingerprint: Fingerprint,
-    /// Where it lies, relative to the output folder.
+    /// Where it lies, relative to the output folder; of a supplied one, its digest.
     pub product: String,
     /// Of a dark of another exposure: the factor k on its signal, so that B + k(D - B) comes off
     /// the light. None: the master is used as it is.
@@ -71,10 +83,12 @@ pub struct MasterFacts {
     pub optics: Arc<Optics>,
     /// Middle rotator angle of its flats; absent for other kinds.
     pub rotator: Option<Degrees>,
-    /// Start of its earliest frame.
-    pub first: Timestamp,
+    /// Start of its earliest frame; a supplied master has no time.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub first: Option<Timestamp>,
     /// Start of its latest frame.
-    pub last: Timestamp,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub last: Option<Timestamp>,
 }
 
 /// How a master is made.
@@ -144,6 +158,15 @@ pub struct LightRecipe {
     pub extras: Extras,
 }
 
+/// How one spectral line's plane of a light is made.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LineRecipe {
+    /// How the light is calibrated.
+    pub light: LightRecipe,
+    /// Which line.
+    pub passband: Passband,
+}
+
 /// How a product is made.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Recipe {
@@ -151,6 +174,8 @@ pub enum Recipe {
     Master(MasterRecipe),
     /// A calibrated light.
     Light(LightRecipe),
+    /// One line of a calibrated light.
+    Line(LineRecipe),
 }
 
 impl Recipe {
@@ -172,6 +197,14 @@ impl Recipe {
                 text
             }
             Self::Light(recipe) => format!("light/{METHOD_VERSION}{}", recipe.extras),
+            Self::Line(LineRecipe { light, passband }) => {
+                let photosites = passband.photosites.word();
+                let line = &passband.line;
+                format!(
+                    "line/{METHOD_VERSION}{} {photosites}{LINE}{line}",
+                    light.extras
+                )
+            }
         }
     }
 
@@ -185,6 +218,7 @@ impl Recipe {
         match self {
             Self::Master(recipe) => &recipe.inputs,
             Self::Light(recipe) => std::slice::from_ref(&recipe.input),
+            Self::Line(recipe) => std::slice::from_ref(&recipe.light.input),
         }
     }
 
@@ -196,10 +230,12 @@ impl Recipe {
     fn roles(&self) -> Vec<(&'static str, &MasterUse)> {
         match self {
             Self::Master(recipe) => recipe.subtract.iter().map(|u| ("subtract", u)).collect(),
-            Self::Light(recipe) => std::iter::once(("subtract", &recipe.subtract))
-                .chain(recipe.pedestal.iter().map(|used| ("pedestal", used)))
-                .chain(recipe.divide.iter().map(|used| ("divide", used)))
-                .collect(),
+            Self::Light(light) | Self::Line(LineRecipe { light, .. }) => {
+                std::iter::once(("subtract", &light.subtract))
+                    .chain(light.pedestal.iter().map(|used| ("pedestal", used)))
+                    .chain(light.divide.iter().map(|used| ("divide", used)))
+                    .collect()
+            }
         }
     }
 
@@ -208,7 +244,9 @@ impl Recipe {
         let mut parts = vec![("method", self.method())];
         match self {
             Self::Master(recipe) => parts.push(("fact", line(&recipe.facts))),
-            Self::Light(recipe) => parts.push(("fact", line(&recipe.facts))),
+            Self::Light(light) | Self::Line(LineRecipe { light, .. }) => {
+                parts.push(("fact", line(&light.facts)));
+            }
         }
         for input in self.raws() {
             parts.push(("input", input.digest.to_string()));
@@ -225,15 +263,20 @@ impl Recipe {
 
     /// BLAKE3 over [`Recipe::parts`].
     pub fn fingerprint(&self) -> Fingerprint {
-        let mut hasher = blake3::Hasher::new();
-        for (label, value) in self.parts() {
-            hasher.update(&(label.len() as u64).to_le_bytes());
-            hasher.update(label.as_bytes());
-            hasher.update(&(value.len() as u64).to_le_bytes());
-            hasher.update(value.as_bytes());
-        }
-        Fingerprint::new(*hasher.finalize().as_bytes())
+        fingerprint(&self.parts())
     }
+}
+
+/// BLAKE3 over labelled values.
+pub(super) fn fingerprint(parts: &[(&'static str, String)]) -> Fingerprint {
+    let mut hasher = blake3::Hasher::new();
+    for (label, value) in parts {
+        hasher.update(&(label.len() as u64).to_le_bytes());
+        hasher.update(label.as_bytes());
+        hasher.update(&(value.len() as u64).to_le_bytes());
+        hasher.update(value.as_bytes());
+    }
+    Fingerprint::new(*hasher.finalize().as_bytes())
 }
 
 /// Frames of floating-point numbers need not have a level at which they saturate.
@@ -279,7 +322,7 @@ impl std::fmt::Display for Extras {
     clippy::expect_used,
     reason = "plain structs of strings, options and finite numbers always serialise"
 )]
-fn line(facts: &impl Serialize) -> String {
+pub(super) fn line(facts: &impl Serialize) -> String {
     serde_json::to_string(facts).expect("plain facts serialise")
 }
 

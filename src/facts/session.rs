@@ -1,5 +1,6 @@
 //! The session log: the contract that scripts rely on. Keys keep their names and meaning.
 
+use std::collections::BTreeMap;
 mod sensors;
 
 use serde::{Deserialize, Serialize};
@@ -88,6 +89,9 @@ pub struct LightEntry {
     pub temperature_c: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub product: Option<String>,
+    /// Planes of single spectral lines, by line, relative to the output folder.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub planes: BTreeMap<String, String>,
     #[serde(default, skip_serializing_if = "UsedMasters::is_empty")]
     pub masters: UsedMasters,
     /// Factor on the dark's signal, where the dark is of another exposure.
@@ -324,11 +328,16 @@ pub struct MasterEntry {
     pub exposure_s: f64,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub temperature_c: Option<f64>,
-    pub frames_used: usize,
-    pub frames_left_out: usize,
+    /// Of a supplied master, as its header counts them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub frames_used: Option<usize>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub frames_left_out: Option<usize>,
     pub method: String,
-    pub rejected_low_fraction: f64,
-    pub rejected_high_fraction: f64,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rejected_low_fraction: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rejected_high_fraction: Option<f64>,
     pub level_adu: f64,
     pub noise_adu: f64,
     #[serde(default, skip_serializing_if = "Option::is_none")]

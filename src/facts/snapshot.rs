@@ -5,7 +5,10 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 
-use super::{Digest, FileId, Fingerprint, Frame, Made, Sample, SensorFigures, Stamp};
+use super::{
+    Digest, FileId, Fingerprint, Frame, Made, Sample, SensorFigures, Stamp, Supplied,
+    SuppliedMaster,
+};
 
 /// What a file turned out to be.
 #[derive(Clone, Debug, PartialEq)]
@@ -78,6 +81,8 @@ pub struct Snapshot {
     pub failed: BTreeMap<Fingerprint, Failure>,
     /// Files still being written, with what is known.
     pub arriving: Vec<(FileId, String)>,
+    /// Ready-made masters that the profiles name, in the order of the settings.
+    pub supplied: Vec<Supplied>,
 }
 
 impl Snapshot {
@@ -85,5 +90,13 @@ impl Snapshot {
     pub fn find(&self, file: &FileId) -> Option<&Entry> {
         let place = self.entries.binary_search_by(|entry| entry.file.cmp(file));
         place.ok().map(|at| &self.entries[at])
+    }
+
+    /// The usable supplied master of this fingerprint, with the file that holds it.
+    pub fn supplied(&self, fingerprint: &Fingerprint) -> Option<(&Supplied, &SuppliedMaster)> {
+        self.supplied.iter().find_map(|supplied| {
+            let master = supplied.master.as_ref().ok()?;
+            (master.fingerprint == *fingerprint).then_some((supplied, master))
+        })
     }
 }

@@ -19,9 +19,18 @@ const FIXED: usize = 30;
 /// record goes on in CONTINUE records, a keyword that is no FITS keyword becomes a HIERARCH
 /// one, long commentary goes on in further records.
 pub fn header_block(cards: &[Card]) -> Vec<u8> {
+    header_in(cards, 0)
+}
+
+/// A header of at least `room` bytes, a whole number of blocks. Blocks that the cards leave are filled
+/// with blank records before END (FITS Standard 4.0, section 4.4.2.4).
+pub(super) fn header_in(cards: &[Card], room: usize) -> Vec<u8> {
     let mut header = Vec::with_capacity((cards.len() + 1) * RECORD + BLOCK);
     for card in cards {
         push_card(&mut header, card);
+    }
+    if (header.len() + RECORD).next_multiple_of(BLOCK) < room {
+        header.resize(room - BLOCK, b' ');
     }
     push_record(&mut header, b"END");
     header.resize(header.len().next_multiple_of(BLOCK), b' ');

@@ -1,4 +1,4 @@
-//! Writing a product: one image with its header, and planes of the same size behind it as image
+//! Writing a product: one image with its header, and planes of the same width behind it as image
 //! extensions, published in one step.
 //!
 //! The bytes depend on cards and pixels alone: no date, no program version, checksum comments
@@ -8,6 +8,7 @@
 
 mod header;
 mod held;
+mod queue;
 
 use std::io;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -17,9 +18,10 @@ use crate::facts::Card;
 use crate::publish::{Draft, Op, PublishError};
 
 use super::gate::BLOCK;
-use super::{scratch, sum};
+use super::sum;
 use header::{Heap, ZEROS};
 use held::{Held, Rows, Waiting};
+use queue::Queue;
 
 /// Samples converted at a time.
 const CHUNK: usize = 1 << 18;
@@ -90,6 +92,8 @@ pub struct Plane {
     pub storage: Storage,
     /// All but the mandatory keywords, those of the storage and the checksums.
     pub cards: Vec<Card>,
+    /// Its rows, where an extension has not as many as the image.
+    pub height: Option<usize>,
 }
 
 /// A plane and what was given of it.
@@ -110,10 +114,11 @@ enum Data {
     Held(Held),
 }
 
-/// Two-dimensional planes of one size on their way to the disk. Dropped before
+/// Two-dimensional planes of one width on their way to the disk. Dropped before
 /// [`ImageWriter::finish`], it leaves nothing.
 pub struct ImageWriter {
     draft: Draft,
+    queue: Queue,
     shape: Shape,
     /// What stands before the first plane.
     leading: Vec<u8>,
@@ -126,6 +131,20 @@ struct Shape {
     height: usize,
     /// Planes behind the image.
     extensions: usize,
+}
+
+impl Shape {
+    /// The shape of one plane of the file.
+    fn of(self, plane: &Plane) -> Self {
+        Self {
+            height: plane.height.unwrap_or(self.height),
+            ..self
+        }
+    }
+
+    fn samples(self) -> usize {
+        self.width * self.height
+    }
 }
 
 impl ImageWriter {
@@ -142,9 +161,9 @@ impl ImageWriter {
     ) -> Result<Self, PublishError> {
         let samples = width.checked_mul(height);
         let fits = |&samples: &usize| samples > 0 && samples < usize::MAX / 64;
-        let Some(samples) = samples.filter(fits).filter(|_| !planes.is_empty()) else {
+        if samples.filter(fits).is_none() || planes.is_empty() {
             return Err(misuse(&draft, "an image of that size cannot be written"));
-        };
+        }
         let shape = Shape {
             width,
             height,
@@ -158,8 +177,9 @@ impl ImageWriter {
         let mut start = Some(leading.len());
         let mut units = Vec::new();
         for (place, plane) in planes.into_iter().enumerate() {
-            let room = header::plane(shape, place, &plane, Heap::default(), "0", ZEROS).len();
-            let length = (samples * plane.storage.bytes()).next_multiple_of(BLOCK);
+            let shape = shape.of(&plane);
+            let room = header::plane(shape, place, (&plane, 0), Heap::default(), "0", ZEROS).len();
+            let length = (shape.samples() * plane.storage.bytes()).next_multiple_of(BLOCK);
             start = start.filter(|_| !plane.storage.is_packed());
             let data = match start {
                 Some(start) => Data::Placed((start + room) as u64, AtomicU64::new(0)),
@@ -175,6 +195,7 @@ impl ImageWriter {
         }
         Ok(Self {
             draft,
+            queue: Queue::default(),
             shape,
             leading,
             units,
@@ -192,8 +213,9 @@ impl ImageWriter {
         first: usize,
         samples: Samples<'_>,
     ) -> Result<(), PublishError> {
-        let Shape { width, height, .. } = self.shape;
         let unit = self.units.get(place);
+        let shape = unit.map_or(self.shape, |unit| self.shape.of(&unit.plane));
+        let Shape { width, height, .. } = shape;
         let unit = unit.filter(|unit| samples.fit(unit.plane.storage));
         let end = first.checked_add(samples.len() / width);
         let whole = samples.len().is_multiple_of(width) && end.is_some_and(|end| end <= height);
@@ -230,22 +252,22 @@ impl ImageWriter {
             return Ok(());
         };
         let mut offset = (first * self.shape.width * N) as u64;
-        scratch::lend(samples.len().min(CHUNK) * N, |buffer| {
-            for part in samples.chunks(CHUNK) {
-                let bytes = &mut buffer[..part.len() * N];
-                let sum = Level::widest().run(|| {
-                    let (places, _) = bytes.as_chunks_mut::<N>();
-                    for (place, &sample) in places.iter_mut().zip(part) {
-                        *place = stored(sample);
-                    }
-                    sum_at(offset, bytes)
-                });
-                total.fetch_add(u64::from(sum), Ordering::Relaxed);
-                self.draft.write_at(data + offset, bytes)?;
-                offset += bytes.len() as u64;
-            }
-            Ok(())
-        })
+        for part in samples.chunks(CHUNK) {
+            let length = part.len() * N;
+            self.queue
+                .put(&self.draft, data + offset, length, |bytes| {
+                    let sum = Level::widest().run(|| {
+                        let (places, _) = bytes.as_chunks_mut::<N>();
+                        for (place, &sample) in places.iter_mut().zip(part) {
+                            *place = stored(sample);
+                        }
+                        sum_at(offset, bytes)
+                    });
+                    total.fetch_add(u64::from(sum), Ordering::Relaxed);
+                })?;
+            offset += length as u64;
+        }
+        Ok(())
     }
 
     /// Flushes the rows written so far to the disk, which may be done from a thread of its own.
@@ -257,13 +279,12 @@ impl ImageWriter {
     }
 
     /// Writes the headers and what waits in memory, and publishes the file: its size in bytes. The
-    /// image's cards may differ from those of [`ImageWriter::begin`] in what they say, not in how
-    /// many header blocks they take.
+    /// image's cards may differ from those of [`ImageWriter::begin`] in what they say, and must not
+    /// take more header blocks.
     ///
     /// # Errors
     /// When the disk refuses, rows are missing, or the header does not fit its room.
     pub fn finish(mut self, cards: &[Card]) -> Result<u64, PublishError> {
-        let samples = self.shape.width * self.shape.height;
         if let Some(image) = self.units.first_mut() {
             image.plane.cards = cards.to_vec();
         }
@@ -271,6 +292,8 @@ impl ImageWriter {
         let mut end = 0;
         let mut fill = std::mem::take(&mut self.leading);
         for (place, unit) in self.units.iter_mut().enumerate() {
+            let shape = self.shape.of(&unit.plane);
+            let samples = shape.samples();
             if unit.written.load(Ordering::Relaxed) != samples as u64 {
                 return Err(misuse(&self.draft, "not every row was written once"));
             }
@@ -284,14 +307,8 @@ impl ImageWriter {
             };
             let datasum = data.to_string();
             let make = |checksum: &str| {
-                header::plane(
-                    self.shape,
-                    place,
-                    &unit.plane,
-                    waiting.heap,
-                    &datasum,
-                    checksum,
-                )
+                let unit = (&unit.plane, unit.room);
+                header::plane(shape, place, unit, waiting.heap, &datasum, checksum)
             };
             let open = make(ZEROS);
             if open.len() != unit.room {

@@ -4,21 +4,21 @@
 //! at once. A file that shrinks while it is read gives [`FitsError::Short`], nothing worse.
 
 use std::io;
+use std::ops::Range;
 use std::path::Path;
 
 use crate::combine::Level;
 use crate::facts::{Header, Window};
 
-use super::claims::{Form, Layout};
+use super::claims::Layout;
 use super::gate::Opened;
 use super::scratch;
 use super::unpack::Unpacker;
+use super::wrapped::Wrapped;
 use super::{Cut, FitsError};
 
 /// Bytes converted at a time.
 const CHUNK: usize = 1 << 16;
-/// How often a file may turn out to be compressed inside.
-const WRAPPINGS: usize = 2;
 
 /// An opened frame.
 #[derive(Debug)]
@@ -28,10 +28,12 @@ pub struct Source {
     layout: Layout,
     /// What is read of the stored image.
     window: Window,
+    /// The rows of the stored image that are there; all where none is named.
+    decoded: Vec<Range<usize>>,
 }
 
 impl Source {
-    fn new(opened: Opened, header: Header, layout: Layout) -> Self {
+    pub(super) fn new(opened: Opened, header: Header, layout: Layout) -> Self {
         Self {
             window: Window {
                 left: 0,
@@ -42,7 +44,13 @@ impl Source {
             opened,
             header,
             layout,
+            decoded: Vec::new(),
         }
+    }
+
+    /// The same, of which only these rows of the stored image are there, all where none is named.
+    pub(super) fn only(self, decoded: Vec<Range<usize>>) -> Self {
+        Self { decoded, ..self }
     }
 
     /// Opens a plain, gzip or tile-compressed FITS file, told apart by content, and checks its
@@ -52,22 +60,7 @@ impl Source {
     /// [`FitsError::Short`] where the file ends before its header's promise, else a refusal that
     /// names what was found; [`FitsError::Io`] where the system failed.
     pub fn open(path: &Path, unpacker: &Unpacker) -> Result<Self, FitsError> {
-        let mut opened = Opened::open(path)?;
-        for wrappings in 0..=WRAPPINGS {
-            let gzip = opened.is_gzip()?;
-            if !gzip {
-                let found = opened.find_image();
-                // What was inside a whole gzip stream will not grow.
-                let found = if wrappings > 0 { settled(found) } else { found }?;
-                if let Form::Plain(layout) = found.form {
-                    return Ok(Self::new(opened, found.header, layout));
-                }
-            }
-            if wrappings < WRAPPINGS {
-                opened = unpacker.unpack(opened)?;
-            }
-        }
-        Err(FitsError::unreadable("compressed more than twice"))
+        Wrapped::open(path, unpacker)?.unwrapped(Vec::new(), unpacker)
     }
 
     /// Opens the plain image extension called `name` of a plain file; nothing where it has none.
@@ -246,6 +239,10 @@ impl Source {
         if !inside || part.width.checked_mul(part.height) != Some(out.len()) {
             return Err(self.misuse("rows or buffer do not fit the image"));
         }
+        let there = |row| self.decoded.iter().any(|rows| rows.contains(&row));
+        if !self.decoded.is_empty() && !(part.top..part.top + part.height).all(there) {
+            return Err(self.misuse("rows were not decoded"));
+        }
         let sample = bitpix.unsigned_abs() / 8;
         let first = data + (part.top as u64 * width as u64 + part.left as u64) * sample;
         let step = width as u64 * sample;
@@ -298,17 +295,6 @@ impl Source {
         let source = io::Error::new(io::ErrorKind::InvalidInput, why);
         FitsError::io("read rows of", &self.opened.path)(source)
     }
-}
-
-/// Turns "too short so far" into a refusal.
-fn settled<T>(found: Result<T, FitsError>) -> Result<T, FitsError> {
-    found.map_err(|error| match error {
-        FitsError::Io { .. } => error,
-        other => match other.refusal() {
-            Some(refusal) => FitsError::Refused(refusal),
-            None => FitsError::unreadable("nothing"),
-        },
-    })
 }
 
 /// The samples' own memory, to be read into.

@@ -8,6 +8,7 @@
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read};
+use std::ops::Range;
 use std::os::unix::process::ExitStatusExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitStatus, Stdio};
@@ -50,8 +51,13 @@ impl Unpacker {
         }
     }
 
-    /// The file with one layer of compression taken off, as a nameless scratch file.
-    pub(super) fn unpack(&self, packed: Opened) -> Result<Opened, FitsError> {
+    /// The file with one layer of compression taken off, as a nameless scratch file. Of an image in
+    /// tiles only these rows are decoded, all where none is named; the others are zero.
+    pub(super) fn unpack(
+        &self,
+        packed: Opened,
+        rows: &[Range<usize>],
+    ) -> Result<Opened, FitsError> {
         let Opened { file, path, size } = packed;
         let scratch = self.scratch_file()?;
         let output = scratch
@@ -59,6 +65,7 @@ impl Unpacker {
             .map_err(FitsError::io("make a scratch file for", &path))?;
         let mut child = Command::new(&self.program)
             .arg("unpack")
+            .args(rows.iter().map(|rows| format!("{rows:?}")))
             .stdin(Stdio::from(file))
             .stdout(Stdio::from(output))
             .stderr(Stdio::piped())

@@ -6,12 +6,12 @@
 use std::sync::Arc;
 
 use crate::facts::{
-    Camera, Cfa, CfaChoice, GainMeaning, Overscan, Refusal, RowOrder, Setting, Value,
+    Camera, Cfa, CfaChoice, GainMeaning, Overscan, Refusal, RowOrder, Setting, Unstated, Value,
 };
 
 use super::keywords::{
-    BINNING, BINNING_X, BINNING_Y, CFA, CFA_X, CFA_Y, Fact, GAIN, OFFSET, ORIGIN_X, ORIGIN_Y,
-    READOUT_MODE, ROW_ORDER,
+    BINNING, BINNING_X, BINNING_Y, CAMERA, CFA, CFA_X, CFA_Y, Fact, GAIN, OFFSET, ORIGIN_X,
+    ORIGIN_Y, READOUT_MODE, ROW_ORDER,
 };
 use super::overscan::overscan;
 use super::source::{Found, Source};
@@ -32,14 +32,8 @@ pub(super) fn camera(
 ) -> Result<Camera, Refusal> {
     let binning = binning(source)?;
     let row_order = row_order(source)?;
-    let origin = (
-        small(source, ORIGIN_X, LARGEST_SENSOR)?.unwrap_or(0),
-        small(source, ORIGIN_Y, LARGEST_SENSOR)?.unwrap_or(0),
-    );
-    let gain = match source.profile().gain_keyword {
-        GainMeaning::Setting => setting(&source.all(GAIN))?,
-        GainMeaning::ElectronsPerAdu => setting(&source.all_but(GAIN, &["GAIN"]))?,
-    };
+    let origin = origin(source)?;
+    let gain = gain(source)?;
     let overscan = overscan(source, (width, height), binning, origin)?;
     let image = overscan.map_or(Image::whole(width, height), |overscan| {
         Image::within(&overscan, row_order)
@@ -62,14 +56,71 @@ pub(super) fn camera(
         offset: setting(&source.all(OFFSET))?,
         readout_mode: source.text(READOUT_MODE).map(Arc::from),
         row_order,
-        // The header counts binned pixels.
-        origin: (
-            origin.0.saturating_mul(binning.0),
-            origin.1.saturating_mul(binning.1),
-        ),
+        origin: unbinned(origin, binning),
         cfa,
         overscan,
     })
+}
+
+/// The hard keys of a finished master, which has no overscan any more, and which of those with a usual
+/// value are only taken to have it.
+pub(super) fn of_master(
+    source: &Source<'_>,
+    width: u32,
+    height: u32,
+) -> Result<(Camera, Unstated), Refusal> {
+    let name = source.text(CAMERA);
+    let stated = |facts: &[Fact]| facts.iter().any(|&fact| !source.all(fact).is_empty());
+    let unstated = Unstated {
+        name: name.is_none(),
+        binning: !stated(&[BINNING, BINNING_X, BINNING_Y]),
+        origin: !stated(&[ORIGIN_X, ORIGIN_Y]),
+    };
+    let binning = binning(source)?;
+    let row_order = row_order(source)?;
+    let origin = origin(source)?;
+    let cfa = match source.profile().cfa {
+        CfaChoice::Header => cfa(source, &Image::whole(width, height), row_order, origin)?,
+        // The frames' own is as certain.
+        CfaChoice::Mono | CfaChoice::Fixed(_) => None,
+    };
+    let camera = Camera {
+        name: Arc::from(name.as_deref().unwrap_or_default().trim()),
+        width,
+        height,
+        binning,
+        gain: gain(source)?,
+        offset: setting(&source.all(OFFSET))?,
+        readout_mode: source.text(READOUT_MODE).map(Arc::from),
+        row_order,
+        origin: unbinned(origin, binning),
+        cfa,
+        overscan: None,
+    };
+    Ok((camera, unstated))
+}
+
+fn gain(source: &Source<'_>) -> Result<Option<Setting>, Refusal> {
+    match source.profile().gain_keyword {
+        GainMeaning::Setting => setting(&source.all(GAIN)),
+        GainMeaning::ElectronsPerAdu => setting(&source.all_but(GAIN, &["GAIN"])),
+    }
+}
+
+/// First column and row in binned pixels.
+fn origin(source: &Source<'_>) -> Result<(u32, u32), Refusal> {
+    Ok((
+        small(source, ORIGIN_X, LARGEST_SENSOR)?.unwrap_or(0),
+        small(source, ORIGIN_Y, LARGEST_SENSOR)?.unwrap_or(0),
+    ))
+}
+
+/// The header counts binned pixels.
+fn unbinned(origin: (u32, u32), binning: (u32, u32)) -> (u32, u32) {
+    (
+        origin.0.saturating_mul(binning.0),
+        origin.1.saturating_mul(binning.1),
+    )
 }
 
 /// The image in a stored frame, in pixels as stored.
@@ -163,8 +214,7 @@ fn binning(source: &Source<'_>) -> Result<(u32, u32), Refusal> {
             .transpose()
     };
     let both = source.all(BINNING);
-    let own = source.profile().keywords.contains_key(BINNING.name);
-    if let Some(found) = both.first().filter(|_| own) {
+    if let Some(found) = both.first().filter(|_| source.is_own(BINNING)) {
         return factors(found);
     }
     match (one(BINNING_X)?, one(BINNING_Y)?, both.first()) {

@@ -10,7 +10,7 @@ use super::source::Source;
 use super::value::{Unit, number, shown, text};
 
 /// Keywords that count the exposures in a file; more than one is a stack.
-const COUNTS: [&str; 5] = ["NCOMBINE", "NCOMB", "STACKCNT", "NSTACK", "SNAPSHOT"];
+pub(super) const COUNTS: [&str; 5] = ["NCOMBINE", "NCOMB", "STACKCNT", "NSTACK", "SNAPSHOT"];
 
 /// Keywords that say that the colour filter array was interpolated away.
 const DEMOSAICED: [&str; 4] = ["DEBAYER", "DEBAYERD", "DEMOSAIC", "DEMOSAICED"];

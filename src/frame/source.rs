@@ -1,8 +1,12 @@
 //! Where facts come from: the profile's own keywords, then the known ones, then the path.
 //!
+//! What a profile states of a supplied master comes before all of them, and then nothing else is heard
+//! about that fact.
+//!
 //! Invariant: a path pattern is heard only where the header says nothing about the fact. A blank
 //! string says nothing.
 
+use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
 
 use crate::facts::{Header, Profile, Refusal, RelPath, Value};
@@ -44,7 +48,8 @@ impl Found {
 pub(super) struct Source<'a> {
     header: &'a Header,
     profile: &'a Profile,
-    matching: Vec<&'a std::collections::BTreeMap<String, String>>,
+    matching: Vec<&'a BTreeMap<String, String>>,
+    stated: Option<&'a BTreeMap<String, String>>,
 }
 
 impl<'a> Source<'a> {
@@ -60,7 +65,30 @@ impl<'a> Source<'a> {
             header,
             profile,
             matching,
+            stated: None,
         }
+    }
+
+    /// A supplied master's header, with what its profile states of it.
+    pub(super) fn supplied(
+        header: &'a Header,
+        stated: &'a BTreeMap<String, String>,
+        profile: &'a Profile,
+    ) -> Self {
+        Self {
+            header,
+            profile,
+            matching: Vec::new(),
+            stated: Some(stated),
+        }
+    }
+
+    /// What the profile states of this very file.
+    pub(super) fn stated_fact(&self, fact: Fact) -> Option<Found> {
+        Some(Found {
+            keyword: fact.name.to_owned(),
+            value: Value::Text(self.stated?.get(fact.name)?.clone()),
+        })
     }
 
     pub(super) fn profile(&self) -> &'a Profile {
@@ -87,6 +115,9 @@ impl<'a> Source<'a> {
 
     /// Like [`Source::all`], without some of the known keywords.
     pub(super) fn all_but(&self, fact: Fact, but: &[&str]) -> Vec<Found> {
+        if let Some(stated) = self.stated_fact(fact) {
+            return vec![stated];
+        }
         let mut found: Vec<Found> = self
             .keywords(fact, but)
             .iter()
@@ -110,6 +141,11 @@ impl<'a> Source<'a> {
             keyword: card.keyword.clone(),
             value: card.value.clone(),
         })
+    }
+
+    /// True where the profile has a word of its own about the fact: a keyword, or the fact itself.
+    pub(super) fn is_own(&self, fact: Fact) -> bool {
+        self.stated_fact(fact).is_some() || self.profile.keywords.contains_key(fact.name)
     }
 
     /// True where the profile itself names this keyword for the fact: then it means to overrule.

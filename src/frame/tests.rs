@@ -2,6 +2,7 @@
 
 mod refusals;
 mod spellings;
+mod supplied;
 
 use std::path::Path;
 

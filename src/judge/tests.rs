@@ -43,6 +43,7 @@ fn profile() -> Profile {
             library_after: 7,
         },
         filters: BTreeMap::new(),
+        passbands: BTreeMap::new(),
         kinds: BTreeMap::new(),
         keywords: BTreeMap::new(),
         paths: Vec::new(),
@@ -61,6 +62,7 @@ fn profile() -> Profile {
         verdict: VerdictLimits::default(),
         products: crate::facts::ProductRules::default(),
         train_changes: Vec::new(),
+        supplied: Vec::new(),
     }
 }
 

@@ -10,8 +10,10 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use ndarray::parallel::prelude::*;
+use ndarray::{Array2, Axis};
 
 use super::exposure::Exposure;
+use super::master::contiguous_mut;
 use super::planes::{Held, plane_part};
 use super::pool::Pool;
 use super::{MakeError, Maker, Pulse, dark, mask, provenance, repair, spoiled, uncertainty, whole};
@@ -37,7 +39,7 @@ const DROPPED: [&str; 22] = [
 ];
 
 /// A light and what it is calibrated with.
-struct Calibration<'a> {
+pub(super) struct Calibration<'a> {
     recipe: &'a LightRecipe,
     exposure: Exposure,
     raw_path: PathBuf,
@@ -56,33 +58,9 @@ pub fn make(
     pulse: &Pulse,
 ) -> Result<Made, MakeError> {
     let camera = &recipe.facts.camera;
-    let exposure = maker.open(&recipe.input, camera)?;
     let flags = recipe.extras.mask.is_some();
-    let held = |used: &MasterUse, flags| maker.planes.get(maker, used, camera, flags);
-    let optional = |used: &Option<MasterUse>, flags| {
-        let used = used.as_ref();
-        used.map(|used| held(used, flags)).transpose()
-    };
-    let light = Calibration {
-        recipe,
-        raw_path: maker.raw_path(&recipe.input.file)?,
-        subtract: held(&recipe.subtract, flags)?,
-        pedestal: optional(&recipe.pedestal, false)?,
-        divide: optional(&recipe.divide, flags)?,
-        width: exposure.source.width(),
-        height: exposure.source.height(),
-        exposure,
-    };
-    let kept: Vec<Card> = light
-        .exposure
-        .source
-        .header()
-        .cards()
-        .iter()
-        .filter(|card| !DROPPED.contains(&card.keyword.as_str()))
-        .cloned()
-        .collect();
-    let kept = light.exposure.cards(camera, kept);
+    let light = Calibration::open(maker, task, recipe)?;
+    let kept = light.kept();
     let samples = recipe.extras.samples;
     let all_cards = |stats: &MadeStats| {
         let mut cards = kept.clone();
@@ -103,7 +81,11 @@ pub fn make(
         noise: 0.0,
     });
     let draft = maker.disk.draft(&maker.output.join(&task.product))?;
-    let plane = |storage, cards| Plane { storage, cards };
+    let plane = |storage, cards| Plane {
+        storage,
+        cards,
+        height: None,
+    };
     let (image, bytes) = storage(samples);
     let mut planes = vec![plane(image, all_cards(&unknown))];
     planes.extend(flags.then(|| plane(bytes, mask::cards())));
@@ -122,23 +104,28 @@ pub fn make(
                 pulse.beat()?;
                 let first = number * ROWS;
                 let last = light.height.min(first + ROWS);
-                light.strip(first..last, strip)?;
-                let own = strip.own(first..last, light.width);
-                let values = &strip.values[own.clone()];
-                match samples {
-                    LightSamples::Real => writer.rows(0, first, Samples::F32(values))?,
-                    LightSamples::Whole { added_level, .. } => {
-                        let beyond = whole::round(values, added_level, &mut strip.whole);
-                        cut.fetch_add(beyond, Ordering::Relaxed);
-                        writer.rows(0, first, Samples::U16(&strip.whole))?;
+                light.strip(first..last, strip, |rows, strip| {
+                    let first = rows.start;
+                    let own = strip.own(rows, light.width);
+                    let values = &strip.values[own.clone()];
+                    match samples {
+                        LightSamples::Real => writer.rows(0, first, Samples::F32(values))?,
+                        LightSamples::Whole { added_level, .. } => {
+                            let beyond = whole::round(values, added_level, &mut strip.whole);
+                            cut.fetch_add(beyond, Ordering::Relaxed);
+                            writer.rows(0, first, Samples::U16(&strip.whole))?;
+                        }
                     }
-                }
-                if flags {
-                    writer.rows(1, first, Samples::U8(&strip.mask[own.clone()]))?;
-                }
-                if sigma.is_some() {
-                    writer.rows(sigma_place, first, Samples::F32(&strip.sigma[own]))?;
-                }
+                    if flags {
+                        writer.rows(1, first, Samples::U8(&strip.mask[own.clone()]))?;
+                    }
+                    if sigma.is_some() {
+                        writer.rows(sigma_place, first, Samples::F32(&strip.sigma[own]))?;
+                    }
+                    Ok(())
+                })?;
+                let own = strip.own(first..last, light.width);
+                let values = &strip.values[own];
                 Ok(measure::band(light.width, values, camera.cfa, step))
             })
         })
@@ -167,6 +154,13 @@ fn storage(samples: LightSamples) -> (Storage, Storage) {
     }
 }
 
+/// Rows a few at a time.
+fn blocks(rows: Range<usize>) -> impl Iterator<Item = Range<usize>> {
+    let end = rows.end;
+    rows.step_by(BLOCK)
+        .map(move |first| first..end.min(first + BLOCK))
+}
+
 /// What a thread works in: rows from number `top` on.
 #[derive(Default)]
 struct Strip {
@@ -186,9 +180,71 @@ impl Strip {
     }
 }
 
-impl Calibration<'_> {
-    /// Calibrates these rows, and so many around them as repairs look at.
-    fn strip(&self, rows: Range<usize>, strip: &mut Strip) -> Result<(), MakeError> {
+impl<'a> Calibration<'a> {
+    /// Opens the raw light and its masters.
+    pub(super) fn open(
+        maker: &Maker,
+        task: &Task,
+        recipe: &'a LightRecipe,
+    ) -> Result<Self, MakeError> {
+        let camera = &recipe.facts.camera;
+        let exposure = maker.open(&recipe.input, camera)?;
+        let flags = recipe.extras.mask.is_some();
+        let held = |used: &MasterUse, flags| {
+            let place = maker.place(task, used);
+            maker.planes.get(maker, &place, used, camera, flags)
+        };
+        let optional = |used: &Option<MasterUse>, flags| {
+            let used = used.as_ref();
+            used.map(|used| held(used, flags)).transpose()
+        };
+        Ok(Self {
+            recipe,
+            raw_path: maker.raw_path(&recipe.input.file)?,
+            subtract: held(&recipe.subtract, flags)?,
+            pedestal: optional(&recipe.pedestal, false)?,
+            divide: optional(&recipe.divide, flags)?,
+            width: exposure.source.width(),
+            height: exposure.source.height(),
+            exposure,
+        })
+    }
+
+    /// The raw light's cards that are true of the calibrated one.
+    pub(super) fn kept(&self) -> Vec<Card> {
+        let cards = self.exposure.source.header().cards().iter();
+        let kept = cards.filter(|card| !DROPPED.contains(&card.keyword.as_str()));
+        self.exposure
+            .cards(&self.recipe.facts.camera, kept.cloned().collect())
+    }
+
+    /// The whole calibrated plane.
+    pub(super) fn plane(&self, pulse: &Pulse) -> Result<Array2<f32>, MakeError> {
+        let mut plane = Array2::zeros((self.height, self.width));
+        let pool = Pool::<Strip>::default();
+        let strips = plane.axis_chunks_iter_mut(Axis(0), ROWS).into_par_iter();
+        strips.enumerate().try_for_each(|(number, mut out)| {
+            pool.lend(|strip| {
+                pulse.beat()?;
+                let rows = number * ROWS..number * ROWS + out.nrows();
+                self.strip(rows.clone(), strip, |_, _| Ok(()))?;
+                let own = strip.own(rows, self.width);
+                contiguous_mut(out.as_slice_mut()).copy_from_slice(&strip.values[own]);
+                Ok::<_, MakeError>(())
+            })
+        })?;
+        Ok(plane)
+    }
+
+    /// Calibrates these rows, and so many around them as repairs look at. They are handed on to
+    /// `take` a few at a time: at once, as long as they are near the processor, unless repairs come
+    /// first.
+    fn strip(
+        &self,
+        rows: Range<usize>,
+        strip: &mut Strip,
+        take: impl Fn(Range<usize>, &mut Strip) -> Result<(), MakeError>,
+    ) -> Result<(), MakeError> {
         let extras = &self.recipe.extras;
         let margin = if extras.repair { repair::REACH } else { 0 };
         let top = rows.start.saturating_sub(margin);
@@ -200,11 +256,14 @@ impl Calibration<'_> {
         strip
             .sigma
             .resize(extras.uncertainty.map_or(0, |_| pixels), 0.0);
-        for first in (top..bottom).step_by(BLOCK) {
-            self.block(first..bottom.min(first + BLOCK), strip)?;
+        for block in blocks(top..bottom) {
+            self.block(block.clone(), strip)?;
+            if !extras.repair {
+                take(block, strip)?;
+            }
         }
         if extras.repair {
-            let own = strip.own(rows, self.width);
+            let own = strip.own(rows.clone(), self.width);
             let colour = self.recipe.facts.camera.cfa.is_some();
             let Strip {
                 values,
@@ -213,6 +272,7 @@ impl Calibration<'_> {
                 ..
             } = strip;
             repair::repair(self.width, colour, own, mask, values, sigma);
+            blocks(rows).try_for_each(|block| take(block, strip))?;
         }
         Ok(())
     }
@@ -295,7 +355,7 @@ impl Calibration<'_> {
         let masters = std::iter::once(&self.subtract).chain(&self.divide);
         for flagged in masters.filter_map(|master| master.mask.as_ref()) {
             let flagged = plane_part(flagged, part.clone());
-            mask.iter_mut().zip(flagged).for_each(|(m, f)| *m |= f);
+            Level::widest().run(|| mask.iter_mut().zip(flagged).for_each(|(m, f)| *m |= f));
         }
     }
 }

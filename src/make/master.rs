@@ -4,34 +4,39 @@
 //! minus dark needs none. A flat exposure first loses its pedestal and is divided by its own
 //! level, per CFA colour (the colour of twilight drifts); the combination is divided by its mean.
 
-use std::panic::resume_unwind;
-use std::thread;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
 
 use super::exposure::Exposure;
 use super::flat::{Mean, Sampled, colour_index, in_row, lit_levels, normalise};
+use super::halves::Halves;
 use super::pool::Pool;
-use super::temporal::{self, Tally};
-use super::{MakeError, Maker, Pulse, mask, provenance, spoiled};
+use super::supplied::Place;
+use super::temporal::Tally;
+use super::{MakeError, Maker, Pulse, flush, mask, provenance, spoiled};
 use crate::combine::{Exposures, combine};
-use crate::facts::{InputCount, Kind, Made, MadeStats, MasterRecipe, Recipe, Task};
+use crate::facts::{InputCount, Kind, Made, MadeStats, MasterRecipe, Recipe, Task, Temporal};
 use crate::fits::{ImageWriter, Plane, Samples, Source, Storage};
 use crate::measure;
 
-/// Bytes of all exposures' samples that one thread holds at a time: a few rows, near the cache.
-const STRIP_BYTES: usize = 4 << 20;
+/// Bytes of all exposures' samples that one thread holds at a time: a few rows, which fit the cache
+/// of its own that a core has, half of it or less.
+const STRIP_BYTES: usize = 1 << 20;
 
-/// Rows of the image that are written at a time.
+/// Rows of a finished plane that are written at a time.
 const ROWS: usize = 64;
+
+/// In so many parts an image is flushed while it is made.
+const FLUSHES: usize = 4;
 
 /// An open set.
 struct Set<'a> {
     maker: &'a Maker,
     recipe: &'a MasterRecipe,
     exposures: Vec<Exposure>,
-    pedestal: Option<Source>,
+    pedestal: Option<(Place<'a>, Source)>,
     /// Of flats: level per exposure and colour, NaN for a dark one.
     levels: Vec<[f64; 3]>,
     /// What those amount to.
@@ -47,68 +52,131 @@ pub fn make(
     recipe: &MasterRecipe,
     pulse: &Pulse,
 ) -> Result<Made, MakeError> {
-    let mut set = open(maker, recipe)?;
+    let mut set = open(maker, task, recipe)?;
     let cfa = recipe.facts.camera.cfa;
     if let Some(choice) = recipe.flat_level {
         set.levels = set.measure_levels(pulse)?;
         set.mean = Some(Mean::of(&set.levels, cfa, choice));
     }
-    let (mut plane, mut mask, found) = set.combine(pulse)?;
-    for input in &recipe.inputs {
-        maker.check(input)?;
-    }
-    let ((level, noise), temporal) = rayon::join(
-        || {
-            let level = match set.mean {
-                Some(mean) => {
-                    normalise(&mut plane, &mut mask, cfa, mean.finished);
-                    mean.level
-                }
-                None => measure::plane_level(plane.view()),
-            };
-            (level, measure::pixel_noise(plane.view(), cfa.is_some()))
-        },
-        || found.tally.figures(recipe.inputs.len()),
-    );
-    let stats = MadeStats {
-        pixels: plane.len() as u64,
-        level,
-        noise,
-        temporal,
-        cut: 0,
-        rejected: found.rejected,
+    let (width, height) = (set.width, set.height);
+    let all_cards = |stats: &MadeStats| {
+        let mut cards = provenance::fact_cards(&recipe.facts);
+        cards.extend(provenance::cards(&Recipe::Master(recipe.clone()), stats));
+        cards
     };
-    drop(set);
-    let mut cards = provenance::fact_cards(&recipe.facts);
-    cards.extend(provenance::cards(&Recipe::Master(recipe.clone()), &stats));
     let draft = maker.disk.draft(&maker.output.join(&task.product))?;
-    let of = |storage, cards| Plane { storage, cards };
-    let planes = vec![
-        of(Storage::F32, cards.clone()),
+    let of = |storage, cards| Plane {
+        storage,
+        cards,
+        height: None,
+    };
+    let mut planes = vec![
+        of(Storage::F32, all_cards(&unknown(recipe))),
         of(Storage::U8, mask::cards()),
     ];
-    let writer = ImageWriter::begin(draft, plane.ncols(), plane.nrows(), planes)?;
-    let image = plane.axis_chunks_iter(Axis(0), ROWS).into_par_iter();
-    image.enumerate().try_for_each(|(index, rows)| {
-        pulse.beat()?;
-        let samples = Samples::F32(contiguous(rows.as_slice()));
-        writer.rows(0, index * ROWS, samples)?;
-        Ok::<(), MakeError>(())
-    })?;
-    if recipe.facts.kind != Kind::Flat {
-        // The disk takes the image meanwhile.
-        thread::scope(|scope| {
-            let flush = scope.spawn(|| writer.flush());
-            mask::flag_hot(plane.view(), noise, cfa.is_some(), mask.view_mut());
-            flush.join().unwrap_or_else(|panic| resume_unwind(panic))
+    planes.extend(Halves::plane(height, recipe.inputs.len()));
+    let halves_place = (planes.len() > 2).then_some(2);
+    let writer = ImageWriter::begin(draft, width, height, planes)?;
+    // Only a flat waits for what its mean turns out to be.
+    let finished = set.mean.is_none();
+    let part = height.div_ceil(FLUSHES);
+    let done = AtomicUsize::new(0);
+    let (stats, planes) = flush::alongside(&writer, |flush| {
+        let (mut plane, mut mask, mut found) = set.combine(pulse, |first, rows| {
+            if finished {
+                writer.rows(0, first, Samples::F32(rows))?;
+                let count = rows.len() / width;
+                if done.fetch_add(count, Ordering::Relaxed) % part + count >= part {
+                    flush();
+                }
+            }
+            Ok(())
         })?;
-    }
-    writer.rows(1, 0, Samples::U8(contiguous(mask.as_slice())))?;
-    let size = writer.finish(&cards)?;
-    Ok(Maker::record(task, size, stats))
+        for input in &recipe.inputs {
+            maker.check(input)?;
+        }
+        if let Some((place, _)) = &set.pedestal {
+            place.check()?;
+        }
+        if let Some(place) = halves_place {
+            let halves = Halves::of(std::mem::take(&mut found.tally.rows));
+            halves.write(&writer, place)?;
+        }
+        let (figures, temporal) = rayon::join(
+            || {
+                let level = match set.mean {
+                    Some(mean) => {
+                        normalise(&mut plane, &mut mask, cfa, mean.finished);
+                        mean.level
+                    }
+                    None => measure::plane_level(plane.view()),
+                };
+                let noise = measure::pixel_noise(plane.view(), cfa.is_some());
+                if finished {
+                    flush();
+                    mask::flag_hot(plane.view(), noise, cfa.is_some(), mask.view_mut());
+                } else {
+                    write(&writer, 0, &plane, |rows| Samples::F32(rows), pulse)?;
+                }
+                write(&writer, 1, &mask, |rows| Samples::U8(rows), pulse)?;
+                Ok::<_, MakeError>((level, noise))
+            },
+            || found.tally.figures(recipe.inputs.len()),
+        );
+        let (level, noise) = figures?;
+        let stats = MadeStats {
+            level,
+            noise,
+            temporal,
+            rejected: found.rejected,
+            ..unknown(recipe)
+        };
+        Ok((stats, (plane, mask)))
+    })?;
+    drop(set);
+    // Giving back the memory of planes takes a while, as the disk does.
+    let (size, ()) = rayon::join(|| writer.finish(&all_cards(&stats)), || drop(planes));
+    Ok(Maker::record(task, size?, stats))
 }
 
-fn open<'a>(maker: &'a Maker, recipe: &'a MasterRecipe) -> Result<Set<'a>, MakeError> {
+/// What a master's header has room for.
+fn unknown(recipe: &MasterRecipe) -> MadeStats {
+    let camera = &recipe.facts.camera;
+    let nothing = Temporal {
+        measured: 0.0,
+        ideal: 0.0,
+    };
+    MadeStats {
+        pixels: u64::from(camera.width) * u64::from(camera.height),
+        level: 0.0,
+        noise: 0.0,
+        temporal: Some(nothing),
+        cut: 0,
+        rejected: vec![InputCount::default(); recipe.inputs.len()],
+    }
+}
+
+/// Writes a whole plane.
+fn write<T: Sync>(
+    writer: &ImageWriter,
+    place: usize,
+    plane: &Array2<T>,
+    samples: fn(&[T]) -> Samples<'_>,
+    pulse: &Pulse,
+) -> Result<(), MakeError> {
+    let strips = plane.axis_chunks_iter(Axis(0), ROWS).into_par_iter();
+    strips.enumerate().try_for_each(|(index, rows)| {
+        pulse.beat()?;
+        writer.rows(place, index * ROWS, samples(contiguous(rows.as_slice())))?;
+        Ok(())
+    })
+}
+
+fn open<'a>(
+    maker: &'a Maker,
+    task: &'a Task,
+    recipe: &'a MasterRecipe,
+) -> Result<Set<'a>, MakeError> {
     let camera = &recipe.facts.camera;
     Ok(Set {
         exposures: recipe
@@ -117,7 +185,11 @@ fn open<'a>(maker: &'a Maker, recipe: &'a MasterRecipe) -> Result<Set<'a>, MakeE
             .map(|input| maker.open(input, camera))
             .collect::<Result<_, _>>()?,
         pedestal: match &recipe.subtract {
-            Some(used) => Some(maker.open_product(&used.product, camera)?),
+            Some(used) => {
+                let place = maker.place(task, used);
+                let source = maker.open_product(&place, camera)?;
+                Some((place, source))
+            }
             None => None,
         },
         levels: Vec::new(),
@@ -164,13 +236,13 @@ impl Set<'_> {
 
     /// Rows of the pedestal that every flat exposure loses; none where there is no pedestal.
     fn below(&self, first: usize, count: usize, out: &mut Vec<f32>) -> Result<(), MakeError> {
-        let Some(pedestal) = &self.pedestal else {
+        let Some((place, pedestal)) = &self.pedestal else {
             return Ok(());
         };
         out.resize(count * self.width, 0.0);
         pedestal
             .rows_f32(first, count, out)
-            .map_err(|error| self.master_error(error))
+            .map_err(|error| place.unusable(error))
     }
 
     /// Rows of a flat exposure, with those of its pedestal taken off; saturated samples become NaN.
@@ -195,18 +267,6 @@ impl Set<'_> {
         Ok(())
     }
 
-    fn master_error(&self, error: crate::fits::FitsError) -> MakeError {
-        let product = self
-            .recipe
-            .subtract
-            .as_ref()
-            .map_or("", |used| &used.product);
-        MakeError::Master {
-            path: self.maker.output.join(product),
-            reason: error.to_string(),
-        }
-    }
-
     fn read(
         &self,
         index: usize,
@@ -221,8 +281,13 @@ impl Set<'_> {
         })
     }
 
-    /// Combines all exposures strip by strip: the plane, its mask, and what shows on the way.
-    fn combine(&self, pulse: &Pulse) -> Result<(Array2<f32>, Array2<u8>, Found), MakeError> {
+    /// Combines all exposures strip by strip: the plane, its mask, and what shows on the way. `take`
+    /// is shown each strip's first row and its rows.
+    fn combine(
+        &self,
+        pulse: &Pulse,
+        take: impl Fn(usize, &[f32]) -> Result<(), MakeError> + Sync,
+    ) -> Result<(Array2<f32>, Array2<u8>, Found), MakeError> {
         let flat = self.recipe.facts.kind == Kind::Flat;
         // Beside an overscan samples lose a level that is no whole number.
         let is_whole =
@@ -245,13 +310,14 @@ impl Set<'_> {
                 let (first, count) = (strip * rows, out.nrows());
                 let out = contiguous_mut(out.as_slice_mut());
                 let mask = contiguous_mut(mask.as_slice_mut());
-                pool.lend(|buffers| {
+                let found = pool.lend(|buffers| {
                     if whole {
-                        self.whole_strip(buffers, first, count, (out, mask))
+                        self.whole_strip(buffers, first, count, (&mut *out, mask))
                     } else {
-                        self.real_strip(buffers, first, count, (out, mask))
+                        self.real_strip(buffers, first, count, (&mut *out, mask))
                     }
-                })
+                })?;
+                take(first, out).map(|()| found)
             })
             .try_reduce(
                 || Found::of(self.exposures.len()),
@@ -346,7 +412,7 @@ impl Set<'_> {
         }
         for (line, start) in (0..out.len()).step_by(self.width).enumerate() {
             let row = first + line;
-            if temporal::is_sampled(row, self.height) {
+            if measure::fit::is_kept(row, self.height) {
                 let columns = start..start + self.width;
                 let units = self.units(row);
                 let tally = &mut found.tally;

@@ -21,7 +21,7 @@ impl Maker {
             path: path.clone(),
             reason: error.to_string(),
         };
-        let source = self.open_product(&light.product, &light.camera)?;
+        let source = self.open_product(&self.product(&light.product), &light.camera)?;
         let mut plane = whole(&source).map_err(unusable)?;
         // What was added so that integers keep the noise around 0.
         if let Some(added) = source.header().number("DLADDED") {
@@ -32,11 +32,24 @@ impl Maker {
         let flags = flags.map(|flags| bytes(&flags).map_err(unusable));
         let flags = flags.transpose()?;
         pulse.beat()?;
-        measure::light(&Light {
+        let measured = measure::light(&Light {
             plane: plane.view(),
             mask: flags.as_ref().map(|flags| flags.view()),
             cfa: light.camera.cfa,
+        });
+        let measured = measured
+            .ok_or_else(|| MakeError::Internal("none of its pixels is a number".to_owned()))?;
+        pulse.beat()?;
+        let fits = self.fits(
+            light,
+            plane.view(),
+            flags.as_ref().map(|flags| flags.view()),
+        )?;
+        Ok(Measured {
+            flat_fit: fits.flat,
+            dark_fit: fits.dark,
+            moved: fits.moved,
+            ..measured
         })
-        .ok_or_else(|| MakeError::Internal("none of its pixels is a number".to_owned()))
     }
 }

@@ -7,6 +7,7 @@ use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
 
 use super::master::contiguous_mut;
+use super::supplied::{self, Place};
 use super::{MakeError, Maker, mask};
 use crate::facts::{Camera, Fingerprint, MasterUse};
 use crate::fits::{FitsError, Source};
@@ -53,9 +54,11 @@ impl Planes {
         }
     }
 
+    /// A master in memory, read from its place where it is not there yet.
     pub(super) fn get(
         &self,
         maker: &Maker,
+        place: &Place<'_>,
         used: &MasterUse,
         camera: &Camera,
         flags: bool,
@@ -63,13 +66,13 @@ impl Planes {
         let mut held = self.held.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(place) = held
             .iter()
-            .position(|held| held.fingerprint == used.fingerprint && held.flags == flags)
+            .position(|held| held.fingerprint == used.fingerprint && (held.flags || !flags))
             && let Some(found) = held.remove(place)
         {
             held.push_front(found.clone());
             return Ok(found);
         }
-        let found = Arc::new(maker.load(used, camera, flags)?);
+        let found = Arc::new(maker.load(place, used, camera, flags)?);
         remember(&mut held, found.clone(), self.budget);
         Ok(found)
     }
@@ -85,16 +88,19 @@ fn remember(held: &mut VecDeque<Arc<Held>>, found: Arc<Held>, budget: usize) {
 
 impl Maker {
     /// Reads a master, with its flags where they are wanted.
-    fn load(&self, used: &MasterUse, camera: &Camera, flags: bool) -> Result<Held, MakeError> {
-        let unusable = |error: FitsError| MakeError::Master {
-            path: self.output.join(&used.product),
-            reason: error.to_string(),
-        };
-        let source = self.open_product(&used.product, camera)?;
+    fn load(
+        &self,
+        place: &Place<'_>,
+        used: &MasterUse,
+        camera: &Camera,
+        flags: bool,
+    ) -> Result<Held, MakeError> {
+        let unusable = |error: FitsError| place.unusable(error);
+        let source = self.open_product(place, camera)?;
         let (width, height) = (source.width(), source.height());
-        let plane = whole(&source).map_err(unusable)?;
-        let mask = match flags {
-            true => Source::open_plane(&self.output.join(&used.product), mask::NAME)
+        let mut plane = whole(&source).map_err(unusable)?;
+        let mut mask = match flags {
+            true => Source::open_plane(&place.path, mask::NAME)
                 .map_err(unusable)?
                 .filter(|mask| (mask.width(), mask.height()) == (width, height))
                 .map(|mask| bytes(&mask).map_err(unusable))
@@ -103,7 +109,17 @@ impl Maker {
         };
         // A master of before it was measured has its pixels' scatter, fixed pattern included.
         let header = source.header();
-        let noise = header.number("DLTNOISE").or(header.number("DLNOISE"));
+        let mut noise = header.number("DLTNOISE").or(header.number("DLNOISE"));
+        if let Some(master) = place.supplied {
+            if flags && mask.is_none() {
+                mask = Some(Array2::zeros((height, width)));
+            }
+            let (kind, level) = (used.kind, master.flat_level);
+            let scatter = supplied::finish(kind, &mut plane, mask.as_mut(), camera.cfa, level);
+            let scatter = scatter.map_err(|reason| place.unusable(reason))?;
+            noise = noise.or(Some(scatter));
+            place.check()?;
+        }
         Ok(Held {
             variance: noise.unwrap_or(0.0).powi(2),
             fingerprint: used.fingerprint,

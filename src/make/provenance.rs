@@ -7,6 +7,9 @@
 //! | `DLFACTS` | what the product is, as one line of JSON |
 //! | `DLPIX`, `DLLEVEL`, `DLNOISE` | pixels, level (without what was added) and pixel-to-pixel noise |
 //! | `DLADDED`, `DLCUT` | of a 16-bit light: the level that was added, ADU; pixels cut off |
+//! | `DLLINE`, `DLSITES` | of a line's plane: the spectral line, the photosites it is made of |
+//! | `DLOFFX`, `DLOFFY` | of a line's plane: where its light was gathered, from the middle of its 2x2 cell, in its pixels |
+//! | `DLRESP`, `DLBLUE` | of green and blue joined: blue's response over green's, the weight of blue |
 //! | `DLOSCAN` | of a light with an overscan: the level that was taken off with it, ADU |
 //! | `DLTNOISE`, `DLTIDEAL` | of a master: temporal noise as measured, and that of an ideal mean |
 //! | `DLNIN`, `DLI00001`... | raw files that went in: their number, their BLAKE3 digests |
@@ -35,6 +38,7 @@ pub fn cards(recipe: &Recipe, stats: &MadeStats) -> Vec<Card> {
     let facts = match recipe {
         Recipe::Master(recipe) => json(&recipe.facts),
         Recipe::Light(recipe) => json(&recipe.facts),
+        Recipe::Line(recipe) => json(&recipe.light.facts),
     };
     let mut cards = vec![
         text("DLPRINT", recipe.fingerprint().to_string(), ""),
@@ -140,11 +144,10 @@ pub fn fact_cards(facts: &MasterFacts) -> Vec<Card> {
             add("TELESCOP", Value::Text(telescope.to_string()), "");
         }
     }
-    add(
-        "DATE-OBS",
-        Value::Text(facts.first.to_string().trim_end_matches('Z').to_owned()),
-        "UTC",
-    );
+    if let Some(first) = facts.first {
+        let text = first.to_string().trim_end_matches('Z').to_owned();
+        add("DATE-OBS", Value::Text(text), "UTC");
+    }
     cards
 }
 
@@ -154,7 +157,10 @@ pub fn read(header: &Header, product: &str, size: u64) -> Option<Made> {
     let inputs: Vec<Digest> = (0..count(header, "DLNIN")?)
         .map(|index| header.text(&numbered("DLI", index))?.parse().ok())
         .collect::<Option<_>>()?;
-    let facts: Option<MasterFacts> = if method.starts_with("light/") {
+    let facts: Option<MasterFacts> = if ["light/", "line/"]
+        .iter()
+        .any(|start| method.starts_with(start))
+    {
         None
     } else {
         Some(serde_json::from_str(header.text("DLFACTS")?).ok()?)

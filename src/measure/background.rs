@@ -61,6 +61,16 @@ pub fn row_step(width: usize, height: usize) -> usize {
 /// the green photosites enter. Pixels that are not finite never enter; a cell of which less than half
 /// is left is none.
 pub fn band(width: usize, rows: &[f32], cfa: Option<Cfa>, step: usize) -> Vec<Option<Cell>> {
+    band_of(width, rows, cfa.map(|cfa| (cfa, Colour::Green)), step)
+}
+
+/// [`band`] of the photosites of one colour.
+pub(super) fn band_of(
+    width: usize,
+    rows: &[f32],
+    colour: Option<(Cfa, Colour)>,
+    step: usize,
+) -> Vec<Option<Cell>> {
     let mut cells = Vec::with_capacity(width.div_ceil(BAND_ROWS));
     let mut samples = Vec::with_capacity(BAND_ROWS * BAND_ROWS);
     for left in (0..width).step_by(BAND_ROWS) {
@@ -71,7 +81,7 @@ pub fn band(width: usize, rows: &[f32], cfa: Option<Cfa>, step: usize) -> Vec<Op
         let rows = rows.chunks_exact(width).enumerate();
         for (y, row) in rows.filter(|(y, _)| looked_at(y)) {
             for (x, &value) in (left..right).zip(&row[left..right]) {
-                if cfa.is_none_or(|cfa| cfa.at(x, y) == Colour::Green) {
+                if colour.is_none_or(|(cfa, colour)| cfa.at(x, y) == colour) {
                     wanted += 1;
                     if value.is_finite() {
                         samples.push(value);

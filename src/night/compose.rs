@@ -161,7 +161,8 @@ impl Lists {
                         self.ignored.push((place, plain(reason)));
                     }
                     state => {
-                        let light = self.light(snapshot, entry, frame, state, standing);
+                        let mut light = self.light(snapshot, entry, frame, state, standing);
+                        light.planes = line_planes(snapshot, plan, at);
                         self.lights.push((place, light));
                     }
                 }
@@ -194,6 +195,7 @@ impl Lists {
             exposure_s: frame.exposure.get(),
             temperature_c: frame.felt_temperature().map(|t| rounded(t.get(), 2)),
             product: None,
+            planes: BTreeMap::new(),
             masters: UsedMasters::default(),
             dark_scale: None,
             measures: None,
@@ -207,7 +209,7 @@ impl Lists {
                 Some(made) => {
                     light.state = "calibrated".to_owned();
                     light.product = Some(made.product.clone());
-                    light.masters = used_masters(made);
+                    light.masters = used_masters(snapshot, made);
                     let mut scales = made.masters.iter().filter_map(|master| master.scale);
                     light.dark_scale = scales.next().map(|k| rounded(k, 6));
                     light.measures = measures(made);
@@ -356,10 +358,23 @@ pub(super) fn known<'a>(snapshot: &'a Snapshot, watch: &str, file: &str) -> Opti
     })
 }
 
-fn used_masters(made: &Made) -> UsedMasters {
+/// Where the planes of a light's spectral lines lie, as far as they are on file.
+fn line_planes(snapshot: &Snapshot, plan: &Plan, at: usize) -> BTreeMap<String, String> {
+    let lines = plan.lines.get(&at).into_iter().flatten();
+    let product = |(line, fingerprint): (&String, &Fingerprint)| {
+        let made = snapshot.made.get(fingerprint)?;
+        Some((line.clone(), made.product.clone()))
+    };
+    lines.filter_map(product).collect()
+}
+
+fn used_masters(snapshot: &Snapshot, made: &Made) -> UsedMasters {
     let product = |kind| {
         let master = made.masters.iter().find(|master| master.kind == kind);
-        master.map(|master| master.product.clone())
+        master.map(|master| match snapshot.supplied(&master.fingerprint) {
+            Some((supplied, _)) => supplied.path.display().to_string(),
+            None => master.product.clone(),
+        })
     };
     UsedMasters {
         bias: product(Kind::Bias),

@@ -160,16 +160,19 @@ fn masters(sheet: &mut Sheet, log: &SessionLog) {
         let temperature = master
             .temperature_c
             .map_or(String::new(), |t| format!("{t} C"));
+        let used = match master.frames_used {
+            Some(count) => format!("{count:>6} used"),
+            None => "  supplied".to_owned(),
+        };
         let left_out = match master.frames_left_out {
-            0 => String::new(),
-            count => format!(", {count} left out"),
+            None | Some(0) => String::new(),
+            Some(count) => format!(", {count} left out"),
         };
         sheet.line(&format!(
-            "  {:10}{} {}{exposure:>10}{temperature:>9}{:>6} used{left_out}",
+            "  {:10}{} {}{exposure:>10}{temperature:>9}{used}{left_out}",
             master.kind.word(),
             fit(&tame(&master.rig), 14),
             fit(&tame(filter), 9),
-            master.frames_used,
         ));
     }
     more(sheet, log.masters.len().saturating_sub(PLENTY));

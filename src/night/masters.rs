@@ -8,7 +8,10 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::text::rounded;
-use crate::facts::{Digest, Fingerprint, Kind, Made, MasterEntry, Plan, SessionLog, Snapshot};
+use crate::facts::{
+    Digest, Fingerprint, Kind, Made, MasterEntry, Plan, SessionLog, Snapshot, Supplied,
+    SuppliedMaster,
+};
 
 /// Fractions of one exposure's pixels that were rejected, low and high.
 pub(super) fn rejected_of(made: &Made, digest: &Digest) -> Option<(f64, f64)> {
@@ -52,7 +55,9 @@ pub(super) fn masters(
         let made_with = made.map(|made| &made.masters);
         let made_with = made_with.or(planned.map(|planned| &planned.masters));
         open.extend(made_with.into_iter().flatten().map(|used| used.fingerprint));
-        if let Some(entry) = made.and_then(|made| master_entry(plan, made)) {
+        let made = made.and_then(|made| master_entry(plan, made));
+        let supplied = || snapshot.supplied(&fingerprint);
+        if let Some(entry) = made.or_else(|| supplied().map(supplied_entry)) {
             masters.insert(entry.product.clone(), entry);
         }
     }
@@ -71,6 +76,31 @@ pub(super) fn masters(
     masters
 }
 
+/// A master that was not made here: where it lies, what it is, and no more than is known.
+fn supplied_entry((file, master): (&Supplied, &SuppliedMaster)) -> MasterEntry {
+    let facts = &master.facts;
+    MasterEntry {
+        product: file.path.display().to_string(),
+        kind: facts.kind,
+        rig: facts.rig.to_string(),
+        filter: (facts.kind == Kind::Flat).then(|| facts.filter.to_string()),
+        exposure_s: facts.exposure.get(),
+        temperature_c: facts.temperature.map(|t| rounded(t.get(), 2)),
+        frames_used: master.frames,
+        frames_left_out: None,
+        method: "supplied".to_owned(),
+        rejected_low_fraction: None,
+        rejected_high_fraction: None,
+        level_adu: rounded(master.level, 3),
+        noise_adu: rounded(master.spread, 6),
+        temporal_noise_adu: None,
+        ideal_noise_adu: None,
+        fit: None,
+        fit_error: None,
+        fit_slope: None,
+    }
+}
+
 fn master_entry(plan: &Plan, made: &Made) -> Option<MasterEntry> {
     let planned = plan.masters.get(&made.fingerprint);
     let facts = made.facts.as_ref().or(planned.map(|plan| &plan.facts))?;
@@ -84,11 +114,11 @@ fn master_entry(plan: &Plan, made: &Made) -> Option<MasterEntry> {
         filter: (facts.kind == Kind::Flat).then(|| facts.filter.to_string()),
         exposure_s: facts.exposure.get(),
         temperature_c: facts.temperature.map(|t| rounded(t.get(), 2)),
-        frames_used: made.inputs.len(),
-        frames_left_out: planned.map_or(0, |planned| planned.left_out.len()),
+        frames_used: Some(made.inputs.len()),
+        frames_left_out: Some(planned.map_or(0, |planned| planned.left_out.len())),
         method: made.method.clone(),
-        rejected_low_fraction: fraction(low, samples),
-        rejected_high_fraction: fraction(high, samples),
+        rejected_low_fraction: Some(fraction(low, samples)),
+        rejected_high_fraction: Some(fraction(high, samples)),
         level_adu: rounded(made.stats.level, 3),
         // A flat's noise is in its own units, a few thousandths.
         noise_adu: rounded(made.stats.noise, 6),

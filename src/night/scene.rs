@@ -58,6 +58,7 @@ fn light(number: usize, target: &str, filter: &str, exposure_s: f64, state: &str
         exposure_s,
         temperature_c: Some(-10.0),
         product: calibrated.then(|| format!("nights/2026-09-05/north-pier/subs/{filter}-{number:04}.fits")),
+        planes: std::collections::BTreeMap::new(),
         masters: if calibrated {
             UsedMasters { bias: Some(BIAS.to_owned()), dark: None, flat: Some(FLAT.to_owned()) }
         } else {
@@ -156,13 +157,13 @@ pub(super) fn full_log() -> SessionLog {
         filter: filter.map(str::to_owned),
         exposure_s: if filter.is_some() { 2.5 } else { 0.001 },
         temperature_c: Some(-10.0),
-        frames_used: used,
-        frames_left_out: out,
+        frames_used: Some(used),
+        frames_left_out: Some(out),
         method: format!(
             "{kind}/1 sigma-clip low=3 high=3 iterations=5 center=median saturation=65000"
         ),
-        rejected_low_fraction: 0.000_000_4,
-        rejected_high_fraction: 0.000_1,
+        rejected_low_fraction: Some(0.000_000_4),
+        rejected_high_fraction: Some(0.000_1),
         level_adu: 24_310.5,
         noise_adu: 0.004_125,
         temporal_noise_adu: Some(0.002_25),

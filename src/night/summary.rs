@@ -29,28 +29,30 @@ pub(super) fn is_kept(light: &LightEntry) -> bool {
     light.state == "calibrated" && light.verdict != Some(Verdict::SetAside)
 }
 
+/// A rig, a target and a filter.
+type Place<'a> = (&'a str, &'a str, &'a str);
+
 fn integrations(lights: &[LightEntry]) -> Vec<Integration> {
-    let mut groups: BTreeMap<(&str, &str, &str), Vec<(f64, bool)>> = BTreeMap::new();
+    let mut groups: BTreeMap<Place<'_>, Vec<&LightEntry>> = BTreeMap::new();
     for light in lights.iter().filter(|light| light.state == "calibrated") {
         let target = light.target.as_deref().unwrap_or_default();
         let group = groups.entry((&light.rig, target, &light.filter));
-        group.or_default().push((light.exposure_s, is_kept(light)));
+        group.or_default().push(light);
     }
-    let integration =
-        |((rig, target, filter), mut exposures): ((&str, &str, &str), Vec<(f64, bool)>)| {
-            exposures.sort_by(|a, b| a.0.total_cmp(&b.0));
-            let all = exposures.iter().map(|&(exposure, _)| exposure);
-            let kept = exposures.iter().filter(|(_, kept)| *kept);
-            Integration {
-                rig: rig.to_owned(),
-                target: target.to_owned(),
-                filter: filter.to_owned(),
-                frames: exposures.len(),
-                kept: kept.clone().count(),
-                integration_s: rounded(all.sum(), 3),
-                kept_s: rounded(kept.map(|&(exposure, _)| exposure).sum(), 3),
-            }
-        };
+    let integration = |((rig, target, filter), mut lights): (Place<'_>, Vec<&LightEntry>)| {
+        lights.sort_by(|a, b| a.exposure_s.total_cmp(&b.exposure_s));
+        let exposures = lights.iter().map(|light| light.exposure_s);
+        let kept = lights.iter().filter(|light| is_kept(light));
+        Integration {
+            rig: rig.to_owned(),
+            target: target.to_owned(),
+            filter: filter.to_owned(),
+            frames: lights.len(),
+            kept: kept.clone().count(),
+            integration_s: rounded(exposures.sum(), 3),
+            kept_s: rounded(kept.map(|light| light.exposure_s).sum(), 3),
+        }
+    };
     groups.into_iter().map(integration).collect()
 }
 

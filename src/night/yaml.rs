@@ -260,7 +260,7 @@ mod tests {
             log.calibration[0].master = Some(controls.clone());
             log.calibration[0].rejected_low_fraction = Some(numbers[1]);
             log.masters[0].level_adu = numbers[2];
-            log.masters[0].frames_used = count as usize;
+            log.masters[0].frames_used = Some(count as usize);
             log.to_shoot[0].gain = Some(numbers[3]);
             log.warnings = vec![long, controls, words[3].clone(), words[4].clone()];
             log.refused[0].reason = words[5].clone();

@@ -146,6 +146,7 @@ impl<'a> Rig<'a, '_> {
             fingerprint: Fingerprint::new([0; 32]),
             facts,
             readiness: Readiness::Sure,
+            supplied: None,
         };
         let mut spare = None;
         for group in &self.sensors.verdicts {

@@ -149,6 +149,11 @@ fn choices(
                 )),
                 None => lines.push("    none qualifies".to_owned()),
             }
+            lines.extend(
+                rig.faults_of(kind)
+                    .iter()
+                    .map(|fault| format!("    {fault}")),
+            );
             let misses = want.misses(&rig.offers);
             lines.extend(
                 misses

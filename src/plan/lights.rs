@@ -1,16 +1,19 @@
 //! A rig's lights find their masters.
 
+use std::collections::BTreeMap;
+
 use jiff::civil::Date;
 
 use super::cast::Member;
 use super::matching::Want;
-use super::names;
 use super::rig::{Lack, Pick, Rig};
 use super::shoot::{Needs, Waiting};
+use super::{names, supplied};
 use crate::facts::{
-    Celsius, Digest, Extras, Input, Kind, LightFacts, LightRecipe, LightState, Made, MasterUse,
-    Recipe, Task, Wait,
+    Celsius, Digest, Extras, Input, Kind, LightFacts, LightRecipe, LightSamples, LightState,
+    LineRecipe, Made, MasterUse, Passband, Recipe, Task, Wait, line_of,
 };
+use crate::measure::colour::{diagonal, single_line_caution};
 
 /// A header's electrons per ADU may differ from the profile's by this part: one is a nominal value, the
 /// other a measured one.
@@ -127,10 +130,34 @@ impl<'a> Rig<'a, '_> {
         })
     }
 
+    /// Says of which nights' flats the label of the colour filter array is wrong: the first of each.
+    fn check_labels(&mut self) {
+        let mut told = BTreeMap::new();
+        for flat in self.cast.calibration.get(&Kind::Flat).into_iter().flatten() {
+            let camera = &flat.frame.camera;
+            let size = (camera.width as usize, camera.height as usize);
+            let found = camera.cfa.and_then(|cfa| diagonal(flat.sample, size, cfa));
+            if let Some(caution) = found.and_then(|found| found.caution()) {
+                let first = told
+                    .entry(flat.night)
+                    .or_insert((flat.moment, caution.clone()));
+                *first = first.clone().min((flat.moment, caution));
+            }
+        }
+        for (night, (_, caution)) in told {
+            self.warn(night, &caution);
+        }
+    }
+
     /// Plans all lights.
     pub(super) fn lights(&mut self, needs: &mut Needs) {
+        self.check_labels();
+        let faults = self.faults();
         let earliest = self.cast.lights.iter().min_by_key(|l| (l.moment, l.digest));
         for light in &self.cast.lights {
+            for fault in &faults {
+                self.warn(light.night, fault);
+            }
             if let Some(warning) = earliest.and_then(|earliest| self.other_gain(light, earliest)) {
                 self.warn(light.night, &warning);
             }
@@ -142,8 +169,15 @@ impl<'a> Rig<'a, '_> {
                 self.plan.lights.insert(light.index, state);
                 continue;
             }
+            let passbands = self.passbands(light);
+            if let Some(warning) = single_line_caution(&light.frame.filter, &passbands) {
+                self.warn(light.night, &warning);
+            }
             let state = match self.light_recipe(light) {
                 Ok(recipe) => {
+                    for passband in passbands.iter().filter(|_| passbands.len() > 1) {
+                        self.line(light, &recipe, passband);
+                    }
                     if let Some(k) = recipe.subtract.scale.filter(|&k| k > 1.0) {
                         let warning = format!(
                             "lights of {} have no dark that is as long; a shorter one is scaled up by {k:.4}, and its noise with it",
@@ -158,6 +192,9 @@ impl<'a> Rig<'a, '_> {
                     Some(made) => LightState::Calibrated(made.fingerprint),
                     None => LightState::Waiting(*lack.wait),
                 },
+                Err(_) if let Some(made) = self.without_its_master(light.digest) => {
+                    LightState::Calibrated(made.fingerprint)
+                }
                 Err(lack) => {
                     if let Some(shoot) = lack.shoot {
                         let target = light.frame.target.as_deref();
@@ -185,6 +222,59 @@ impl<'a> Rig<'a, '_> {
                 "lights at gain {gain}, the earliest ones at gain {usual}: the profile's `sensor` holds for one gain only"
             )
         })
+    }
+
+    /// The lines that a light's filter passes, where they meet a colour sensor.
+    fn passbands(&self, light: &Member<'a>) -> Vec<Passband> {
+        let known = self.profile().passbands.get(&*light.frame.filter);
+        let known = known.filter(|_| light.frame.camera.cfa.is_some());
+        known.cloned().unwrap_or_default()
+    }
+
+    /// Plans the plane of one line of a light, where the profile asks for it. What is on file goes on
+    /// standing until a better one is.
+    fn line(&mut self, light: &Member<'a>, recipe: &LightRecipe, passband: &Passband) {
+        if !self.profile().products.split_lines {
+            return;
+        }
+        let facts = recipe.facts.clone();
+        let mut calibrated = recipe.clone();
+        calibrated.extras.uncertainty = None;
+        calibrated.extras.samples = LightSamples::Real;
+        // Flags serve repairs here; the plane has none of its own.
+        calibrated.extras.mask = recipe.extras.mask.filter(|_| recipe.extras.repair);
+        let recipe = Recipe::Line(LineRecipe {
+            light: calibrated,
+            passband: passband.clone(),
+        });
+        let fingerprint = recipe.fingerprint();
+        let last = self.on_file.lines.get(&light.digest);
+        let is_line = |made: &&&Made| line_of(&made.method) == Some(passband.line.as_str());
+        let last = last.and_then(|all| all.iter().find(is_line));
+        let standing = match self.snapshot.made.contains_key(&fingerprint) {
+            true => Some(fingerprint),
+            false => last.map(|made| made.fingerprint),
+        };
+        if let Some(standing) = standing {
+            let lines = self.plan.lines.entry(light.index).or_default();
+            lines.insert(passband.line.clone(), standing);
+        }
+        let masters_wait = recipe
+            .masters()
+            .iter()
+            .any(|used| self.pending(used).is_some());
+        let can_be_made = light.entry.present
+            && standing != Some(fingerprint)
+            && !self.snapshot.failed.contains_key(&fingerprint)
+            && !masters_wait;
+        if can_be_made {
+            self.plan.tasks.push(Task {
+                fingerprint,
+                product: names::line(&facts, &passband.line, fingerprint),
+                supplied: supplied::behind(self.snapshot, &recipe),
+                recipe,
+            });
+        }
     }
 
     /// Notes an odd thing of a night once.
@@ -215,6 +305,7 @@ impl<'a> Rig<'a, '_> {
             self.plan.tasks.push(Task {
                 fingerprint,
                 product,
+                supplied: supplied::behind(self.snapshot, &recipe),
                 recipe,
             });
             Wait::InLine

@@ -4,7 +4,7 @@ use super::cast::{Member, owner};
 use super::matching::{Offer, Readiness, Want, describe};
 use super::rig::{Pick, Rig};
 use super::shoot::{Needs, Waiting};
-use super::{Patience, names, sets};
+use super::{Patience, names, root, sets, supplied};
 use crate::combine::by_count;
 use crate::facts::{
     CalibrationState, Digest, FrameRule, Input, Kind, Made, MasterFacts, MasterRecipe, MasterState,
@@ -33,6 +33,7 @@ impl<'a> Rig<'a, '_> {
                 }
                 continue;
             };
+            self.supplied(kind);
             let kept = self.keep(kind);
             for set in sets::sets(members, kind, self.profile(), rule) {
                 if kind == Kind::Dark
@@ -92,7 +93,7 @@ impl<'a> Rig<'a, '_> {
         kept
     }
 
-    fn admit(&mut self, master: PlannedMaster, readiness: Readiness) {
+    pub(super) fn admit(&mut self, master: PlannedMaster, readiness: Readiness) {
         // A kept master may be planned a second time, when its whole set is still known.
         self.offers
             .retain(|offer| offer.fingerprint != master.fingerprint);
@@ -100,6 +101,7 @@ impl<'a> Rig<'a, '_> {
             fingerprint: master.fingerprint,
             facts: master.facts.clone(),
             readiness,
+            supplied: None,
         });
         self.plan.masters.insert(master.fingerprint, master);
     }
@@ -167,7 +169,7 @@ impl<'a> Rig<'a, '_> {
         let Some(facts) = sets::facts(kind, survivors) else {
             return false;
         };
-        let subtract = match self.pedestal(kind, &facts) {
+        let subtract = match self.pedestal(kind, &facts, latest(survivors)) {
             Some(Pick::Found(used)) => Some(used),
             _ => None,
         };
@@ -216,7 +218,7 @@ impl<'a> Rig<'a, '_> {
         let Some(facts) = sets::facts(kind, survivors) else {
             return;
         };
-        let (subtract, lacks) = match self.pedestal(kind, &facts) {
+        let (subtract, lacks) = match self.pedestal(kind, &facts, latest(survivors)) {
             None => (None, None),
             Some(Pick::Found(used)) => (Some(used), None),
             Some(Pick::None(lack)) => (None, Some(lack)),
@@ -234,11 +236,8 @@ impl<'a> Rig<'a, '_> {
             if let Some(shoot) = lack.shoot.as_deref() {
                 self.lacking.insert(fingerprint, shoot.clone());
                 let waiting = Waiting::set(describe(&facts, &self.settings.site));
-                needs.add(
-                    self.settings.site.night_of(facts.last),
-                    shoot.clone(),
-                    waiting,
-                );
+                let night = self.settings.site.night_of(latest(survivors));
+                needs.add(night, shoot.clone(), waiting);
             }
             MasterState::Waiting((*lack.wait).clone())
         } else if let Some(failure) = self.snapshot.failed.get(&fingerprint) {
@@ -255,9 +254,13 @@ impl<'a> Rig<'a, '_> {
                 fingerprint,
                 product: product.clone(),
                 recipe: recipe.clone(),
+                supplied: supplied::behind(self.snapshot, &recipe),
             });
             MasterState::Waiting(Wait::InLine)
         };
+        // Where fewer of them are a master already, its lights have what they need.
+        let mut members = survivors.iter();
+        let stands = members.any(|member| self.standing(member.digest, kind).is_some());
         let readiness = match &state {
             MasterState::Waiting(Wait::TooFew { have, need, .. }) => Readiness::TooFew {
                 have: *have,
@@ -265,6 +268,9 @@ impl<'a> Rig<'a, '_> {
             },
             MasterState::Waiting(wait @ (Wait::NoMaster { .. } | Wait::Failed(_) | Wait::Gone)) => {
                 Readiness::Barred(wait.to_string())
+            }
+            MasterState::Waiting(wait) if !matches!(root(wait), Wait::InLine) && !stands => {
+                Readiness::Later
             }
             _ => Readiness::Sure,
         };
@@ -315,7 +321,7 @@ impl<'a> Rig<'a, '_> {
     }
 
     /// What comes off the exposures of a flat; nothing for other kinds.
-    fn pedestal(&self, kind: Kind, facts: &MasterFacts) -> Option<Pick> {
+    fn pedestal(&self, kind: Kind, facts: &MasterFacts, moment: Timestamp) -> Option<Pick> {
         if kind != Kind::Flat {
             return None;
         }
@@ -329,7 +335,7 @@ impl<'a> Rig<'a, '_> {
             scaled: false,
             temperature: None,
             flat_for: None,
-            moment: facts.last,
+            moment,
             profile: self.profile(),
             site: &self.settings.site,
         };
@@ -355,4 +361,10 @@ impl<'a> Rig<'a, '_> {
         let dark = want(&[Kind::Dark], true);
         Some(self.pick(&dark, asked, None))
     }
+}
+
+/// The latest moment of a set's frames, of which there is one at least.
+fn latest(members: &[Member<'_>]) -> Timestamp {
+    let moments = members.iter().map(|member| member.moment);
+    moments.max().unwrap_or(Timestamp::UNIX_EPOCH)
 }

@@ -4,6 +4,7 @@
 //! the reasons in the log print what it returned, so that they cannot disagree with the choice.
 
 mod failure;
+mod misses;
 
 use std::cmp::Ordering;
 
@@ -14,14 +15,16 @@ use failure::{Failure, or_absent};
 
 use super::cluster::angle_between;
 use crate::facts::{
-    Camera, Celsius, Fingerprint, Frame, Kind, MasterFacts, NearMiss, Profile, Seconds, Site,
+    Camera, Celsius, Fingerprint, Frame, Kind, MasterFacts, Profile, Seconds, Site, SuppliedMaster,
 };
 
 /// How far a candidate is.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Readiness {
-    /// On file, or will be.
+    /// On file, or in line to be made.
     Sure,
+    /// Will be made for the first time, once it need not wait any longer.
+    Later,
     /// Its set is too small.
     TooFew {
         /// Usable frames.
@@ -31,17 +34,21 @@ pub enum Readiness {
     },
     /// Its set has enough frames but it cannot be made.
     Barred(String),
+    /// A supplied one that cannot be what it is said to be.
+    Unfit(String),
 }
 
 /// A master that may serve.
 #[derive(Clone, Debug)]
-pub struct Offer {
+pub struct Offer<'a> {
     /// The fingerprint of its recipe.
     pub fingerprint: Fingerprint,
     /// What it is.
     pub facts: MasterFacts,
     /// How far it is.
     pub readiness: Readiness,
+    /// What is known of it where it was not made here.
+    pub supplied: Option<&'a SuppliedMaster>,
 }
 
 /// What a frame asks of a master.
@@ -68,11 +75,15 @@ pub struct Want<'a> {
 
 impl Want<'_> {
     /// The first rule that a candidate fails, none where it qualifies.
-    fn failure(&self, offer: &Offer) -> Option<Failure> {
+    fn failure(&self, offer: &Offer<'_>) -> Option<Failure> {
         let facts = &offer.facts;
         let readout = self.flat_for.is_none();
-        if *facts.camera != *self.camera
-            && let Some((key, theirs, wanted)) = facts.camera.difference(self.camera, readout)
+        let camera = match offer.supplied {
+            Some(supplied) => &supplied.filled(self.camera),
+            None => &*facts.camera,
+        };
+        if *camera != *self.camera
+            && let Some((key, theirs, wanted)) = camera.difference(self.camera, readout)
         {
             return Some(Failure::HardKey {
                 key,
@@ -81,7 +92,7 @@ impl Want<'_> {
             });
         }
         if let Some(light) = self.flat_for
-            && let Some(failure) = self.flat_failure(facts, light)
+            && let Some(failure) = self.flat_failure(offer, light)
         {
             return Some(failure);
         }
@@ -100,6 +111,7 @@ impl Want<'_> {
             let fits = match (theirs, wanted) {
                 (Some(a), Some(b)) => (a.get() - b.get()).abs() <= limit + 1e-9,
                 (None, None) => true,
+                (None, Some(_)) => offer.supplied.is_some(),
                 _ => false,
             };
             if !fits {
@@ -131,12 +143,13 @@ impl Want<'_> {
             });
         }
         match &offer.readiness {
-            Readiness::Sure => None,
+            Readiness::Sure | Readiness::Later => None,
             Readiness::TooFew { have, need } => Some(Failure::TooFew {
                 have: *have,
                 need: *need,
             }),
             Readiness::Barred(reason) => Some(Failure::Barred(reason.clone())),
+            Readiness::Unfit(reason) => Some(Failure::Unfit(reason.clone())),
         }
     }
 
@@ -162,7 +175,7 @@ impl Want<'_> {
 
     /// What needs no scaling comes first, then what is scaled down, the nearest exposure first:
     /// scaling up multiplies a dark's noise.
-    fn scaling(&self, offer: &Offer) -> (u8, Option<Seconds>) {
+    fn scaling(&self, offer: &Offer<'_>) -> (u8, Option<Seconds>) {
         match self.scale(&offer.facts) {
             None => (0, None),
             Some(k) if k <= 1.0 => (1, Seconds::new(self.exposure_away(offer))),
@@ -170,7 +183,8 @@ impl Want<'_> {
         }
     }
 
-    fn flat_failure(&self, facts: &MasterFacts, light: &Frame) -> Option<Failure> {
+    fn flat_failure(&self, offer: &Offer<'_>, light: &Frame) -> Option<Failure> {
+        let facts = &offer.facts;
         if facts.filter != light.filter {
             return Some(Failure::Filter {
                 theirs: facts.filter.to_string(),
@@ -202,6 +216,7 @@ impl Want<'_> {
         let fits = match (facts.rotator, light.rotator) {
             (Some(a), Some(b)) => angle_between(a.get(), b.get()) <= limit + 1e-9,
             (None, None) => true,
+            (None, Some(_)) => offer.supplied.is_some(),
             _ => false,
         };
         (!fits).then_some(Failure::Rotator {
@@ -211,17 +226,20 @@ impl Want<'_> {
         })
     }
 
-    /// Nights from the frame to the master's nearest end: negative where the master is older.
+    /// Nights from the frame to the master's nearest end: negative where the master is older, 0 for
+    /// one without a time.
     fn nights_to(&self, facts: &MasterFacts) -> i32 {
         let night = self.site.night_of(self.moment);
-        let first = days_between(night, self.site.night_of(facts.first));
-        let last = days_between(night, self.site.night_of(facts.last));
+        let away = |moment: Option<Timestamp>| {
+            moment.map_or(0, |moment| days_between(night, self.site.night_of(moment)))
+        };
+        let (first, last) = (away(facts.first), away(facts.last));
         if first > 0 { first } else { last.min(0) }
     }
 
     fn train_change(&self, facts: &MasterFacts) -> Option<Date> {
         let here = self.site.night_of(self.moment);
-        let there = self.site.night_of(facts.last);
+        let there = self.site.night_of(facts.last?);
         let (early, late) = (here.min(there), here.max(there));
         self.profile
             .train_changes
@@ -231,25 +249,34 @@ impl Want<'_> {
     }
 
     /// Which of two qualified candidates is better comes first.
-    fn compare(&self, a: &Offer, b: &Offer) -> Ordering {
-        let rank = |offer: &Offer| {
+    fn compare(&self, a: &Offer<'_>, b: &Offer<'_>) -> Ordering {
+        let rank = |offer: &Offer<'_>| {
             let facts = &offer.facts;
-            let later = facts.last > self.moment;
-            let away = if facts.first > self.moment {
-                facts.first.duration_since(self.moment)
-            } else if facts.last < self.moment {
-                self.moment.duration_since(facts.last)
+            let (first, last) = (
+                facts.first.unwrap_or(self.moment),
+                facts.last.unwrap_or(self.moment),
+            );
+            let away = if first > self.moment {
+                first.duration_since(self.moment)
+            } else if last < self.moment {
+                self.moment.duration_since(last)
             } else {
                 jiff::SignedDuration::ZERO
             };
-            (later, away)
+            (last > self.moment, away)
         };
+        let made_here = a.supplied.is_some().cmp(&b.supplied.is_some());
         let ((a_later, a_away), (b_later, b_away)) = (rank(a), rank(b));
         if self.flat_for.is_some() {
-            return (a_away, a_later, a.fingerprint).cmp(&(b_away, b_later, b.fingerprint));
+            return made_here.then((a_away, a_later, a.fingerprint).cmp(&(
+                b_away,
+                b_later,
+                b.fingerprint,
+            )));
         }
         self.scaling(a)
             .cmp(&self.scaling(b))
+            .then(made_here)
             .then(
                 self.temperature_away(a)
                     .total_cmp(&self.temperature_away(b)),
@@ -258,91 +285,32 @@ impl Want<'_> {
             .then((a_later, a_away, a.fingerprint).cmp(&(b_later, b_away, b.fingerprint)))
     }
 
-    fn temperature_away(&self, offer: &Offer) -> f64 {
+    fn temperature_away(&self, offer: &Offer<'_>) -> f64 {
         match (self.temperature, offer.facts.temperature) {
             (Some((Some(wanted), _)), Some(theirs)) => (wanted.get() - theirs.get()).abs(),
             _ => 0.0,
         }
     }
 
-    fn exposure_away(&self, offer: &Offer) -> f64 {
+    fn exposure_away(&self, offer: &Offer<'_>) -> f64 {
         self.exposure.map_or(0.0, |(wanted, _)| {
             (wanted.get() - offer.facts.exposure.get()).abs()
         })
     }
 
-    /// The best qualified candidate.
-    pub fn choose<'o>(&self, offers: &'o [Offer]) -> Option<&'o Offer> {
-        offers
-            .iter()
-            .filter(|offer| self.kinds.contains(&offer.facts.kind))
-            .filter(|offer| self.failure(offer).is_none())
-            .min_by(|a, b| self.compare(a, b))
-    }
-
-    /// Candidates that are not taken, the nearest miss first.
-    fn ranked<'o>(&self, offers: &'o [Offer]) -> Vec<(&'o Offer, Failure)> {
-        let chosen = self.choose(offers);
-        let mut misses: Vec<(&Offer, Failure)> = offers
-            .iter()
-            .filter(|offer| self.kinds.contains(&offer.facts.kind))
-            .filter(|offer| chosen.is_none_or(|chosen| chosen.fingerprint != offer.fingerprint))
-            .map(|offer| {
-                let farther = || Failure::Farther(self.why_farther(offer, chosen));
-                (offer, self.failure(offer).unwrap_or_else(farther))
-            })
-            .collect();
-        misses.sort_by(|a, b| {
-            b.1.nearness()
-                .cmp(&a.1.nearness())
-                .then_with(|| self.compare(a.0, b.0))
-        });
-        misses
-    }
-
-    /// Candidates that are not taken and what disqualified each, the nearest first.
-    pub fn misses(&self, offers: &[Offer]) -> Vec<NearMiss> {
-        self.ranked(offers)
-            .into_iter()
-            .map(|(offer, failure)| NearMiss {
-                candidate: describe(&offer.facts, self.site),
-                fails: failure.to_string(),
-            })
-            .collect()
-    }
-
-    /// The candidate that would serve if only its set could be made.
-    pub fn almost<'o>(&self, offers: &'o [Offer]) -> Option<&'o Offer> {
-        let (offer, failure) = self.ranked(offers).into_iter().next()?;
-        matches!(failure, Failure::TooFew { .. } | Failure::Barred(_)).then_some(offer)
-    }
-
-    fn why_farther(&self, offer: &Offer, chosen: Option<&Offer>) -> String {
-        let Some(chosen) = chosen else {
-            return "not taken".to_owned();
+    /// The best qualified candidate: one made here before a supplied one. But where there is a
+    /// supplied one, nothing waits for a set that may still grow.
+    pub fn choose<'o, 's>(&self, offers: &'o [Offer<'s>]) -> Option<&'o Offer<'s>> {
+        let qualified = || {
+            offers
+                .iter()
+                .filter(|offer| self.kinds.contains(&offer.facts.kind))
+                .filter(|offer| self.failure(offer).is_none())
         };
-        if self.scaling(offer) > self.scaling(chosen) {
-            let factor = |offer: &Offer| self.scale(&offer.facts).unwrap_or(1.0);
-            format!(
-                "qualifies, but would be scaled by {:.4}, the chosen one by {:.4}",
-                factor(offer),
-                factor(chosen)
-            )
-        } else if self.temperature_away(offer) > self.temperature_away(chosen) {
-            format!(
-                "qualifies, but its temperature is {:.2} C off, the chosen one's {:.2} C",
-                self.temperature_away(offer),
-                self.temperature_away(chosen)
-            )
-        } else if self.exposure_away(offer) > self.exposure_away(chosen) {
-            format!(
-                "qualifies, but its exposure is {} s off, the chosen one's {} s",
-                self.exposure_away(offer),
-                self.exposure_away(chosen)
-            )
-        } else {
-            "qualifies, but the chosen one is nearer in time".to_owned()
-        }
+        let now = qualified().any(|offer| offer.supplied.is_some());
+        qualified()
+            .filter(|offer| !now || offer.readiness == Readiness::Sure)
+            .min_by(|a, b| self.compare(a, b))
     }
 
     /// What would match, in words.
@@ -389,7 +357,10 @@ pub fn describe(facts: &MasterFacts, site: &Site) -> String {
         words.push(facts.exposure.to_string());
         words.extend(facts.temperature.map(|t| t.to_string()));
     }
-    words.push(format!("of {}", site.night_of(facts.last)));
+    words.push(match facts.last {
+        Some(last) => format!("of {}", site.night_of(last)),
+        None => "(supplied)".to_owned(),
+    });
     words.join(" ")
 }
 

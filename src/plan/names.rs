@@ -63,7 +63,7 @@ pub fn master(facts: &MasterFacts, fingerprint: Fingerprint, site: &Site) -> Str
             .gain
             .map(|gain| format!("g{}", number(gain.get()))),
     );
-    words.push(site.night_of(facts.last).to_string());
+    words.extend(facts.last.map(|last| site.night_of(last).to_string()));
     format!(
         "masters/{}/{}/{}-{}.fits",
         slug(&facts.camera.name),
@@ -86,6 +86,16 @@ pub fn light(facts: &LightFacts, fingerprint: Fingerprint) -> String {
         start.strftime("%Y%m%dt%H%M%S"),
         fingerprint.short()
     )
+}
+
+/// Where a line's plane of a light lies in the output folder.
+pub fn line(facts: &LightFacts, line: &str, fingerprint: Fingerprint) -> String {
+    let line = format!("{} {line}", facts.filter);
+    let facts = LightFacts {
+        filter: line.into(),
+        ..facts.clone()
+    };
+    light(&facts, fingerprint)
 }
 
 #[cfg(test)]

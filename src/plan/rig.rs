@@ -22,7 +22,7 @@ pub struct Rig<'a, 'p> {
     pub(super) cast: &'a Cast<'a>,
     pub(super) plan: &'p mut Plan,
     /// Masters that may serve, as far as they are known yet.
-    pub(super) offers: Vec<Offer>,
+    pub(super) offers: Vec<Offer<'a>>,
     /// What is known of its sensor.
     pub(super) sensors: Sensors,
     /// What a set that cannot be made lacks.

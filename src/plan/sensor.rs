@@ -32,9 +32,9 @@ const LEVELS: usize = 4;
 #[derive(Default)]
 pub struct Sensors {
     /// Photon transfer by gain and night. They match as a bias does.
-    pub(super) transfers: Vec<Offer>,
+    pub(super) transfers: Vec<Offer<'static>>,
     /// Dark signal by set. They match as a dark does.
-    pub(super) darks: Vec<Offer>,
+    pub(super) darks: Vec<Offer<'static>>,
     /// What stands in the way of those that are not known yet.
     pub(super) unknown: BTreeMap<Fingerprint, Unknown>,
     /// Whether darks are needed, for lights that have that in common.
@@ -58,7 +58,7 @@ type Set<'a> = Vec<Member<'a>>;
 impl<'a> Rig<'a, '_> {
     /// Finds what can be measured, and asks for what was not yet.
     pub(super) fn sensors(&mut self) {
-        let bias: Vec<(Offer, Set<'a>)> = self
+        let bias: Vec<(Offer<'static>, Set<'a>)> = self
             .survivors(Kind::Bias)
             .into_iter()
             .filter_map(|set| Some((offer(Kind::Bias, &set)?, set)))
@@ -120,14 +120,14 @@ impl<'a> Rig<'a, '_> {
     /// is too little to measure.
     fn measure(
         &mut self,
-        offer: Offer,
+        offer: Offer<'static>,
         kind: Kind,
         members: &[Member<'a>],
-        bias: &[(Offer, Set<'a>)],
+        bias: &[(Offer<'static>, Set<'a>)],
         build: impl Fn(&[Member<'a>], bool) -> Option<SensorTask>,
-    ) -> Option<Offer> {
-        let offers: Vec<Offer> = bias.iter().map(|(offer, _)| offer.clone()).collect();
-        let want = self.library(&[Kind::Bias], &offer.facts.camera, offer.facts.last);
+    ) -> Option<Offer<'static>> {
+        let offers: Vec<Offer<'static>> = bias.iter().map(|(offer, _)| offer.clone()).collect();
+        let want = self.library(&[Kind::Bias], &offer.facts.camera, offer.facts.last?);
         let chosen = want.choose(&offers)?.fingerprint;
         let (_, bias) = bias.iter().find(|(offer, _)| offer.fingerprint == chosen)?;
         let all = build(&there(bias, false), false);
@@ -200,13 +200,14 @@ impl<'a> Rig<'a, '_> {
 
 /// Frames as something to choose from. The fingerprint is that of the earliest one: it tells sets
 /// apart.
-fn offer(kind: Kind, members: &[Member<'_>]) -> Option<Offer> {
+fn offer(kind: Kind, members: &[Member<'_>]) -> Option<Offer<'static>> {
     let facts = sets::facts(kind, members)?;
     let first = members.first()?.digest;
     Some(Offer {
         fingerprint: Fingerprint::new(*first.bytes()),
         facts,
         readiness: Readiness::Sure,
+        supplied: None,
     })
 }
 

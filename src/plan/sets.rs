@@ -6,8 +6,6 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use jiff::Timestamp;
-
 use super::cast::Member;
 use super::cluster::{angle_clusters, clusters, middle_angle};
 use crate::facts::{
@@ -66,8 +64,8 @@ pub fn facts(kind: Kind, survivors: &[Member<'_>]) -> Option<MasterFacts> {
             Kind::Flat => middle_angle(&rotators).and_then(Degrees::new),
             _ => None,
         },
-        first: times().min().unwrap_or(Timestamp::UNIX_EPOCH),
-        last: times().max().unwrap_or(Timestamp::UNIX_EPOCH),
+        first: times().min(),
+        last: times().max(),
     })
 }
 

@@ -7,4 +7,5 @@ mod bench;
 mod darks;
 mod properties;
 mod scaled;
+mod supplied;
 mod tables;

@@ -231,6 +231,7 @@ fn pack(path: &Path, target: &Path) {
     let plane = Plane {
         storage: Storage::PackedU16,
         cards: cards.clone(),
+        height: None,
     };
     let draft = Disk::default().draft(target).unwrap();
     let writer = ImageWriter::begin(draft, width, height, vec![plane]).unwrap();

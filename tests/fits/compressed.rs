@@ -4,12 +4,12 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use dawnledger::facts::{Card, Refusal};
-use dawnledger::fits::{Cut, FitsError};
+use dawnledger::fits::{Cut, FitsError, Source, Wrapped};
 use fitsio::FitsFile;
 use fitsio::images::{ImageDescription, ImageType, WriteImage};
 use tempfile::TempDir;
 
-use super::{data, gzip, open, pixels, refusal, saved, sum};
+use super::{data, gzip, open, pixels, refusal, saved, sum, unpacker};
 
 #[test]
 fn compressed_files_keep_their_header_and_type() {
@@ -92,6 +92,38 @@ fn published_compressed_images_decode() {
     let (bad, good): (Vec<_>, Vec<f32>) = values.iter().partition(|value| value.is_nan());
     assert_eq!((bad.len(), good.len()), (1, 143));
     assert!((sum(&good) - 10_283.482_5).abs() < 1e-2, "{}", sum(&good));
+}
+
+#[test]
+fn only_the_tiles_of_wanted_rows_are_decoded() {
+    let path = data("m13_rice.fits");
+    let whole = open(&path).unwrap();
+    let folder = TempDir::new().unwrap();
+    let wrapped = Wrapped::open(&path, &unpacker(&folder)).unwrap();
+    assert_eq!(wrapped.header(), whole.header());
+    assert_eq!(wrapped.size(), (whole.width(), whole.height()));
+    let part = wrapped.unwrapped(vec![2..4, 101..150, 299..300], &unpacker(&folder));
+    let part = part.unwrap();
+    assert_eq!(part.header(), whole.header());
+    let rows = |source: &Source, first, count| {
+        let mut rows = vec![0.0; count * source.width()];
+        source.rows_f32(first, count, &mut rows).map(|()| rows)
+    };
+    for (first, count) in [(2, 2), (101, 49), (120, 1), (299, 1)] {
+        assert_eq!(
+            rows(&part, first, count).unwrap(),
+            rows(&whole, first, count).unwrap(),
+            "{first}"
+        );
+    }
+    for (first, count) in [(0, 1), (2, 3), (100, 2), (298, 2)] {
+        let error = rows(&part, first, count).unwrap_err();
+        assert!(matches!(error, FitsError::Io { .. }), "{first}: {error}");
+    }
+    // Of a plain file all is there, whatever was wanted.
+    let plain = Wrapped::open(&data("m13.fits"), &unpacker(&folder)).unwrap();
+    let plain = plain.unwrapped(vec![2..4], &unpacker(&folder)).unwrap();
+    assert_eq!(pixels(&plain), pixels(&whole));
 }
 
 /// A tile-compressed file as CFITSIO writes it; `how` is its name for the algorithm.

@@ -99,7 +99,11 @@ fn every_kind_of_sample_is_read() {
 
 fn plane(storage: Storage, cards: &[Card]) -> Plane {
     let cards = cards.to_vec();
-    Plane { storage, cards }
+    Plane {
+        storage,
+        cards,
+        height: None,
+    }
 }
 
 fn product(folder: &TempDir, width: usize, height: usize, values: &[f32], strip: usize) -> PathBuf {
@@ -264,6 +268,23 @@ fn a_writer_used_wrongly_publishes_nothing() {
     assert!(bytes.rows(1, 0, zeros(6)).is_err(), "no such plane");
     drop(bytes);
     assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
+}
+
+/// FITS Standard 4.0, section 4.4.2.4: blank records before END keep room in a header.
+#[test]
+fn room_that_cards_leave_is_blank() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("p.fits");
+    let many = vec![real("DLX", 1.0); 80];
+    let draft = Disk::default().draft(&path).unwrap();
+    let planes = vec![plane(Storage::F32, &many)];
+    let writer = ImageWriter::begin(draft, 3, 2, planes).unwrap();
+    writer.rows(0, 0, Samples::F32(&[1.5; 6])).unwrap();
+    writer.finish(&many[..1]).unwrap();
+    assert_eq!(checksums_hold(&path).unwrap(), Some(true));
+    let source = open(&path).unwrap();
+    assert_eq!(source.header().number("DLX"), Some(1.0));
+    assert_eq!(pixels(&source), [1.5; 6]);
 }
 
 #[test]

@@ -26,7 +26,11 @@ impl Picture {
     /// Writes the rows in strips, the last strip first.
     fn write(&self, path: &Path, storage: (Storage, Storage), strip: usize) {
         let cards = |name: &str| vec![Card::new("EXTNAME", Value::Text(name.to_owned()), "")];
-        let plane = |storage, cards| Plane { storage, cards };
+        let plane = |storage, cards| Plane {
+            storage,
+            cards,
+            height: None,
+        };
         let planes = vec![
             plane(storage.0, vec![Card::new("DLTEST", Value::Real(0.5), "")]),
             plane(storage.1, cards("DLMASK")),
@@ -183,7 +187,17 @@ fn samples_of_another_kind_are_refused() {
     for storage in [Storage::PackedU16, Storage::U16] {
         let draft = Disk::default().draft(&path).unwrap();
         let cards = Vec::new();
-        let writer = ImageWriter::begin(draft, 3, 2, vec![Plane { storage, cards }]).unwrap();
+        let writer = ImageWriter::begin(
+            draft,
+            3,
+            2,
+            vec![Plane {
+                storage,
+                cards,
+                height: None,
+            }],
+        )
+        .unwrap();
         assert!(writer.rows(0, 0, Samples::U8(&[0; 6])).is_err());
         assert!(writer.rows(0, 0, Samples::F32(&[0.0; 6])).is_err());
         writer.rows(0, 0, Samples::U16(&[0; 3])).unwrap();

@@ -200,6 +200,7 @@ pub fn rewrite(
     let planes = vec![Plane {
         storage,
         cards: cards.clone(),
+        height: None,
     }];
     let writer = ImageWriter::begin(draft, width, height, planes).unwrap();
     writer.rows(0, 0, samples).unwrap();

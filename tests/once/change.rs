@@ -47,7 +47,7 @@ fn more_flats_later_make_the_flat_and_its_lights_again() {
         .iter()
         .find(|master| master.kind == Kind::Flat && master.rig == "north-pier")
         .unwrap();
-    assert_eq!(flat.frames_used, 8);
+    assert_eq!(flat.frames_used, Some(8));
 }
 
 #[test]

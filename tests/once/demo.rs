@@ -235,7 +235,7 @@ fn masters_are_the_true_ones_within_noise() {
             // Photons of one exposure at its level, relative.
             _ => 1.0 / (master.level_adu * gain).sqrt(),
         };
-        let expected = one / (master.frames_used as f64).sqrt();
+        let expected = one / (master.frames_used.unwrap() as f64).sqrt();
         assert!(
             middle.abs() < expected,
             "{}: off by {middle}",

@@ -44,8 +44,10 @@ def photosites(shape, cfa, colour):
 def statistics(header, pixels):
     """What the header states against what astropy and numpy find: name, stated, found, tolerance."""
     method, cfa = header["DLMETHOD"], json.loads(header["DLFACTS"])["camera"]["cfa"]
+    if method.startswith("line/"):
+        cfa = None
     yield "pixels", header["DLPIX"], pixels.size, 0
-    if method.startswith("light/"):
+    if method.startswith(("light/", "line/")):
         # Of integers, the mode estimate multiplies half a step of the median by 2.5.
         added = header.get("DLADDED")
         level, noise = background(pixels - (added or 0), photosites(pixels.shape, cfa, "G"))
@@ -65,6 +67,16 @@ def statistics(header, pixels):
         yield "level", header["DLLEVEL"], np.median(pixels), 0.1 * noise
 
 
+def halves(plane, master):
+    """Rows of two half masters: their mean is near the master, whatever combined them."""
+    rows = [int(row) for row in plane.header["DLROWS"].split()]
+    one, other = np.split(plane.data.astype(float), 2)
+    if one.shape != (len(rows), master.shape[1]):
+        yield "DLHALVES: not two halves of the rows it names"
+    elif np.median(abs((one + other) / 2 - master[rows])) > np.median(abs(one - other)):
+        yield "DLHALVES: halves are not those of the master"
+
+
 def stored_sums(path):
     """Keywords of each unit as it is stored."""
     with fits.open(path, disable_image_compression=True) as units:
@@ -80,7 +92,9 @@ def faults(path):
             # A compressed image stands behind an empty primary.
             planes = [unit for unit in units if unit.data is not None]
             for plane in planes:
-                if plane.data.shape != planes[0].data.shape:
+                if plane.name == "DLHALVES":
+                    yield from halves(plane, planes[0].data)
+                elif plane.data.shape != planes[0].data.shape:
                     yield f"{plane.name}: no plane of the image's size"
             header, pixels = planes[0].header, planes[0].data.astype(float)
         for number, sums in enumerate(stored_sums(path)):

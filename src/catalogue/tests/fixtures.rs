@@ -130,8 +130,8 @@ pub(super) fn made(number: u8) -> Made {
             temperature: None,
             optics,
             rotator,
-            first: "2026-09-05T20:00:00Z".parse().unwrap(),
-            last: "2026-09-05T20:10:00Z".parse().unwrap(),
+            first: Some("2026-09-05T20:00:00Z".parse().unwrap()),
+            last: Some("2026-09-05T20:10:00Z".parse().unwrap()),
         }),
         stats: MadeStats {
             pixels: 24_000_000,

@@ -216,14 +216,18 @@ fn widest(least: &Row, most: &Row, apart: &[bool; LANES]) -> u16 {
 /// The lanes for which one of the two flags is set, in order.
 #[inline(always)]
 fn set(one: &[bool; LANES], other: &[bool; LANES]) -> impl Iterator<Item = usize> + use<> {
-    let mut mask = 0u64;
+    const WORD: usize = u64::BITS as usize;
+    let mut words = [0u64; LANES / WORD];
     for lane in 0..LANES {
-        mask |= u64::from(one[lane] | other[lane]) << lane;
+        words[lane / WORD] |= u64::from(one[lane] | other[lane]) << (lane % WORD);
     }
-    std::iter::from_fn(move || {
-        let lane = mask.trailing_zeros() as usize;
-        mask &= mask.wrapping_sub(1);
-        (lane < LANES).then_some(lane)
+    (0..words.len()).flat_map(move |place| {
+        let mut word = words[place];
+        std::iter::from_fn(move || {
+            let lane = word.trailing_zeros() as usize;
+            word &= word.wrapping_sub(1);
+            (lane < WORD).then_some(place * WORD + lane)
+        })
     })
 }
 

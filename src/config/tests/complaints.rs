@@ -436,6 +436,15 @@ fn bad_profiles_are_named_with_line_and_column() {
             "8:18: filters: key \"H\" stands here a second time, want it once",
         ),
         (
+            profile_with(&[("", "passbands: {Ha: [red]}\n")]),
+            "8:12: passbands: want red, green-blue, or a mapping of spectral lines to these",
+        ),
+        (
+            profile_with(&[("", "passbands: {Two: {Ha: red, SII: red}}\n")]),
+            "8:32: passbands.Two.SII: two lines on the red photosites cannot be told apart: want \
+             one line on each",
+        ),
+        (
             profile_with(&[("", "filters: {H: ~}\n")]),
             "8:11: found \"~\", want the name of a physical filter, or none",
         ),
@@ -557,4 +566,50 @@ fn unknown_facts_list_the_known_ones() {
         let start = "found the fact \"gian\", want one of kind, camera, exposure_s, ";
         assert!(error.message.starts_with(start), "{error}");
     }
+}
+
+#[test]
+fn bad_supplied_masters_are_named_with_line_and_column() {
+    let cases = [
+        (
+            profile_with(&[("", "supplied:\n  - {file: a.fits, kind: light}\n")]),
+            "9:20: found light, want bias, dark, flat-dark or flat",
+        ),
+        (
+            profile_with(&[("", "supplied: [{file: a.fits, kind: dark}]\n")]),
+            "8:27: the rule for dark is never, so this file would not be used: want required or \
+             if-present there",
+        ),
+        (
+            profile_with(&[("", "supplied: [{file: '', kind: bias}]\n")]),
+            "8:13: found \"\", want a path",
+        ),
+        (
+            profile_with(&[(
+                "",
+                "supplied: [{file: a.fits, kind: bias, exposure_s: -1}]\n",
+            )]),
+            "8:39: found -1, want 0 to 86400 seconds",
+        ),
+        (
+            profile_with(&[("", "supplied: [{file: a.fits, kind: bias, filter: L}]\n")]),
+            "8:39: a bias has none of its own: only a flat does",
+        ),
+        (
+            profile_with(&[("", "supplied: [{file: a.fits, kind: bias, gian: 1}]\n")]),
+            "8:39: supplied[0]: unknown field `gian`, expected one of `file`, `kind`, `exposure_s`, \
+             `temperature_c`, `gain`, `offset`, `rotator_deg`, `filter`, `readout_mode`, \
+             `binning`, `row_order`, `cfa`, `camera`",
+        ),
+        (
+            profile_with(&[(
+                "",
+                "supplied:\n  - {file: a.fits, kind: bias}\n  - {file: ./a.fits, kind: bias}\n",
+            )]),
+            "10:6: \"./a.fits\" stands here a second time, want it once",
+        ),
+    ];
+    complaints(&cases, |text| {
+        parse_profile(text, Path::new("bad.yaml")).err()
+    });
 }

@@ -3,7 +3,7 @@
 //! Compressed planes: FITS Standard 4.0, sections 10.1 and 10.4.1, one row of the image a tile.
 
 use crate::facts::{Card, Value};
-use crate::fits::encode::{header_block, long_strings};
+use crate::fits::encode::{header_block, header_in, long_strings};
 use crate::fits::rice;
 
 use super::{Plane, Shape, Storage};
@@ -35,11 +35,11 @@ pub(super) fn empty() -> Vec<u8> {
     make(&super::sum::encode(super::sum::sum(&open)))
 }
 
-/// The header of plane number `place`.
+/// The header of plane number `place`, of at least `room` bytes.
 pub(super) fn plane(
     shape: Shape,
     place: usize,
-    plane: &Plane,
+    (plane, room): (&Plane, usize),
     heap: Heap,
     datasum: &str,
     checksum: &str,
@@ -61,7 +61,7 @@ pub(super) fn plane(
     }
     cards.extend_from_slice(&plane.cards);
     cards.extend(sums(datasum, checksum));
-    header_block(&cards)
+    header_in(&cards, room)
 }
 
 fn image(shape: Shape, place: usize, storage: Storage) -> Vec<Card> {

@@ -18,10 +18,7 @@ fn nothing() -> Measured {
             brightest: Vec::new(),
         },
         trails: Vec::new(),
-        sky: Vec::new(),
-        lines: Vec::new(),
-        flat_fit: None,
-        dark_fit: None,
+        ..Measured::default()
     }
 }
 

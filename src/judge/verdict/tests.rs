@@ -58,10 +58,7 @@ fn good(at: usize) -> Light {
                 brightest: field(0),
             },
             trails: Vec::new(),
-            sky: Vec::new(),
-            lines: Vec::new(),
-            flat_fit: None,
-            dark_fit: None,
+            ..Measured::default()
         },
         minute: 5.0 * at as f64,
         air_mass: None,

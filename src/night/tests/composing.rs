@@ -165,8 +165,8 @@ fn facts(kind: Kind) -> MasterFacts {
         temperature: Celsius::new(-10.0),
         optics: Arc::new(Optics::default()),
         rotator: None,
-        first: at("2026-09-05T19:00:00Z"),
-        last: at("2026-09-05T19:10:00Z"),
+        first: Some(at("2026-09-05T19:00:00Z")),
+        last: Some(at("2026-09-05T19:10:00Z")),
     }
 }
 
@@ -484,9 +484,9 @@ fn numbers_are_those_of_the_products() {
         "the bias is there through the flat and the lights"
     );
     let flat = &log.masters[1];
-    assert_eq!((flat.frames_used, flat.frames_left_out), (2, 1));
-    assert_eq!(flat.rejected_low_fraction, 0.0003);
-    assert_eq!(flat.rejected_high_fraction, 0.001);
+    assert_eq!((flat.frames_used, flat.frames_left_out), (Some(2), Some(1)));
+    assert_eq!(flat.rejected_low_fraction, Some(0.0003));
+    assert_eq!(flat.rejected_high_fraction, Some(0.001));
     assert_eq!(
         (flat.filter.as_deref(), log.masters[0].filter.as_deref()),
         (Some("Ha"), None)

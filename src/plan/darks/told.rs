@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::Shared;
@@ -19,13 +20,22 @@ const STATED: f64 = 0.1;
 /// Where a state stands.
 pub(super) type Place = (Date, Arc<Camera>, Option<DarkSet>);
 
+/// Sets with the start of their latest frame.
+fn timed<'o>(
+    offers: &'o [Offer<'static>],
+) -> impl Iterator<Item = (&'o Offer<'static>, Timestamp)> {
+    offers
+        .iter()
+        .filter_map(|offer| Some((offer, offer.facts.last?)))
+}
+
 impl<'a> Rig<'a, '_> {
     /// What was measured on each night's own frames.
     pub(super) fn own_nights(&self, states: &mut BTreeMap<Place, SensorState>) {
         let site = &self.settings.site;
-        for offer in &self.sensors.transfers {
+        for (offer, last) in timed(&self.sensors.transfers) {
             let shared = Shared {
-                night: site.night_of(offer.facts.last),
+                night: site.night_of(last),
                 camera: offer.facts.camera.clone(),
                 dark: None,
                 exposure: None,
@@ -33,10 +43,10 @@ impl<'a> Rig<'a, '_> {
             };
             self.note(states, shared, None);
         }
-        for offer in &self.sensors.darks {
-            let bias = self.library(&[Kind::Bias], &offer.facts.camera, offer.facts.last);
+        for (offer, last) in timed(&self.sensors.darks) {
+            let bias = self.library(&[Kind::Bias], &offer.facts.camera, last);
             let shared = Shared {
-                night: site.night_of(offer.facts.last),
+                night: site.night_of(last),
                 camera: offer.facts.camera.clone(),
                 dark: Some(offer.fingerprint),
                 exposure: None,
@@ -57,19 +67,22 @@ impl<'a> Rig<'a, '_> {
     ) {
         let known = |key: &Fingerprint| self.snapshot.sensors.contains_key(key);
         let site = &self.settings.site;
-        let find = |offers: &'_ [Offer], key: Option<Fingerprint>| {
+        let find = |offers: &[Offer<'static>], key: Option<Fingerprint>| {
             let found = offers.iter().find(|offer| Some(offer.fingerprint) == key);
             found.filter(|offer| known(&offer.fingerprint)).cloned()
         };
         let dark = find(&self.sensors.darks, shared.dark);
-        let dark = dark.map(|offer| DarkSet {
-            key: offer.fingerprint,
-            night: site.night_of(offer.facts.last),
-            exposure: offer.facts.exposure,
-            temperature: offer.facts.temperature,
+        let night_of = |offer: &Offer<'_>| offer.facts.last.map(|last| site.night_of(last));
+        let dark = dark.and_then(|offer| {
+            Some(DarkSet {
+                key: offer.fingerprint,
+                night: night_of(&offer)?,
+                exposure: offer.facts.exposure,
+                temperature: offer.facts.temperature,
+            })
         });
         let transfer = find(&self.sensors.transfers, shared.transfer);
-        let transfer = transfer.map(|offer| (offer.fingerprint, site.night_of(offer.facts.last)));
+        let transfer = transfer.and_then(|offer| Some((offer.fingerprint, night_of(&offer)?)));
         if dark.is_none() && transfer.is_none() && verdict.is_none() {
             return;
         }

@@ -51,6 +51,8 @@ pub(super) enum Failure {
         need: usize,
     },
     Barred(String),
+    /// A supplied one that cannot be what it is said to be.
+    Unfit(String),
     /// Qualified, but another is better.
     Farther(String),
 }
@@ -69,7 +71,8 @@ impl Failure {
             Self::Train { .. } => 7,
             Self::TooFew { .. } => 8,
             Self::Barred(_) => 9,
-            Self::Farther(_) => 10,
+            Self::Unfit(_) => 10,
+            Self::Farther(_) => 11,
         }
     }
 }
@@ -139,7 +142,7 @@ impl fmt::Display for Failure {
                 )
             }
             Self::Barred(reason) => write!(f, "cannot be made: {reason}"),
-            Self::Farther(how) => f.write_str(how),
+            Self::Unfit(how) | Self::Farther(how) => f.write_str(how),
         }
     }
 }

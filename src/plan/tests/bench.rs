@@ -50,6 +50,7 @@ pub fn profile(name: &str, camera: &str) -> Profile {
             library_after: 7,
         },
         filters: BTreeMap::new(),
+        passbands: BTreeMap::new(),
         kinds: BTreeMap::new(),
         keywords: BTreeMap::new(),
         paths: Vec::new(),
@@ -68,6 +69,7 @@ pub fn profile(name: &str, camera: &str) -> Profile {
         verdict: VerdictLimits::default(),
         products: ProductRules::default(),
         train_changes: Vec::new(),
+        supplied: Vec::new(),
     }
 }
 
@@ -276,9 +278,14 @@ impl FakeDisk {
         }
         for used in task.recipe.masters() {
             let made = self.snapshot.made.get(&used.fingerprint);
+            let word = || {
+                let mut masters = task.supplied.iter().flat_map(|supplied| &supplied.master);
+                let found = masters.find(|master| master.fingerprint == used.fingerprint);
+                found.map(SuppliedMaster::word)
+            };
             assert_eq!(
-                made.map(|made| &made.product),
-                Some(&used.product),
+                made.map(|made| made.product.clone()).or_else(word),
+                Some(used.product.clone()),
                 "for {}",
                 task.product
             );
@@ -292,7 +299,7 @@ impl FakeDisk {
             masters: task.recipe.masters().into_iter().cloned().collect(),
             facts: match &task.recipe {
                 Recipe::Master(recipe) => Some(recipe.facts.clone()),
-                Recipe::Light(_) => None,
+                Recipe::Light(_) | Recipe::Line(_) => None,
             },
             stats: MadeStats {
                 pixels: 1,

@@ -113,7 +113,7 @@ fn the_factor_counts_and_only_where_there_is_one() {
         let plan = disk.plan();
         match &plan.tasks[0].recipe {
             Recipe::Light(recipe) => break recipe.clone(),
-            Recipe::Master(_) => disk.step(),
+            Recipe::Master(_) | Recipe::Line(_) => disk.step(),
         }
     };
     let parts = Recipe::Light(light.clone()).parts();

@@ -347,10 +347,7 @@ fn measure(light: &[f32], (width, height): (usize, usize), cfa: Option<Cfa>) -> 
         gradient_adu: report.gradient_adu,
         stars: report.stars,
         trails: report.trails,
-        sky: Vec::new(),
-        lines: Vec::new(),
-        flat_fit: None,
-        dark_fit: None,
+        ..Measured::default()
     }
 }
 

@@ -1,0 +1,95 @@
+//! Small pictures of invented planes.
+
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+use ndarray::Array2;
+
+use super::*;
+
+/// A slow random sequence is enough for a sky.
+fn sky(rows: usize, columns: usize, level: impl Fn(usize, usize) -> f64) -> Array2<f32> {
+    let mut state = 7u64;
+    Array2::from_shape_fn((rows, columns), |(y, x)| {
+        state = state
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1);
+        let uniform = (state >> 11) as f64 / (1u64 << 53) as f64;
+        (level(x, y) + 20.0 * (uniform - 0.5)) as f32
+    })
+}
+
+#[test]
+fn a_picture_is_small_and_its_sky_dark_grey() {
+    let plane = sky(1000, 1500, |x, y| {
+        let away = (x as f64 - 700.0).hypot(y as f64 - 400.0);
+        500.0 + 4000.0 * (-away / 40.0).exp()
+    });
+    let picture = preview(plane.view(), None, &[]);
+    assert_eq!((picture.width, picture.height), (375, 250));
+    assert_eq!(picture.bytes.len(), 375 * 250);
+    let mut bytes: Vec<f64> = picture.bytes.iter().map(|&b| f64::from(b)).collect();
+    let sky = median(&mut bytes).unwrap();
+    assert!((20.0..70.0).contains(&sky), "{sky}");
+    assert!(
+        picture.bytes[100 * 375 + 175] > 240,
+        "the bright spot is white"
+    );
+    let jpeg = picture.jpeg(80);
+    assert_eq!(&jpeg[..3], [0xff, 0xd8, 0xff]);
+    assert!(jpeg.len() < 60_000, "{}", jpeg.len());
+}
+
+#[test]
+fn the_channel_line_makes_a_green_sky_grey() {
+    let cfa = Cfa::parse("RGGB").unwrap();
+    let plane = sky(200, 300, |x, y| match cfa.at(x, y) {
+        Colour::Red => 0.5 * 1000.0 + 30.0,
+        Colour::Green => 1000.0,
+        Colour::Blue => 0.8 * 1000.0 - 10.0,
+    });
+    let line = |colour, slope, intercept_adu| ChannelLine {
+        colour,
+        slope,
+        intercept_adu,
+    };
+    let lines = [line(Colour::Red, 0.5, 30.0), line(Colour::Blue, 0.8, -10.0)];
+    for lines in [&lines[..], &[]] {
+        let picture = preview(plane.view(), Some(cfa), lines);
+        assert!(picture.coloured);
+        let mean = |channel| {
+            let values = picture.bytes.iter().skip(channel).step_by(3);
+            values.map(|&b| f64::from(b)).sum::<f64>() / (picture.bytes.len() / 3) as f64
+        };
+        let (red, green, blue) = (mean(0), mean(1), mean(2));
+        assert!(
+            (red - green).abs() < 12.0 && (blue - green).abs() < 12.0,
+            "{red} {green} {blue}"
+        );
+    }
+}
+
+#[test]
+fn a_single_defect_is_seen() {
+    let plane = sky(960, 960, |_, _| 100.0);
+    let mut mask = Array2::zeros((960, 960));
+    mask[[501, 301]] = 2;
+    mask[[11, 11]] = 1;
+    let picture = preview_with_defects(plane.view(), None, mask.view(), 2);
+    let pixel = |x: usize, y: usize| &picture.bytes[(y * picture.width + x) * 3..][..3];
+    let [red, green, blue] = pixel(150, 250) else {
+        panic!()
+    };
+    assert!(red > &(green + 40) && green > blue);
+    let [red, green, _] = pixel(5, 5) else {
+        panic!()
+    };
+    assert_eq!(red, green);
+}
+
+#[test]
+fn nothing_to_see_is_no_panic() {
+    let none = preview(Array2::from_elem((3, 0), 0.0f32).view(), None, &[]);
+    assert!(none.bytes.is_empty() && none.jpeg(80).is_empty());
+    let flat = preview(Array2::from_elem((40, 40), f32::NAN).view(), None, &[]);
+    assert!(flat.bytes.iter().all(|&byte| byte == 0));
+}

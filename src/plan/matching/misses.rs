@@ -1,0 +1,80 @@
+//! Candidates that were not taken, the nearest miss first, and what disqualified each.
+//!
+//! It decides nothing: the reasons are those of [`Want::failure`], the order is that of the choice.
+
+use super::failure::Failure;
+use super::{Offer, Readiness, Want, describe};
+use crate::facts::NearMiss;
+
+impl Want<'_> {
+    /// Candidates that are not taken, the nearest miss first.
+    fn ranked<'o, 's>(&self, offers: &'o [Offer<'s>]) -> Vec<(&'o Offer<'s>, Failure)> {
+        let chosen = self.choose(offers);
+        let mut misses: Vec<(&Offer<'s>, Failure)> = offers
+            .iter()
+            .filter(|offer| self.kinds.contains(&offer.facts.kind))
+            .filter(|offer| chosen.is_none_or(|chosen| chosen.fingerprint != offer.fingerprint))
+            .map(|offer| {
+                let farther = || Failure::Farther(self.why_farther(offer, chosen));
+                (offer, self.failure(offer).unwrap_or_else(farther))
+            })
+            .collect();
+        misses.sort_by(|a, b| {
+            b.1.nearness()
+                .cmp(&a.1.nearness())
+                .then_with(|| self.compare(a.0, b.0))
+        });
+        misses
+    }
+
+    /// Candidates that are not taken and what disqualified each, the nearest first.
+    pub fn misses(&self, offers: &[Offer<'_>]) -> Vec<NearMiss> {
+        self.ranked(offers)
+            .into_iter()
+            .map(|(offer, failure)| NearMiss {
+                candidate: describe(&offer.facts, self.site),
+                fails: failure.to_string(),
+            })
+            .collect()
+    }
+
+    /// The candidate that would serve if only its set could be made.
+    pub fn almost<'o, 's>(&self, offers: &'o [Offer<'s>]) -> Option<&'o Offer<'s>> {
+        let (offer, failure) = self.ranked(offers).into_iter().next()?;
+        matches!(failure, Failure::TooFew { .. } | Failure::Barred(_)).then_some(offer)
+    }
+
+    fn why_farther(&self, offer: &Offer<'_>, chosen: Option<&Offer<'_>>) -> String {
+        let Some(chosen) = chosen else {
+            return "not taken".to_owned();
+        };
+        if self.scaling(offer) > self.scaling(chosen) {
+            let factor = |offer: &Offer<'_>| self.scale(&offer.facts).unwrap_or(1.0);
+            format!(
+                "qualifies, but would be scaled by {:.4}, the chosen one by {:.4}",
+                factor(offer),
+                factor(chosen)
+            )
+        } else if offer.readiness == Readiness::Later && chosen.supplied.is_some() {
+            "qualifies, but is not made yet, and the supplied one is there".to_owned()
+        } else if offer.supplied.is_some() && chosen.supplied.is_none() {
+            "qualifies, but the chosen one was made here".to_owned()
+        } else if self.temperature_away(offer) > self.temperature_away(chosen) {
+            format!(
+                "qualifies, but its temperature is {:.2} C off, the chosen one's {:.2} C",
+                self.temperature_away(offer),
+                self.temperature_away(chosen)
+            )
+        } else if self.exposure_away(offer) > self.exposure_away(chosen) {
+            format!(
+                "qualifies, but its exposure is {} s off, the chosen one's {} s",
+                self.exposure_away(offer),
+                self.exposure_away(chosen)
+            )
+        } else if offer.supplied.is_some() {
+            "qualifies as well as the chosen one, which is supplied too".to_owned()
+        } else {
+            "qualifies, but the chosen one is nearer in time".to_owned()
+        }
+    }
+}
