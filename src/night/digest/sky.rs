@@ -16,6 +16,8 @@ use crate::night::text::{clock, rounded};
 
 /// So many times are named one by one.
 const TIMES: usize = 4;
+/// No cloud worth a word takes less light than this leaves.
+const CLEAR: f64 = 0.9;
 /// A sky that grows less than this is steady.
 const STEADY: f64 = 1.1;
 
@@ -58,14 +60,14 @@ fn widths(lights: &[&LightEntry]) -> Option<String> {
     let arcseconds: Vec<f64> = measures.iter().filter_map(|m| m.fwhm_arcsec).collect();
     let pixels: Vec<f64> = measures.iter().filter_map(|m| m.fwhm_px).collect();
     let (unit, values) = match arcseconds.len() == pixels.len() {
-        true => ("arcsec", arcseconds),
-        false => ("px", pixels),
+        true => ("\"", arcseconds),
+        false => (" px", pixels),
     };
     let least = values.iter().copied().min_by(f64::total_cmp)?;
     let most = values.iter().copied().max_by(f64::total_cmp)?;
     Some(match (rounded(least, 1), rounded(most, 1)) {
-        (least, most) if least == most => format!("FWHM {least:.1} {unit}"),
-        (least, most) => format!("FWHM {least:.1} to {most:.1} {unit}"),
+        (least, most) if least == most => format!("FWHM {least:.1}{unit}"),
+        (least, most) => format!("FWHM {least:.1} to {most:.1}{unit}"),
     })
 }
 
@@ -75,6 +77,9 @@ fn transparency(lights: &[&LightEntry], site: &Site) -> Option<String> {
         Some((transparency, start(light)))
     });
     let (least, at) = measured.min_by(|a, b| a.0.total_cmp(&b.0))?;
+    if least >= CLEAR {
+        return Some(format!("transparency {least:.2} or better"));
+    }
     let at = at.map_or(String::new(), |at| {
         format!(" at {}", clock(at, &site.time_zone))
     });
