@@ -27,10 +27,10 @@ pub struct Pages {
 }
 
 impl Pages {
-    /// A log is as on file now; `is_new` where it was not so before. Its page is due where it is new
-    /// or missing.
+    /// A log is as on file now; `is_new` where it was not so before. Its page is due where it is new,
+    /// or where there is no page that was written after it.
     pub fn note(&mut self, output: &Path, night: Date, log: &SessionLog, is_new: bool) {
-        if is_new || !morning(output, night).exists() {
+        if is_new || !is_current(output, night) {
             self.due.insert(night, log.clone());
         }
     }
@@ -89,6 +89,19 @@ impl Pages {
             self.pictures.retain(|product, _| used.contains(product));
         }
         Ok(())
+    }
+}
+
+/// Is a night's page there, and as young as its log? A process that was killed between the two leaves
+/// an older one.
+fn is_current(output: &Path, night: Date) -> bool {
+    let changed = |path: PathBuf| fs::metadata(path)?.modified();
+    match (
+        changed(session(output, night)),
+        changed(morning(output, night)),
+    ) {
+        (Ok(log), Ok(page)) => log <= page,
+        _ => false,
     }
 }
 

@@ -19,7 +19,7 @@ fn all_at_once() -> (Observatory, Tree) {
     assert_eq!(
         tree.len(),
         5 + 7 + 2,
-        "five masters, seven lights, the log, the sensors: {:?}",
+        "five masters, seven lights, the log, its page, three lists and three pages of them: {:?}",
         tree.keys()
     );
     (here, tree)
