@@ -15,6 +15,8 @@ mod background;
 mod certified;
 #[path = "statistics/masks.rs"]
 mod masks;
+#[path = "statistics/stars.rs"]
+mod stars;
 #[path = "statistics/theory.rs"]
 mod theory;
 #[path = "statistics/worked.rs"]
