@@ -13,6 +13,7 @@ mod overscan;
 mod plane;
 mod sample;
 mod stars;
+mod trails;
 
 pub use background::{BAND_ROWS, Background, Cell, band, fold, row_step};
 pub use mesh::Mesh;
