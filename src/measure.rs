@@ -23,6 +23,7 @@ mod plane;
 mod sample;
 pub mod sensor;
 mod stars;
+mod trails;
 
 pub use background::{BAND_ROWS, Background, Cell, band, fold, row_step};
 pub use light::light;
