@@ -347,8 +347,11 @@ mod tests {
         }
     }
 
-    /// Squares of noise, and along lines from one place to another with this share filled.
-    fn squares(noise: usize, lines: &[((f32, f32), (f32, f32), f32)]) -> Vec<Speck> {
+    /// From one place to another, with this share filled.
+    type Drawn = ((f32, f32), (f32, f32), f32);
+
+    /// Squares of noise, and along lines.
+    fn squares(noise: usize, lines: &[Drawn]) -> Vec<Speck> {
         let mut state = 9u64;
         let mut uniform = || {
             state = state

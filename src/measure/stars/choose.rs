@@ -91,14 +91,14 @@ pub(super) fn choose<'a>(
     };
     // Better a faint star than none, and better a blended one than a faint one: its neighbours'
     // pixels are left out of the fit.
-    let tries: [(f32, &dyn Fn(&Blob) -> bool); 3] = [
-        (WELL_EXPOSED, &alone),
-        (WELL_EXPOSED, &|_| true),
-        (FAIRLY_EXPOSED, &|_| true),
+    let tries = [
+        (WELL_EXPOSED, true),
+        (WELL_EXPOSED, false),
+        (FAIRLY_EXPOSED, false),
     ];
     let mut best = Vec::new();
-    for (limit, alone) in tries {
-        let taken = take(limit, alone);
+    for (limit, apart) in tries {
+        let taken = take(limit, &|star: &Blob| !apart || alone(star));
         if taken.len() > best.len() {
             best = taken;
         }

@@ -195,9 +195,8 @@ impl Normal {
                 if row == column {
                     sum *= 1.0 + damping;
                 }
-                for k in 0..column {
-                    sum -= lower[row][k] * lower[column][k];
-                }
+                let products = lower[row][..column].iter().zip(&lower[column]);
+                sum -= products.map(|(a, b)| a * b).sum::<f64>();
                 lower[row][column] = match row == column {
                     true if sum > 0.0 => sum.sqrt(),
                     true => return None,
