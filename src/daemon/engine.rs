@@ -747,7 +747,7 @@ impl Engine {
         Ok(())
     }
 
-    /// Pictures that pages wait for; where there are none the pages that are due are written.
+    /// Writes the pages that are due; gives the pictures that the next one waits for.
     pub fn pages(&mut self) -> Result<Vec<ToPicture>, DaemonError> {
         self.teller.pages(&self.settings, &self.disk)
     }

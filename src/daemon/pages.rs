@@ -1,8 +1,10 @@
 //! Keeps the morning pages current: which nights need one, which pictures it needs, and writing it.
 //!
 //! A page follows from its log and from pictures of products, which the worker makes: they are asked
-//! for ([`Pages::wanted`]), handed in ([`Pages::picture`]), and when all are there the pages are
-//! written. Between two pages only the pictures of the last one are remembered.
+//! for ([`Pages::wanted`]), handed in ([`Pages::picture`]), and when all are there the page is
+//! written. One night comes after the other, the latest first, and only the pictures of the last page are
+//! remembered, so that a year of nights without pages neither fills the memory nor keeps new files
+//! waiting.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
@@ -45,12 +47,10 @@ impl Pages {
         }
     }
 
-    /// Pictures that are needed and not there.
+    /// Pictures that the next page needs and that are not there.
     pub fn wanted(&self) -> Vec<ToPicture> {
-        let mut wanted: BTreeMap<String, Vec<ChannelLine>> = BTreeMap::new();
-        for log in self.due.values() {
-            wanted.extend(shown(log));
-        }
+        let next = self.due.last_key_value();
+        let wanted: BTreeMap<_, _> = next.into_iter().flat_map(|(_, log)| shown(log)).collect();
         wanted
             .into_iter()
             .filter(|(product, _)| !self.pictures.contains_key(product))
@@ -63,16 +63,16 @@ impl Pages {
         self.pictures.insert(product, picture);
     }
 
-    /// Writes the pages that are due, with the pictures there are. `nights` are all nights with a log.
+    /// Writes the next pages, as long as their pictures are there. `nights` are all nights with a log.
     pub fn write(
         &mut self,
         settings: &Settings,
         disk: &Disk,
         nights: &BTreeSet<Date>,
     ) -> Result<(), DaemonError> {
-        let mut used = BTreeSet::new();
-        while let Some((night, log)) = self.due.first_key_value() {
-            let night = *night;
+        while self.wanted().is_empty()
+            && let Some((&night, log)) = self.due.last_key_value()
+        {
             let previous = nights.range(..night).next_back().copied();
             let next = nights.range(night..).find(|&&other| other > night).copied();
             let shown = shown(log);
@@ -82,11 +82,9 @@ impl Pages {
             let text = page::morning(log, &facts, &pictures);
             let path = morning(&settings.output, night);
             super::history::publish(disk, &path, &text)?;
-            used.extend(shown.into_iter().map(|(product, _)| product));
             self.due.remove(&night);
-        }
-        if !used.is_empty() {
-            self.pictures.retain(|product, _| used.contains(product));
+            self.pictures
+                .retain(|product, _| shown.iter().any(|(shown, _)| shown == product));
         }
         Ok(())
     }

@@ -191,17 +191,14 @@ impl Teller {
         Ok(())
     }
 
-    /// Pictures that pages wait for; where there are none the pages that are due are written.
+    /// Writes the pages that are due; gives the pictures that the next one waits for.
     pub fn pages(
         &mut self,
         settings: &Settings,
         disk: &Disk,
     ) -> Result<Vec<ToPicture>, DaemonError> {
-        let wanted = self.pages.wanted();
-        if wanted.is_empty() {
-            self.pages.write(settings, disk, &self.history.nights())?;
-        }
-        Ok(wanted)
+        self.pages.write(settings, disk, &self.history.nights())?;
+        Ok(self.pages.wanted())
     }
 
     /// A picture was made, or cannot be.

@@ -189,7 +189,11 @@ impl Standing {
             .zip(&judged)
             .map(|(light, judged)| light.standing(judged))
             .collect();
-        if let Some(group) = group(known, lights, &standings, &course) {
+        if let Some(mut group) = group(known, lights, &standings, &course) {
+            // A line has no colour to balance.
+            if profile.passbands.contains_key(&group.filter) {
+                group.channel_lines.clear();
+            }
             if let Some(warning) = course.warning() {
                 let target = group.target.as_deref().unwrap_or("no target");
                 let name = format!("{}, {target}, {}", group.rig, group.filter);
