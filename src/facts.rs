@@ -59,10 +59,9 @@ pub use sensor::{
     SensorTask, Stack, Transfer,
 };
 pub use session::{
-    CalibrationEntry, CloudEntry, ColourGain, Count, DarkCheckEntry, FindingEntry, GroupEntry,
-    JumpEntry, Ledger, LightEntry, LineEntry, MasterEntry, Measures, NightState, PlainEntry,
-    SCHEMA, SENSORS_SCHEMA, SensorEntry, SensorHistory, SensorNight, SensorNights, SessionLog,
-    ShootEntry, UsedMasters, Verdict,
+    CalibrationEntry, CloudEntry, ColourGain, Count, DarkCheckEntry, GroupEntry, JumpEntry, Ledger,
+    LightEntry, MasterEntry, Measures, NightState, PlainEntry, SCHEMA, SENSORS_SCHEMA, SensorEntry,
+    SensorHistory, SensorNight, SensorNights, SessionLog, ShootEntry, UsedMasters, Verdict,
 };
 pub use settings::{Alarms, Close, Hook, Occasion, Settings, Site, WatchFolder, WatchMode};
 pub use snapshot::{Content, Entry, Failure, Snapshot};

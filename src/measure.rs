@@ -33,3 +33,7 @@ pub use pattern::{Match, align};
 pub use plane::{pixel_noise, plane_level};
 pub use sample::{rows_to_sample, sample, samples_per_cell};
 pub use stars::{Covered, Light, StarReport, stars};
+
+#[cfg(test)]
+#[path = "../tests/dice/mod.rs"]
+pub(crate) mod dice;

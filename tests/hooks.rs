@@ -12,29 +12,8 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
-use observatory::{Observatory, PROGRAM, said};
+use observatory::{EVENING, FRAMES, Observatory, PROFILE, PROGRAM, said};
 use rustix::process::{Pid, Signal, kill_process};
-
-const NIGHT: &str = "2026-09-05";
-
-const PROFILE: &str = "name: north-pier
-camera: Petrel 26M
-calibration:
-  bias: {rule: required, min_frames: 3, quiet_s: 0}
-  dark: {rule: never}
-  flat-dark: {rule: never}
-  flat: {rule: if-present, min_frames: 3, quiet_s: 0}
-";
-
-const FRAMES: &str = "rigs:
-  - camera: Petrel 26M
-    sensor: {width: 64, height: 48}
-    filters: [{name: Ha}]
-    targets: [{name: Veil Nebula, stars: 3}]
-    runs:
-      - {kind: bias, start: '2026-09-05T18:00:00Z', count: 4}
-      - {kind: light, filter: Ha, target: Veil Nebula, exposure_s: 60, start: '2026-09-05T21:00:00Z', count: 3}
-";
 
 /// Keeps each event in a file of its own, named by its kind.
 const KEEPER: &str = "#!/bin/sh
@@ -123,14 +102,14 @@ fn a_night_that_ends_is_told_of_with_its_digest_and_only_by_the_daemon() {
     let log = here
         .products()
         .join("nights")
-        .join(NIGHT)
+        .join(EVENING)
         .join("session.yaml");
     let text = fs::read_to_string(&log).unwrap();
     fs::write(&log, text.replace("\"closed\"", "\"open\"")).unwrap();
     let daemon = Daemon::start(&here);
     let event = event(&here, "night-closed-0");
     assert_eq!(event["schema"], "dawnledger-event/1");
-    assert_eq!(event["night"], NIGHT);
+    assert_eq!(event["night"], EVENING);
     assert_eq!(event["site"], "Skarn Hill");
     assert_eq!(event["numbers"]["calibrated"], 3);
     assert_eq!(event["numbers"]["kept_s"], 180.0);

@@ -15,30 +15,8 @@ use std::process::{Child, Command, ExitStatus, Stdio};
 use std::time::{Duration, Instant};
 
 use dawnledger::facts::SessionLog;
-use observatory::{Observatory, PROGRAM, assert_same, files};
+use observatory::{EVENING, FRAMES, Observatory, PROFILE, PROGRAM, assert_same, files};
 use rustix::process::{Pid, Signal, kill_process};
-
-const NIGHT: &str = "2026-09-05";
-
-const PROFILE: &str = "name: north-pier
-camera: Petrel 26M
-calibration:
-  bias: {rule: required, min_frames: 3, quiet_s: 0}
-  dark: {rule: never}
-  flat-dark: {rule: never}
-  flat: {rule: if-present, min_frames: 3, quiet_s: 0}
-";
-
-/// Lights, and the bias frames they need.
-const FRAMES: &str = "rigs:
-  - camera: Petrel 26M
-    sensor: {width: 64, height: 48}
-    filters: [{name: Ha}]
-    targets: [{name: Veil Nebula, stars: 3}]
-    runs:
-      - {kind: bias, start: '2026-09-05T18:00:00Z', count: 4}
-      - {kind: light, filter: Ha, target: Veil Nebula, exposure_s: 60, start: '2026-09-05T21:00:00Z', count: 3}
-";
 
 const SETTLE: Duration = Duration::from_secs(1);
 
@@ -161,7 +139,7 @@ fn session(here: &Observatory) -> Option<SessionLog> {
     let path = here
         .products()
         .join("nights")
-        .join(NIGHT)
+        .join(EVENING)
         .join("session.yaml");
     dawnledger::night::parse(&fs::read_to_string(path).ok()?).ok()
 }
@@ -561,12 +539,12 @@ fn a_file_that_changes_leaves_the_night_it_was_in() {
         let text = fs::read_to_string(path).unwrap_or_default();
         dawnledger::night::parse(&text).map_or(0, |log| log.ignored.len())
     };
-    daemon.wait_for("the notes in the first night", || ignored(NIGHT) == 1);
+    daemon.wait_for("the notes in the first night", || ignored(EVENING) == 1);
     write("dew\nand wind\n", evening + Duration::from_secs(86_400));
     daemon.wait_for("the notes in the second night", || {
         ignored("2026-09-06") == 1
     });
-    daemon.wait_for("the first night without them", || ignored(NIGHT) == 0);
+    daemon.wait_for("the first night without them", || ignored(EVENING) == 0);
     assert!(daemon.end(Signal::TERM).success());
 }
 

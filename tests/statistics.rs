@@ -8,11 +8,13 @@ use std::path::{Path, PathBuf};
 
 use dawnledger::combine::{Combined, Exposures, combine};
 use dawnledger::facts::{Combining, InputCount};
+use dice::Dice;
 
 #[path = "statistics/background.rs"]
 mod background;
 #[path = "statistics/certified.rs"]
 mod certified;
+mod dice;
 #[path = "statistics/masks.rs"]
 mod masks;
 #[path = "statistics/sensor.rs"]
@@ -31,24 +33,6 @@ fn tests_folder() -> PathBuf {
 fn read(path: &str) -> String {
     let path = tests_folder().join(path);
     fs::read_to_string(&path).unwrap_or_else(|error| panic!("{}: {error}", path.display()))
-}
-
-/// A small generator with a fixed seed (Marsaglia's xorshift64*).
-struct Dice(u64);
-
-impl Dice {
-    fn uniform(&mut self) -> f64 {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    /// By the polar method of Box and Muller.
-    fn normal(&mut self) -> f64 {
-        let radius = (-2.0 * (1.0 - self.uniform()).ln()).sqrt();
-        radius * (std::f64::consts::TAU * self.uniform()).cos()
-    }
 }
 
 fn sigma_clip(centre: &str, low: f64, high: f64, iterations: u32) -> Combining {

@@ -607,6 +607,21 @@ impl Engine {
         }
     }
 
+    /// Deals with what raw files have done, or a request to stop; gives back any other error.
+    fn deal_with_raw(
+        &mut self,
+        error: MakeError,
+        now: Timestamp,
+    ) -> Result<Option<MakeError>, DaemonError> {
+        match error {
+            MakeError::Stopped => {}
+            MakeError::Changed { file } => self.changed(file, now)?,
+            MakeError::Spoiled { file, reason } => self.spoiled(&file, &reason)?,
+            other => return Ok(Some(other)),
+        }
+        Ok(None)
+    }
+
     /// A raw file is not what it was when it was taken in.
     fn changed(&mut self, file: FileId, now: Timestamp) -> Result<(), DaemonError> {
         tracing::info!(%file, "it changed or vanished while it was needed");
@@ -644,10 +659,10 @@ impl Engine {
         error: MakeError,
         now: Timestamp,
     ) -> Result<(), DaemonError> {
+        let Some(error) = self.deal_with_raw(error, now)? else {
+            return Ok(());
+        };
         match error {
-            MakeError::Stopped => Ok(()),
-            MakeError::Changed { file } => self.changed(file, now),
-            MakeError::Spoiled { file, reason } => self.spoiled(&file, &reason),
             MakeError::Master { path, reason } => {
                 if self.shelf.distrust(&path, &reason) {
                     self.look_at_shelf();

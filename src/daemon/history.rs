@@ -3,7 +3,7 @@
 //! Logs of nights of which the catalogue knows no file any more are read once, so that the history
 //! outlives the catalogue as the logs do.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
@@ -22,6 +22,8 @@ use crate::publish::Disk;
 pub struct History {
     nights: BTreeMap<Date, NightSummary>,
     is_complete: bool,
+    /// The lists say what is known.
+    is_written: bool,
     /// What was said of a file of targets that cannot be read.
     warned: Option<String>,
 }
@@ -29,25 +31,16 @@ pub struct History {
 impl History {
     /// A night was written up. True where it is new.
     pub fn note(&mut self, night: Date, log: &SessionLog) -> bool {
-        self.nights.insert(night, night::summary(log)).is_none()
+        let brief = night::summary(log);
+        self.is_written &= self.nights.get(&night) == Some(&brief);
+        self.nights.insert(night, brief).is_none()
     }
 
     /// The nights right before and after this one.
-    pub fn beside(&self, night: Date) -> impl Iterator<Item = Date> + use<> {
-        let before = self.nights.range(..night).next_back();
-        let after = self
-            .nights
-            .range(night..)
-            .find(|(other, _)| **other > night);
-        [before, after]
-            .map(|found| found.map(|(night, _)| *night))
-            .into_iter()
-            .flatten()
-    }
-
-    /// The nights there are.
-    pub fn nights(&self) -> BTreeSet<Date> {
-        self.nights.keys().copied().collect()
+    pub fn beside(&self, night: Date) -> [Option<Date>; 2] {
+        let before = self.nights.keys().take_while(|other| **other < night);
+        let after = self.nights.keys().find(|other| **other > night);
+        [before.last().copied(), after.copied()]
     }
 
     /// Nights before this one, in order of time.
@@ -75,11 +68,14 @@ impl History {
         }
     }
 
-    /// Writes what changed.
+    /// Writes what changed. Goals may change without a night.
     pub fn write(&mut self, settings: &Settings, disk: &Disk) -> Result<(), DaemonError> {
         let output = &settings.output;
         let nights: Vec<NightSummary> = self.nights.values().cloned().collect();
         self.write_targets(&nights, output, disk)?;
+        if self.is_written {
+            return Ok(());
+        }
         let site = &settings.site.name;
         let pages = [
             ("index.html", page::index(&nights, site)),
@@ -99,6 +95,7 @@ impl History {
                 &night::sensors_yaml(&sensors),
             )?;
         }
+        self.is_written = true;
         Ok(())
     }
 

@@ -6,13 +6,14 @@
 //! remembered, so that a year of nights without pages neither fills the memory nor keeps new files
 //! waiting.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
 use jiff::civil::Date;
 
 use super::DaemonError;
+use super::history::{History, publish};
 use super::session::session;
 use crate::facts::{ChannelLine, SessionLog, Settings};
 use crate::make::ToPicture;
@@ -63,25 +64,24 @@ impl Pages {
         self.pictures.insert(product, picture);
     }
 
-    /// Writes the next pages, as long as their pictures are there. `nights` are all nights with a log.
+    /// Writes the next pages, as long as their pictures are there.
     pub fn write(
         &mut self,
         settings: &Settings,
         disk: &Disk,
-        nights: &BTreeSet<Date>,
+        history: &History,
     ) -> Result<(), DaemonError> {
         while self.wanted().is_empty()
             && let Some((&night, log)) = self.due.last_key_value()
         {
-            let previous = nights.range(..night).next_back().copied();
-            let next = nights.range(night..).find(|&&other| other > night).copied();
+            let [previous, next] = history.beside(night);
             let shown = shown(log);
             let pictures = shown.iter().map(|(product, _)| self.pictures.get(product));
             let pictures: Vec<Preview> = pictures.flatten().flatten().cloned().collect();
             let facts = NightFacts::new(&settings.site, night, previous, next);
             let text = page::morning(log, &facts, &pictures);
             let path = morning(&settings.output, night);
-            super::history::publish(disk, &path, &text)?;
+            publish(disk, &path, &text)?;
             self.due.remove(&night);
             self.pictures
                 .retain(|product, _| shown.iter().any(|(shown, _)| shown == product));
@@ -110,14 +110,10 @@ fn morning(output: &Path, night: Date) -> PathBuf {
 
 /// The products that a page shows, in its order: the best light of each group, then the masters.
 fn shown(log: &SessionLog) -> Vec<(String, Vec<ChannelLine>)> {
-    let groups = log.groups.iter().filter_map(|group| {
-        let lines = group.channel_lines.iter().map(|line| ChannelLine {
-            colour: line.colour,
-            slope: line.slope,
-            intercept_adu: line.intercept_adu,
-        });
-        Some((group.best.clone()?, lines.collect()))
-    });
+    let groups = log
+        .groups
+        .iter()
+        .filter_map(|group| Some((group.best.clone()?, group.channel_lines.clone())));
     let made_here = log
         .masters
         .iter()

@@ -175,7 +175,7 @@ impl Teller {
             }
             self.pages.note(&settings.output, night, &log, is_new);
             if self.history.note(night, &log) && !self.all {
-                for other in self.history.beside(night) {
+                for other in self.history.beside(night).into_iter().flatten() {
                     self.pages.again(&settings.output, other);
                 }
             }
@@ -197,7 +197,7 @@ impl Teller {
         settings: &Settings,
         disk: &Disk,
     ) -> Result<Vec<ToPicture>, DaemonError> {
-        self.pages.write(settings, disk, &self.history.nights())?;
+        self.pages.write(settings, disk, &self.history)?;
         Ok(self.pages.wanted())
     }
 

@@ -188,6 +188,7 @@ pub struct Finding {
     pub limit: f64,
     /// How many robust standard deviations of its group it lies from the group's median; absent
     /// in a group too small to tell.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub beyond_sd: Option<f64>,
 }
 

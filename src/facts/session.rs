@@ -5,7 +5,7 @@ mod sensors;
 
 use serde::{Deserialize, Serialize};
 
-use super::{Colour, Kind, SetAside, Trail};
+use super::{ChannelLine, Finding, Kind, SetAside, Trail};
 
 pub use sensors::{
     ColourGain, DarkCheckEntry, SENSORS_SCHEMA, SensorEntry, SensorHistory, SensorNight,
@@ -106,7 +106,7 @@ pub struct LightEntry {
     pub set_aside_for: Vec<SetAside>,
     /// The rules it fails, one for each word of `set_aside_for`.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub findings: Vec<FindingEntry>,
+    pub findings: Vec<Finding>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub trails: Vec<Trail>,
 }
@@ -119,21 +119,6 @@ pub enum Verdict {
     Kept,
     /// It fails at least one.
     SetAside,
-}
-
-/// A rule that a light fails.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-#[allow(
-    missing_docs,
-    reason = "the field names are the contract and say it all"
-)]
-pub struct FindingEntry {
-    pub reason: SetAside,
-    pub value: f64,
-    pub limit: f64,
-    /// Robust standard deviations of its group between it and the group's median.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub beyond_sd: Option<f64>,
 }
 
 /// The masters a light was calibrated with, relative to the output folder.
@@ -240,7 +225,7 @@ pub struct GroupEntry {
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub clouds: Vec<CloudEntry>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub channel_lines: Vec<LineEntry>,
+    pub channel_lines: Vec<ChannelLine>,
     /// The product that shows the group best.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub best: Option<String>,
@@ -274,18 +259,6 @@ pub struct CloudEntry {
     /// Start of the last.
     pub to_utc: String,
     pub lowest_transparency: f64,
-}
-
-/// The level of a colour over that of green.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-#[allow(
-    missing_docs,
-    reason = "the field names are the contract and say it all"
-)]
-pub struct LineEntry {
-    pub colour: Colour,
-    pub slope: f64,
-    pub intercept_adu: f64,
 }
 
 /// One bias, dark, flat-dark or flat frame.

@@ -177,4 +177,12 @@ impl Settings {
     pub fn folder(&self, name: &str) -> Option<&WatchFolder> {
         self.watch.iter().find(|folder| *folder.name == *name)
     }
+
+    /// The profile of this name.
+    pub fn profile(&self, name: &str) -> Option<&Profile> {
+        let mut profiles = self.profiles.iter();
+        profiles
+            .find(|profile| profile.name == name)
+            .map(Arc::as_ref)
+    }
 }

@@ -9,6 +9,7 @@ use crate::facts::{
     CalibrationRules, Camera, Celsius, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule,
     GainMeaning, Optics, RowOrder, Rule, Seconds, ShortShots, Tolerance, VerdictLimits, Windows,
 };
+use crate::measure::dice::Dice;
 use crate::measure::{rows_to_sample, sample};
 
 fn profile() -> Profile {
@@ -96,24 +97,6 @@ fn frame(kind: Kind, exposure: f64, temperature: f64, cfa: Option<Cfa>) -> Frame
         pixel_um: None,
         electrons_per_adu: None,
         remarks: Vec::new(),
-    }
-}
-
-/// A small generator with a fixed seed (Marsaglia's xorshift64*).
-struct Dice(u64);
-
-impl Dice {
-    fn uniform(&mut self) -> f64 {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    /// By the polar method of Box and Muller.
-    fn normal(&mut self) -> f64 {
-        let radius = (-2.0 * (1.0 - self.uniform()).ln()).sqrt();
-        radius * (std::f64::consts::TAU * self.uniform()).cos()
     }
 }
 

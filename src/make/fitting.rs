@@ -80,12 +80,12 @@ impl Maker {
                     left_dark + dark_left(width, is_colour, &above, halves, bias, dark.factor);
             }
         }
-        let of = |plane| map(plane, light.camera.cfa);
+        let cfa = light.camera.cfa;
         Ok(Fits {
             flat: left_flat.fit(),
             dark: left_dark.fit(),
             moved: flat.as_ref().map_or(Vec::new(), |flat| {
-                moved_shadows(&of(plane), &of(flat.held.plane.view()))
+                moved_shadows(&map(plane, cfa), flat.held.map(cfa))
             }),
         })
     }

@@ -3,10 +3,10 @@
 //! What is found is a function of the product and its masters. The raw frame is not needed, so that
 //! a light can be measured again when its raw file has long gone to storage.
 
-use super::planes::{bytes, whole};
-use super::{MakeError, Maker, Pulse, mask};
+use super::planes::{flags_of, whole};
+use super::{MakeError, Maker, Pulse};
 use crate::facts::{Measured, ToMeasure};
-use crate::fits::{FitsError, Source};
+use crate::fits::FitsError;
 use crate::measure::{self, Light};
 
 impl Maker {
@@ -16,35 +16,26 @@ impl Maker {
     /// [`MakeError::Master`] where the product cannot be read.
     pub fn measure(&self, light: &ToMeasure, pulse: &Pulse) -> Result<Measured, MakeError> {
         pulse.beat()?;
-        let path = self.output.join(&light.product);
-        let unusable = |error: FitsError| MakeError::Master {
-            path: path.clone(),
-            reason: error.to_string(),
-        };
-        let source = self.open_product(&self.product(&light.product), &light.camera)?;
+        let place = self.product(&light.product);
+        let unusable = |error: FitsError| place.unusable(error);
+        let source = self.open_product(&place, &light.camera)?;
         let mut plane = whole(&source).map_err(unusable)?;
         // What was added so that integers keep the noise around 0.
         if let Some(added) = source.header().number("DLADDED") {
             plane.par_mapv_inplace(|value| value - added as f32);
         }
-        let flags = Source::open_plane(&path, mask::NAME).map_err(unusable)?;
-        let flags = flags.filter(|flags| (flags.height(), flags.width()) == plane.dim());
-        let flags = flags.map(|flags| bytes(&flags).map_err(unusable));
-        let flags = flags.transpose()?;
+        let flags = flags_of(&place.path, plane.dim()).map_err(unusable)?;
+        let flags = flags.as_ref().map(|flags| flags.view());
         pulse.beat()?;
         let measured = measure::light(&Light {
             plane: plane.view(),
-            mask: flags.as_ref().map(|flags| flags.view()),
+            mask: flags,
             cfa: light.camera.cfa,
         });
         let measured = measured
             .ok_or_else(|| MakeError::Internal("none of its pixels is a number".to_owned()))?;
         pulse.beat()?;
-        let fits = self.fits(
-            light,
-            plane.view(),
-            flags.as_ref().map(|flags| flags.view()),
-        )?;
+        let fits = self.fits(light, plane.view(), flags)?;
         Ok(Measured {
             flat_fit: fits.flat,
             dark_fit: fits.dark,

@@ -1,6 +1,6 @@
 //! Makes a small picture of a product, for pages.
 
-use super::planes::{bytes, whole};
+use super::planes::{flags_of, whole};
 use super::{MakeError, Maker, mask, provenance};
 use crate::facts::ChannelLine;
 use crate::fits::{FitsError, Source};
@@ -35,13 +35,9 @@ impl Maker {
         let plane = whole(&source).map_err(unusable)?;
         let is_master = source.header().text("DLKIND").is_some();
         let flags = match is_master {
-            true => Source::open_plane(&place.path, mask::NAME).map_err(unusable)?,
+            true => flags_of(&place.path, plane.dim()).map_err(unusable)?,
             false => None,
         };
-        let flags = flags.map(|flags| bytes(&flags).map_err(unusable));
-        let flags = flags
-            .transpose()?
-            .filter(|flags| flags.dim() == plane.dim());
         let (picture, note) = match &flags {
             Some(flags) => {
                 let count = flags.iter().filter(|&&flag| flag & DEFECTS != 0).count();

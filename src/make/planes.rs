@@ -1,7 +1,8 @@
 //! Masters in memory, remembered between the lights of a group.
 
 use std::collections::VecDeque;
-use std::sync::{Arc, Mutex, PoisonError};
+use std::path::Path;
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
@@ -9,8 +10,9 @@ use ndarray::{Array2, Axis};
 use super::master::contiguous_mut;
 use super::supplied::{self, Place};
 use super::{MakeError, Maker, mask};
-use crate::facts::{Camera, Fingerprint, MasterUse};
+use crate::facts::{Camera, Cfa, Fingerprint, MasterUse};
 use crate::fits::{FitsError, Source};
+use crate::measure::fit::{Map, map};
 
 /// Rows read at a time.
 const ROWS: usize = 64;
@@ -35,9 +37,16 @@ pub(super) struct Held {
     pub(super) mask: Option<Array2<u8>>,
     /// Square of its temporal noise.
     pub(super) variance: f64,
+    /// Its map, once a light asked for it.
+    map: OnceLock<Map>,
 }
 
 impl Held {
+    /// What the plane looks like from afar.
+    pub(super) fn map(&self, cfa: Option<Cfa>) -> &Map {
+        self.map.get_or_init(|| map(self.plane.view(), cfa))
+    }
+
     fn bytes(&self) -> usize {
         self.plane.len() * size_of::<f32>() + self.mask.as_ref().map_or(0, Array2::len)
     }
@@ -100,11 +109,7 @@ impl Maker {
         let (width, height) = (source.width(), source.height());
         let mut plane = whole(&source).map_err(unusable)?;
         let mut mask = match flags {
-            true => Source::open_plane(&place.path, mask::NAME)
-                .map_err(unusable)?
-                .filter(|mask| (mask.width(), mask.height()) == (width, height))
-                .map(|mask| bytes(&mask).map_err(unusable))
-                .transpose()?,
+            true => flags_of(&place.path, plane.dim()).map_err(unusable)?,
             false => None,
         };
         // A master of before it was measured has its pixels' scatter, fixed pattern included.
@@ -126,6 +131,7 @@ impl Maker {
             flags,
             plane,
             mask,
+            map: OnceLock::new(),
         })
     }
 }
@@ -144,8 +150,18 @@ pub(super) fn whole(source: &Source) -> Result<Array2<f32>, FitsError> {
     Ok(plane)
 }
 
+/// The flags of a product whose image has this shape; nothing where it has none.
+pub(super) fn flags_of(
+    path: &Path,
+    shape: (usize, usize),
+) -> Result<Option<Array2<u8>>, FitsError> {
+    let found = Source::open_plane(path, mask::NAME)?;
+    let fits = |flags: &Source| (flags.height(), flags.width()) == shape;
+    found.filter(fits).map(|flags| bytes(&flags)).transpose()
+}
+
 /// A whole plane of bytes.
-pub(super) fn bytes(source: &Source) -> Result<Array2<u8>, FitsError> {
+fn bytes(source: &Source) -> Result<Array2<u8>, FitsError> {
     let mut plane = Array2::zeros((source.height(), source.width()));
     plane
         .axis_chunks_iter_mut(Axis(0), ROWS)
@@ -181,6 +197,7 @@ mod tests {
             plane: Array2::zeros((side, side)),
             mask: None,
             variance: 0.0,
+            map: OnceLock::new(),
         })
     }
 

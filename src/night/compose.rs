@@ -219,11 +219,7 @@ impl Lists {
                     light.dark_scale = scales.next().map(|k| rounded(k, 6));
                     light.measures = measures(made);
                     if let Some(standing) = standing.of(fingerprint) {
-                        light.measures = Some(standing.measures);
-                        light.verdict = Some(standing.verdict);
-                        light.set_aside_for = standing.set_aside_for.clone();
-                        light.findings = standing.findings.clone();
-                        light.trails = standing.trails.clone();
+                        standing.tell(&mut light);
                     }
                     let used = made.masters.iter().map(|master| master.fingerprint);
                     self.masters.extend(used);

@@ -3,9 +3,9 @@
 use jiff::tz::TimeZone;
 
 use crate::facts::{
-    CalibrationEntry, DarkCheckEntry, DarkEffect, FindingEntry, Kind, Ledger, LightEntry,
-    MasterEntry, Measures, Need, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog, SetAside,
-    ShootEntry, Site, UsedMasters, Verdict,
+    CalibrationEntry, DarkCheckEntry, DarkEffect, Finding, Kind, Ledger, LightEntry, MasterEntry,
+    Measures, Need, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog, SetAside, ShootEntry,
+    Site, UsedMasters, Verdict,
 };
 
 /// Skarn Hill.
@@ -276,7 +276,7 @@ pub(super) fn judged_log() -> SessionLog {
         if let Some((reason, value, limit)) = fault {
             light.verdict = Some(Verdict::SetAside);
             light.set_aside_for = vec![reason];
-            light.findings = vec![FindingEntry {
+            light.findings = vec![Finding {
                 reason,
                 value,
                 limit,

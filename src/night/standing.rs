@@ -14,9 +14,9 @@ use super::fits::{MasterFit, fits};
 use super::text::{rounded, utc};
 use crate::combine::median;
 use crate::facts::{
-    CloudEntry, Conditions, Content, Entry, FindingEntry, Fingerprint, Frame, GroupEntry, Judged,
-    JumpEntry, LightState, LineEntry, Measured, Measures, NightSummary, Profile, SensorEntry,
-    SetAside, Trail, Verdict,
+    ChannelLine, CloudEntry, Conditions, Content, Entry, Finding, Fingerprint, Frame, GroupEntry,
+    Judged, JumpEntry, LightEntry, LightState, Measured, Measures, NightSummary, Profile,
+    SensorEntry, Trail, Verdict,
 };
 use crate::judge::{Course, Jump, Passage, Subframe, Usual, groups, pixel_scale, verdicts};
 
@@ -38,10 +38,27 @@ pub struct Standing {
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct LightStanding {
     pub(super) measures: Measures,
-    pub(super) verdict: Verdict,
-    pub(super) set_aside_for: Vec<SetAside>,
-    pub(super) findings: Vec<FindingEntry>,
+    pub(super) findings: Vec<Finding>,
     pub(super) trails: Vec<Trail>,
+}
+
+impl LightStanding {
+    /// It passes every rule.
+    fn is_kept(&self) -> bool {
+        self.findings.is_empty()
+    }
+
+    /// Writes it into the light's entry.
+    pub(super) fn tell(&self, entry: &mut LightEntry) {
+        entry.measures = Some(self.measures);
+        entry.verdict = Some(match self.is_kept() {
+            true => Verdict::Kept,
+            false => Verdict::SetAside,
+        });
+        entry.set_aside_for = self.findings.iter().map(|finding| finding.reason).collect();
+        entry.findings = self.findings.clone();
+        entry.trails = self.trails.clone();
+    }
 }
 
 impl Standing {
@@ -114,8 +131,7 @@ pub fn standing(
         let Some(first) = lights.first() else {
             continue;
         };
-        let profiles = &known.settings.profiles;
-        let Some(profile) = profiles.iter().find(|p| *p.name == *first.frame.rig) else {
+        let Some(profile) = known.settings.profile(&first.frame.rig) else {
             continue;
         };
         standing.judge(known, &lights, profile, before);
@@ -137,8 +153,7 @@ fn light<'a>(
     let site = &known.settings.site;
     let air = || airmass(site, frame.pointing.as_ref()?, frame.start?, frame.exposure);
     let stated = frame.electrons_per_adu;
-    let profile = known.settings.profiles.iter();
-    let profile = profile.clone().find(|profile| *profile.name == *frame.rig);
+    let profile = known.settings.profile(&frame.rig);
     let profile = profile.and_then(|profile| profile.sensor);
     let measured_gain = sensors.iter().find(|entry| {
         *entry.rig == *frame.rig
@@ -219,10 +234,10 @@ impl Light<'_> {
             let exposure = self.frame.exposure.get();
             (exposure > 0.0).then(|| rounded(electrons / exposure, 4))
         };
-        let findings: Vec<FindingEntry> = judged
+        let findings: Vec<Finding> = judged
             .findings
             .iter()
-            .map(|finding| FindingEntry {
+            .map(|finding| Finding {
                 reason: finding.reason,
                 value: rounded(finding.value, 4),
                 limit: rounded(finding.limit, 4),
@@ -248,12 +263,6 @@ impl Light<'_> {
                 airmass: self.airmass.map(|air| rounded(air, 3)),
                 sky_e_per_s: sky(),
             },
-            verdict: if findings.is_empty() {
-                Verdict::Kept
-            } else {
-                Verdict::SetAside
-            },
-            set_aside_for: findings.iter().map(|finding| finding.reason).collect(),
             findings,
             trails: found.trails.clone(),
         }
@@ -314,16 +323,15 @@ fn group(
     course: &Course,
 ) -> Option<GroupEntry> {
     let first = lights.first()?;
-    let is_kept = |standing: &LightStanding| standing.verdict == Verdict::Kept;
     let kept = standings
         .iter()
-        .filter(|standing| is_kept(standing))
+        .filter(|standing| standing.is_kept())
         .count();
     let speaking: Vec<(&Light<'_>, &LightStanding)> = lights
         .iter()
         .copied()
         .zip(standings)
-        .filter(|(_, standing)| kept == 0 || is_kept(standing))
+        .filter(|(_, standing)| kept == 0 || standing.is_kept())
         .collect();
     let middle = |figure: &dyn Fn(&Measures) -> Option<f64>, decimals| {
         let figures = speaking.iter().filter_map(|(_, s)| figure(&s.measures));
@@ -388,7 +396,7 @@ fn group(
 }
 
 /// The middle of the lights' channel lines.
-fn channel_lines(speaking: &[(&Light<'_>, &LightStanding)]) -> Vec<LineEntry> {
+fn channel_lines(speaking: &[(&Light<'_>, &LightStanding)]) -> Vec<ChannelLine> {
     let mut lines: BTreeMap<_, (Vec<f64>, Vec<f64>)> = BTreeMap::new();
     for line in speaking.iter().flat_map(|(light, _)| &light.measured.lines) {
         let (slopes, intercepts) = lines.entry(line.colour).or_default();
@@ -398,7 +406,7 @@ fn channel_lines(speaking: &[(&Light<'_>, &LightStanding)]) -> Vec<LineEntry> {
     lines
         .into_iter()
         .filter_map(|(colour, (mut slopes, mut intercepts))| {
-            Some(LineEntry {
+            Some(ChannelLine {
                 colour,
                 slope: rounded(median(&mut slopes)?, 5),
                 intercept_adu: rounded(median(&mut intercepts)?, 3),

@@ -49,7 +49,7 @@ impl<'a> Rig<'a, '_> {
                 want.choose(offers).map(|offer: &Offer| offer.fingerprint)
             };
             let dark = chosen(&self.dark_for(light), &self.sensors.darks);
-            let bias = self.library(&[Kind::Bias], &light.frame.camera, light.moment);
+            let bias = self.wish(&[Kind::Bias], &light.frame.camera, light.moment);
             let shared = Shared {
                 night: light.night,
                 camera: light.frame.camera.clone(),

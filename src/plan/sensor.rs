@@ -127,7 +127,7 @@ impl<'a> Rig<'a, '_> {
         build: impl Fn(&[Member<'a>], bool) -> Option<SensorTask>,
     ) -> Option<Offer<'static>> {
         let offers: Vec<Offer<'static>> = bias.iter().map(|(offer, _)| offer.clone()).collect();
-        let want = self.library(&[Kind::Bias], &offer.facts.camera, offer.facts.last?);
+        let want = self.wish(&[Kind::Bias], &offer.facts.camera, offer.facts.last?);
         let chosen = want.choose(&offers)?.fingerprint;
         let (_, bias) = bias.iter().find(|(offer, _)| offer.fingerprint == chosen)?;
         let all = build(&there(bias, false), false);
@@ -178,7 +178,7 @@ impl<'a> Rig<'a, '_> {
     }
 
     /// What is like a bias for a camera at a moment.
-    pub(super) fn library<'m>(
+    pub(super) fn wish<'m>(
         &'m self,
         kinds: &'m [Kind],
         camera: &'m Camera,

@@ -16,8 +16,12 @@
 
 #![allow(missing_docs, clippy::unwrap_used)]
 
+#[path = "../dice/mod.rs"]
+mod dice;
+
 use dawnledger::combine::{Exposures, combine};
 use dawnledger::facts::{Combining, InputCount, Pedestal, SensorNoise};
+use dice::Dice;
 
 const COUNTS: [usize; 19] = [
     3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 14, 15, 17, 20, 25, 30, 40, 60, 100,
@@ -131,22 +135,4 @@ fn judge(method: &Combining, frames: &[Vec<u16>], noise: f64, struck: bool) -> (
     let best = noise * noise / good as f64;
     let pixels = PIXELS as f64;
     (best / (squares / pixels), sum / pixels / best.sqrt())
-}
-
-/// A small generator with a fixed seed (Marsaglia's xorshift64*).
-struct Dice(u64);
-
-impl Dice {
-    fn uniform(&mut self) -> f64 {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    /// By the method of Box and Muller.
-    fn normal(&mut self) -> f64 {
-        let radius = (-2.0 * (1.0 - self.uniform()).ln()).sqrt();
-        radius * (std::f64::consts::TAU * self.uniform()).cos()
-    }
 }

@@ -206,3 +206,27 @@ pub fn rewrite(
     writer.rows(0, 0, samples).unwrap();
     writer.finish(&cards).unwrap();
 }
+
+/// The evening of [`FRAMES`].
+pub const EVENING: &str = "2026-09-05";
+
+/// A rig whose sets are combined at once.
+pub const PROFILE: &str = "name: north-pier
+camera: Petrel 26M
+calibration:
+  bias: {rule: required, min_frames: 3, quiet_s: 0}
+  dark: {rule: never}
+  flat-dark: {rule: never}
+  flat: {rule: if-present, min_frames: 3, quiet_s: 0}
+";
+
+/// Lights, and the bias frames they need.
+pub const FRAMES: &str = "rigs:
+  - camera: Petrel 26M
+    sensor: {width: 64, height: 48}
+    filters: [{name: Ha}]
+    targets: [{name: Veil Nebula, stars: 3}]
+    runs:
+      - {kind: bias, start: '2026-09-05T18:00:00Z', count: 4}
+      - {kind: light, filter: Ha, target: Veil Nebula, exposure_s: 60, start: '2026-09-05T21:00:00Z', count: 3}
+";

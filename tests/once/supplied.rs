@@ -94,15 +94,21 @@ fn assert_near(found: &[Vec<f32>], wanted: &[Vec<f32>], within: f32) {
     }
 }
 
-#[test]
-fn a_night_is_calibrated_with_supplied_masters_alone() {
-    let donor = donor();
+/// A night that is calibrated with the donor's dark and flat.
+fn with_both(donor: &(Observatory, SessionLog)) -> Observatory {
     let masters = [
-        ("dark.fits", master(&donor, Kind::Dark)),
-        ("flat.fits", master(&donor, Kind::Flat)),
+        ("dark.fits", master(donor, Kind::Dark)),
+        ("flat.fits", master(donor, Kind::Flat)),
     ];
     let here = observatory(&[DARK, FLAT], &masters);
     here.once();
+    here
+}
+
+#[test]
+fn a_night_is_calibrated_with_supplied_masters_alone() {
+    let donor = donor();
+    let here = with_both(&donor);
     let log = here.session(EVENING);
     // A flat's mean is brought to 1 once more, which moves the last digit.
     assert_near(&lights(&log, &here), &lights(&donor.1, &donor.0), 1e-6);
@@ -139,10 +145,10 @@ fn a_night_is_calibrated_with_supplied_masters_alone() {
             "{file: other/d.fits, kind: dark}",
             "{file: ./library/../library/f.fits, kind: flat}",
         ],
-        &[("f.fits", masters[1].1.clone())],
+        &[("f.fits", master(&donor, Kind::Flat))],
     );
     fs::create_dir(elsewhere.path("other")).unwrap();
-    fs::copy(&masters[0].1, elsewhere.path("other/d.fits")).unwrap();
+    fs::copy(master(&donor, Kind::Dark), elsewhere.path("other/d.fits")).unwrap();
     elsewhere.once();
     let products = |here: &Observatory| -> Vec<_> {
         here.tree()
@@ -294,12 +300,7 @@ fn what_does_not_fit_is_a_warning_and_ends_nothing() {
 #[test]
 fn a_file_replaced_makes_its_lights_again_and_one_that_vanished_takes_nothing_away() {
     let donor = donor();
-    let masters = [
-        ("dark.fits", master(&donor, Kind::Dark)),
-        ("flat.fits", master(&donor, Kind::Flat)),
-    ];
-    let here = observatory(&[DARK, FLAT], &masters);
-    here.once();
+    let here = with_both(&donor);
     let first = here.tree();
     let file = here.path("library/dark.fits");
     let higher: Vec<f32> = pixels(&file).iter().map(|v| v + 10.0).collect();

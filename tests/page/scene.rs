@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::LazyLock;
 
 use dawnledger::facts::{
-    CalibrationEntry, Colour, FindingEntry, GroupEntry, Kind, Ledger, LightEntry, LineEntry,
+    CalibrationEntry, ChannelLine, Colour, Finding, GroupEntry, Kind, Ledger, LightEntry,
     MasterEntry, Measures, NightState, NightSummary, PlainEntry, SCHEMA, SensorEntry, SessionLog,
     SetAside, ShootEntry, Site, Trail, UsedMasters, Verdict,
 };
@@ -134,7 +134,7 @@ fn lights(run: &Run, first: usize, products: &[String]) -> Vec<LightEntry> {
             let width = run.fwhm_px * (1.0 + 0.08 * (n as f64 / 19.0).sin() + 0.04 * noise(id * 5) + if soft { 0.75 - 0.1 * n as f64 } else { 0.0 });
             let elongation = 1.12 + 0.05 * noise(id * 11).abs() + if gust { 0.55 } else { 0.0 };
             let mut findings = Vec::new();
-            let mut fails = |reason, value, limit, beyond_sd| findings.push(FindingEntry { reason, value, limit, beyond_sd: Some(beyond_sd) });
+            let mut fails = |reason, value, limit, beyond_sd| findings.push(Finding { reason, value, limit, beyond_sd: Some(beyond_sd) });
             if gust {
                 fails(SetAside::Trailed, elongation, 1.4, 9.3);
             }
@@ -440,7 +440,7 @@ fn group(run: &Run, all: &[LightEntry]) -> GroupEntry {
         .iter()
         .filter(|light| light.target.as_deref() == Some(run.target) && light.filter == run.filter);
     let colour = run.rig == "south-pier";
-    let line = |colour, slope, intercept_adu| LineEntry {
+    let line = |colour, slope, intercept_adu| ChannelLine {
         colour,
         slope,
         intercept_adu,

@@ -25,21 +25,17 @@ impl Engine {
         error: MakeError,
         now: Timestamp,
     ) -> Result<(), DaemonError> {
-        match error {
-            MakeError::Stopped => Ok(()),
-            MakeError::Changed { file } => self.changed(file, now),
-            MakeError::Spoiled { file, reason } => self.spoiled(&file, &reason),
-            error => {
-                let reason = error.to_string();
-                tracing::warn!(camera = %task.camera.name, "the sensor was not measured: {reason}");
-                if matches!(error, MakeError::Read { .. }) {
-                    self.again = self.again.or(now.checked_add(READ_AGAIN).ok());
-                }
-                self.unread.insert(task.key(), Failure { reason });
-                self.snapshot = None;
-                self.teller.all();
-                Ok(())
-            }
+        let Some(error) = self.deal_with_raw(error, now)? else {
+            return Ok(());
+        };
+        let reason = error.to_string();
+        tracing::warn!(camera = %task.camera.name, "the sensor was not measured: {reason}");
+        if matches!(error, MakeError::Read { .. }) {
+            self.again = self.again.or(now.checked_add(READ_AGAIN).ok());
         }
+        self.unread.insert(task.key(), Failure { reason });
+        self.snapshot = None;
+        self.teller.all();
+        Ok(())
     }
 }

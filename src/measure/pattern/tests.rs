@@ -3,32 +3,12 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use super::*;
+use crate::measure::dice::Dice;
 
 const SIZE: (u32, u32) = (512, 384);
 
-/// Marsaglia's xorshift64*.
-struct Dice(u64);
-
-impl Dice {
-    fn new(seed: u64) -> Self {
-        Self(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1)
-    }
-
-    fn unit(&mut self) -> f64 {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * self.unit()
-    }
-
-    fn normal(&mut self) -> f64 {
-        let radius = (-2.0 * (1.0 - self.unit()).ln()).sqrt();
-        radius * (std::f64::consts::TAU * self.unit()).cos()
-    }
+fn dice(seed: u64) -> Dice {
+    Dice(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1)
 }
 
 /// Stars over three by three frames around the one that is looked at.
@@ -37,7 +17,7 @@ fn sky(dice: &mut Dice, in_frame: usize, size: (u32, u32)) -> Vec<Star> {
         .map(|_| Star {
             x: dice.between(-1.0, 2.0) as f32 * size.0 as f32,
             y: dice.between(-1.0, 2.0) as f32 * size.1 as f32,
-            flux: (1000.0 * dice.unit().max(1e-4).powf(-1.25)) as f32,
+            flux: (1000.0 * dice.uniform().max(1e-4).powf(-1.25)) as f32,
         })
         .collect()
 }
@@ -75,7 +55,7 @@ fn see(sky: &[Star], view: View, dice: &mut Dice, size: (u32, u32)) -> Vec<Star>
         let u = view.scale * (cos * x - sin * y) + cx + view.error * dice.normal();
         let v = view.scale * (sin * x + cos * y) + cy + view.error * dice.normal();
         let inside = u >= 0.0 && v >= 0.0 && u < f64::from(size.0) && v < f64::from(size.1);
-        if dice.unit() >= view.lost && inside {
+        if dice.uniform() >= view.lost && inside {
             let flux = f64::from(star.flux) * view.flux * (1.0 + 0.05 * dice.normal());
             seen.push(Star {
                 x: u as f32,
@@ -93,7 +73,7 @@ fn see(sky: &[Star], view: View, dice: &mut Dice, size: (u32, u32)) -> Vec<Star>
 fn found(count: u64, in_frame: usize, size: (u32, u32), view: impl Fn(&mut Dice) -> View) -> u64 {
     let mut right = 0;
     for seed in 1..=count {
-        let mut dice = Dice::new(seed);
+        let mut dice = dice(seed);
         let sky = sky(&mut dice, in_frame, size);
         let reference = see(&sky, STRAIGHT, &mut dice, size);
         let view = view(&mut dice);
@@ -116,7 +96,7 @@ fn found(count: u64, in_frame: usize, size: (u32, u32), view: impl Fn(&mut Dice)
 
 #[test]
 fn a_shift_a_turn_and_a_flip_are_found_to_a_fraction_of_a_pixel() {
-    let mut dice = Dice::new(3);
+    let mut dice = dice(3);
     let sky = sky(&mut dice, 120, SIZE);
     let reference = see(&sky, STRAIGHT, &mut dice, SIZE);
     for (shift, turn_deg, scale, flux) in [
@@ -150,7 +130,7 @@ fn a_shift_a_turn_and_a_flip_are_found_to_a_fraction_of_a_pixel() {
 fn half_the_field_and_half_the_stars_are_enough() {
     let half = |dice: &mut Dice| View {
         shift: (dice.between(-0.5, 0.5) * 512.0, 0.0),
-        turn_deg: if dice.unit() < 0.5 { 0.0 } else { 180.0 },
+        turn_deg: if dice.uniform() < 0.5 { 0.0 } else { 180.0 },
         ..STRAIGHT
     };
     let count = found(1000, 100, SIZE, half);
@@ -172,7 +152,7 @@ fn half_the_field_and_half_the_stars_are_enough() {
     assert!(count >= 850, "a quarter: {count} of 1000");
     let sparse = |dice: &mut Dice| View {
         shift: (dice.between(-30.0, 30.0), dice.between(-30.0, 30.0)),
-        turn_deg: if dice.unit() < 0.5 { 0.3 } else { 179.7 },
+        turn_deg: if dice.uniform() < 0.5 { 0.3 } else { 179.7 },
         ..STRAIGHT
     };
     let count = found(1000, 8, SIZE, sparse);
@@ -190,7 +170,7 @@ fn unrelated_fields_do_not_match() {
     ] {
         let mut matched = 0;
         for seed in 1..=count {
-            let mut dice = Dice::new(seed + 7_000_000);
+            let mut dice = dice(seed + 7_000_000);
             let mut other = || {
                 let sky = sky(&mut dice, in_frame, size);
                 see(&sky, STRAIGHT, &mut dice, size)

@@ -4,24 +4,7 @@ use ndarray::{Array2, ArrayView2};
 
 use super::*;
 use crate::facts::Cfa;
-
-/// A small generator with a fixed seed (Marsaglia's xorshift64*).
-struct Dice(u64);
-
-impl Dice {
-    fn uniform(&mut self) -> f64 {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    /// By the polar method of Box and Muller.
-    fn normal(&mut self) -> f64 {
-        let radius = (-2.0 * (1.0 - self.uniform()).ln()).sqrt();
-        radius * (std::f64::consts::TAU * self.uniform()).cos()
-    }
-}
+use crate::measure::dice::Dice;
 
 /// A profile of unit flux: beta 0 is a Gaussian.
 #[derive(Clone, Copy)]

@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 
 use super::start;
-use crate::facts::{FindingEntry, LightEntry, SessionLog, SetAside, Site};
+use crate::facts::{Finding, LightEntry, SessionLog, SetAside, Site};
 use crate::night::sheet::Sheet;
 use crate::night::summary::is_kept;
 use crate::night::text::{clock, rounded};
@@ -148,9 +148,9 @@ pub(super) fn set_aside(sheet: &mut Sheet, log: &SessionLog, site: &Site) {
 }
 
 /// The finding farthest beyond its limit, as a share of it.
-fn worst(reason: SetAside, lights: &[&LightEntry]) -> Option<FindingEntry> {
+fn worst(reason: SetAside, lights: &[&LightEntry]) -> Option<Finding> {
     let findings = lights.iter().flat_map(|light| &light.findings);
-    let beyond = |finding: &FindingEntry| (finding.value / finding.limit).ln().abs();
+    let beyond = |finding: &Finding| (finding.value / finding.limit).ln().abs();
     let of_reason = findings.filter(|finding| finding.reason == reason);
     of_reason
         .max_by(|a, b| beyond(a).total_cmp(&beyond(b)))

@@ -44,7 +44,7 @@ impl<'a> Rig<'a, '_> {
             self.note(states, shared, None);
         }
         for (offer, last) in timed(&self.sensors.darks) {
-            let bias = self.library(&[Kind::Bias], &offer.facts.camera, last);
+            let bias = self.wish(&[Kind::Bias], &offer.facts.camera, last);
             let shared = Shared {
                 night: site.night_of(last),
                 camera: offer.facts.camera.clone(),

@@ -4,10 +4,14 @@
 //! and measured as the program measures them. Slow changes are no faults: seeing, transparency, a
 //! target that sets, a Moon that rises, a meridian flip, a field that turns.
 
+#[path = "../../dice/mod.rs"]
+mod dice;
+
 use dawnledger::facts::{Cfa, Judged, Measured, Seconds, SetAside, VerdictLimits};
 use dawnledger::judge::{Subframe, verdicts};
 use dawnledger::measure::{Light, stars};
 use dawnledger::simulate::{Exposure, Fault, Ideal, Planned, Scenario, frames, ideal, pixels};
+use dice::Dice;
 use ndarray::ArrayView2;
 
 /// One night with its truth.
@@ -351,40 +355,26 @@ fn measure(light: &[f32], (width, height): (usize, usize), cfa: Option<Cfa>) -> 
     }
 }
 
-/// A small generator with a fixed seed (Marsaglia's xorshift64*).
-struct Dice(u64);
-
 impl Dice {
     fn new(seed: u64) -> Self {
         let mut dice = Self((seed + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1);
         // The first numbers of neighbouring seeds are alike.
         for _ in 0..8 {
-            dice.unit();
+            dice.uniform();
         }
         dice
     }
 
-    fn unit(&mut self) -> f64 {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * self.unit()
-    }
-
     fn log_between(&mut self, low: f64, high: f64) -> f64 {
-        low * (high / low).powf(self.unit())
+        low * (high / low).powf(self.uniform())
     }
 
     fn below(&mut self, limit: usize) -> usize {
-        ((self.unit() * limit as f64) as usize).min(limit.saturating_sub(1))
+        ((self.uniform() * limit as f64) as usize).min(limit.saturating_sub(1))
     }
 
     fn chance(&mut self, part: f64) -> bool {
-        self.unit() < part
+        self.uniform() < part
     }
 
     fn one_of<T: Copy>(&mut self, all: &[T]) -> T {
