@@ -22,6 +22,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::Known;
+use super::advice::{Series, advise};
 use super::masters::{masters, rejected_of};
 use super::sensors::sensors;
 use super::standing::Standing;
@@ -93,6 +94,10 @@ pub fn compose(
         groups: standing.groups.clone(),
         sensors: sensors(snapshot, plan, night, previous),
     };
+    for group in &mut log.groups {
+        let profile = settings.profiles.iter().find(|p| p.name == group.rig);
+        group.advice = advise(&Series::of(group, &log.sensors, profile.map(|p| &**p))).sentences;
+    }
     log.warnings.extend_from_slice(&standing.warnings);
     log.ledger = ledger(&log);
     log.totals = totals(&log.lights);

@@ -13,8 +13,8 @@ use super::text::{rounded, utc};
 use crate::combine::median;
 use crate::facts::{
     CloudEntry, Conditions, Content, Entry, FindingEntry, Fingerprint, Frame, GroupEntry, Judged,
-    JumpEntry, LightState, LineEntry, Measured, Measures, NightSummary, Profile, SetAside, Trail,
-    Verdict,
+    JumpEntry, LightState, LineEntry, Measured, Measures, NightSummary, Profile, SetAside, Setting,
+    Trail, Verdict,
 };
 use crate::judge::{Course, Jump, Passage, Subframe, Usual, groups, pixel_scale, verdicts};
 
@@ -318,6 +318,7 @@ fn group(
         target: first.frame.target.as_ref().map(ToString::to_string),
         filter: first.frame.filter.to_string(),
         exposure_s: first.frame.exposure.get(),
+        gain: first.frame.camera.gain.map(Setting::get),
         frames: lights.len(),
         kept,
         fwhm_px: middle(&|m| m.fwhm_px, 3),
