@@ -15,6 +15,7 @@ mod history;
 mod hooks;
 mod intake;
 mod locks;
+mod pages;
 mod progress;
 mod sensor;
 mod service;

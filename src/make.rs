@@ -19,6 +19,7 @@ mod line;
 mod mask;
 mod master;
 mod measuring;
+mod picturing;
 mod planes;
 mod pool;
 pub mod provenance;
@@ -45,6 +46,7 @@ use crate::publish::{Disk, PublishError};
 
 use exposure::Exposure;
 pub use exposure::trim;
+pub use picturing::ToPicture;
 use supplied::Place;
 
 /// Why a task was not carried out.

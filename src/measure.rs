@@ -3,7 +3,7 @@
 //! [`sample`] reduces a few rows of a raw frame, read when it is taken in, to the figures by which
 //! calibration frames are judged. [`band`] and [`fold`] find the background and the pixel noise of
 //! a calibrated light. [`overscan_level`] is that of pixels that see no light. [`plane_level`] and [`pixel_noise`] describe a master.
-//! [`align`] finds the stars of one light in another, [`twin`] those that a light shows twice.
+//! [`stars`] finds the stars of a light, [`align`] those of one light in another.
 //! [`sensor`] holds what a sensor's own bias, dark and flat frames say of it.
 //!
 //! Results depend on the pixels alone, in whatever order bands are computed. The room does not
@@ -23,6 +23,7 @@ mod plane;
 mod sample;
 pub mod sensor;
 mod stars;
+mod trails;
 
 pub use background::{BAND_ROWS, Background, Cell, band, fold, row_step};
 pub use light::light;

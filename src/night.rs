@@ -13,6 +13,7 @@ mod airmass;
 mod alarm;
 mod compose;
 mod digest;
+mod fits;
 mod masters;
 mod sensors;
 mod sheet;
@@ -30,10 +31,11 @@ mod scene;
 #[cfg(test)]
 mod tests;
 
+pub use advice::{Advice, Sampling, Series, advise};
 pub use alarm::{Alarm, Cause, Event};
 pub use compose::{compose, nights};
 pub use digest::{Beside, digest};
-pub use sensors::sensor_history;
+pub use sensors::{sensor_history, sensors};
 pub use sheet::tame;
 pub use shoot::{SUN_CAUTION, in_order, shot};
 pub use standing::{Standing, lights_of, standing, usual_before};

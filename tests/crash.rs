@@ -185,8 +185,8 @@ fn each_operation(gate_at: impl Fn(usize) -> Arc<Counting>) {
     let log = String::from_utf8_lossy(log.unwrap());
     assert_eq!(
         wanted.len(),
-        6,
-        "bias, flat, two lights, the log, the sensors:
+        11,
+        "bias, flat, two lights, the log, its page, lists of sensors, targets, nights and their pages:
 {log}"
     );
     let operations = gate.counted();

@@ -576,7 +576,7 @@ fn a_full_disk_is_waited_out() {
     let small = here.path("small");
     fs::create_dir(&small).unwrap();
     let mounted = Command::new("mount")
-        .args(["-t", "tmpfs", "-o", "size=200k", "none"])
+        .args(["-t", "tmpfs", "-o", "size=1000k", "none"])
         .arg(&small)
         .status()
         .is_ok_and(|status| status.success());
@@ -592,7 +592,7 @@ fn a_full_disk_is_waited_out() {
     )
     .unwrap();
     let ballast = small.join("ballast");
-    fs::write(&ballast, vec![1; 190_000]).unwrap();
+    fs::write(&ballast, vec![1; 990_000]).unwrap();
     here.shoot(FRAMES);
     let mut daemon = Daemon::start(&here);
     daemon.wait_for("a complaint", {

@@ -17,6 +17,8 @@ mod certified;
 mod masks;
 #[path = "statistics/sensor.rs"]
 mod sensor;
+#[path = "statistics/stars.rs"]
+mod stars;
 #[path = "statistics/theory.rs"]
 mod theory;
 #[path = "statistics/worked.rs"]

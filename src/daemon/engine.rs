@@ -23,9 +23,10 @@ use crate::facts::{
     Content, Digest, Entry, Failure, FileId, Fingerprint, Kind, Look, Made, Measured, Plan,
     Profile, RelPath, Settings, Snapshot, Stamp, Task, ToMeasure,
 };
-use crate::make::MakeError;
+use crate::make::{MakeError, ToPicture};
 use crate::measure;
 use crate::night::{Alarm, Cause, Known};
+use crate::page::Preview;
 use crate::plan::{Patience, plan};
 use crate::publish::Disk;
 use crate::scan::{self, Found, ScanError};
@@ -744,6 +745,19 @@ impl Engine {
                 .tell(&known, &self.disk, now, all_over, measures)?;
         }
         Ok(())
+    }
+
+    /// Writes the pages that are due; gives the pictures that the next one waits for.
+    pub fn pages(&mut self) -> Result<Vec<ToPicture>, DaemonError> {
+        self.teller.pages(&self.settings, &self.disk)
+    }
+
+    /// A picture for a page was made, or not: then the page does without.
+    pub fn pictured(&mut self, product: String, picture: Result<Preview, MakeError>) {
+        if let Err(error) = &picture {
+            tracing::warn!(product, "no picture of it: {error}");
+        }
+        self.teller.picture(product, picture.ok());
     }
 
     /// Nothing is left to do for now: lets go of what was read from the catalogue.

@@ -3,15 +3,18 @@
 //! Logs of nights of which the catalogue knows no file any more are read once, so that the history
 //! outlives the catalogue as the logs do.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::Path;
 
 use jiff::civil::Date;
 
 use super::DaemonError;
-use crate::facts::{NightSummary, SessionLog, Settings};
+use super::session::TARGETS;
+use crate::config::parse_goals;
+use crate::facts::{Goals, NightSummary, SessionLog, Settings};
 use crate::night;
+use crate::page;
 use crate::publish::Disk;
 
 /// All nights in brief.
@@ -19,12 +22,32 @@ use crate::publish::Disk;
 pub struct History {
     nights: BTreeMap<Date, NightSummary>,
     is_complete: bool,
+    /// What was said of a file of targets that cannot be read.
+    warned: Option<String>,
 }
 
 impl History {
-    /// A night was written up.
-    pub fn note(&mut self, night: Date, log: &SessionLog) {
-        self.nights.insert(night, night::summary(log));
+    /// A night was written up. True where it is new.
+    pub fn note(&mut self, night: Date, log: &SessionLog) -> bool {
+        self.nights.insert(night, night::summary(log)).is_none()
+    }
+
+    /// The nights right before and after this one.
+    pub fn beside(&self, night: Date) -> impl Iterator<Item = Date> + use<> {
+        let before = self.nights.range(..night).next_back();
+        let after = self
+            .nights
+            .range(night..)
+            .find(|(other, _)| **other > night);
+        [before, after]
+            .map(|found| found.map(|(night, _)| *night))
+            .into_iter()
+            .flatten()
+    }
+
+    /// The nights there are.
+    pub fn nights(&self) -> BTreeSet<Date> {
+        self.nights.keys().copied().collect()
     }
 
     /// Nights before this one, in order of time.
@@ -53,15 +76,63 @@ impl History {
     }
 
     /// Writes what changed.
-    pub fn write(&self, settings: &Settings, disk: &Disk) -> Result<(), DaemonError> {
+    pub fn write(&mut self, settings: &Settings, disk: &Disk) -> Result<(), DaemonError> {
+        let output = &settings.output;
+        let nights: Vec<NightSummary> = self.nights.values().cloned().collect();
+        self.write_targets(&nights, output, disk)?;
+        let site = &settings.site.name;
+        let pages = [
+            ("index.html", page::index(&nights, site)),
+            ("targets.html", page::targets(&nights, site)),
+            ("sensors.html", page::sensors(&nights, site)),
+        ];
+        for (name, text) in pages.iter().filter(|_| !nights.is_empty()) {
+            publish(disk, &output.join(name), text)?;
+        }
         let sensors = self.nights.iter();
         let sensors = sensors.map(|(night, brief)| (*night, brief.sensors.clone()));
         let sensors = night::sensor_history(&sensors.collect());
         if !sensors.sensors.is_empty() {
-            let path = settings.output.join("sensors.yaml");
-            publish(disk, &path, &night::sensors_yaml(&sensors))?;
+            publish(
+                disk,
+                &output.join("sensors.yaml"),
+                &night::sensors_yaml(&sensors),
+            )?;
         }
         Ok(())
+    }
+
+    /// A file whose goals cannot be read is left alone: they would be lost.
+    fn write_targets(
+        &mut self,
+        nights: &[NightSummary],
+        output: &Path,
+        disk: &Disk,
+    ) -> Result<(), DaemonError> {
+        let path = output.join(TARGETS);
+        let on_file = fs::read_to_string(&path).unwrap_or_default();
+        if nights.is_empty() && on_file.is_empty() {
+            return Ok(());
+        }
+        let goals = match on_file.trim().is_empty() {
+            true => Ok(Goals::default()),
+            false => parse_goals(&on_file, &path),
+        };
+        match goals {
+            Ok(goals) => {
+                self.warned = None;
+                let text = night::targets_yaml(&night::targets(nights, &goals));
+                publish(disk, &path, &text)
+            }
+            Err(error) => {
+                let warning = format!("{error}; the file is left as it is until it can be read");
+                if self.warned.as_ref() != Some(&warning) {
+                    tracing::warn!("{warning}");
+                    self.warned = Some(warning);
+                }
+                Ok(())
+            }
+        }
     }
 }
 

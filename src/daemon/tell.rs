@@ -8,10 +8,15 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::history::History;
+use super::pages::Pages;
 use super::{DaemonError, session};
 use crate::catalogue::CatalogueError;
-use crate::facts::{Conditions, Fingerprint, LightState, Measured, NightState, Settings};
+use crate::facts::{
+    Conditions, Fingerprint, LightState, Measured, NightState, SensorEntry, Settings,
+};
+use crate::make::ToPicture;
 use crate::night::{self, Known, Standing};
+use crate::page::Preview;
 use crate::publish::Disk;
 
 /// What there is to tell.
@@ -23,12 +28,17 @@ pub struct Teller {
     closed: BTreeSet<Date>,
     last_arrival: Option<Timestamp>,
     /// How the lights of nights stand, and what that was worked out from.
-    standings: BTreeMap<Date, Judged>,
+    standings: BTreeMap<Date, (From, Arc<Standing>)>,
+    pages: Pages,
     history: History,
 }
 
-/// The measured lights, what was usual before, and how the lights stand.
-type Judged = (BTreeMap<Fingerprint, u32>, Vec<Conditions>, Arc<Standing>);
+/// The measured lights, what was usual before, what is known of the sensors.
+type From = (
+    BTreeMap<Fingerprint, u32>,
+    Vec<Conditions>,
+    Vec<SensorEntry>,
+);
 
 impl Teller {
     /// At the start any night may have changed.
@@ -40,6 +50,7 @@ impl Teller {
             closed: BTreeSet::new(),
             last_arrival: None,
             standings: BTreeMap::new(),
+            pages: Pages::default(),
             history: History::default(),
         }
     }
@@ -155,13 +166,19 @@ impl Teller {
                 text = night::yaml(&log);
                 closes = over && previous.state == NightState::Open;
             }
-            if text != on_file {
+            let is_new = text != on_file;
+            if is_new {
                 disk.publish(&path, text.as_bytes())?;
             }
             if closes {
                 self.closed.insert(night);
             }
-            self.history.note(night, &log);
+            self.pages.note(&settings.output, night, &log, is_new);
+            if self.history.note(night, &log) && !self.all {
+                for other in self.history.beside(night) {
+                    self.pages.again(&settings.output, other);
+                }
+            }
             if over {
                 self.open.remove(&night);
             } else {
@@ -174,6 +191,21 @@ impl Teller {
         Ok(())
     }
 
+    /// Writes the pages that are due; gives the pictures that the next one waits for.
+    pub fn pages(
+        &mut self,
+        settings: &Settings,
+        disk: &Disk,
+    ) -> Result<Vec<ToPicture>, DaemonError> {
+        self.pages.write(settings, disk, &self.history.nights())?;
+        Ok(self.pages.wanted())
+    }
+
+    /// A picture was made, or cannot be.
+    pub fn picture(&mut self, product: String, picture: Option<Preview>) {
+        self.pages.picture(product, picture);
+    }
+
     /// How the lights of a night stand, worked out anew only where they or what is usual have changed.
     fn standing(
         &mut self,
@@ -184,16 +216,18 @@ impl Teller {
     ) -> Result<Arc<Standing>, DaemonError> {
         let lights = night::lights_of(known, members);
         let usual = night::usual_before(&self.history.before(night));
-        if let Some((before, then, standing)) = self.standings.get(&night)
-            && *before == lights
-            && *then == usual
+        let sensors = night::sensors(known.snapshot, known.plan, night, None);
+        let from = (lights, usual, sensors);
+        if let Some((before, standing)) = self.standings.get(&night)
+            && *before == from
         {
             return Ok(standing.clone());
         }
+        let (lights, usual, sensors) = &from;
         let measured = measures(lights.keys().copied().collect())?;
-        let standing = Arc::new(night::standing(known, members, &measured, &usual));
-        self.standings
-            .insert(night, (lights, usual, standing.clone()));
+        let standing = night::standing(known, members, &measured, usual, sensors);
+        let standing = Arc::new(standing);
+        self.standings.insert(night, (from, standing.clone()));
         Ok(standing)
     }
 }

@@ -260,7 +260,7 @@ impl Turn {
                         "measuring the sensor of {camera}, {left} more in line"
                     ));
                 }
-                Job::TakeIn(_) => {}
+                Job::TakeIn(_) | Job::Picture(_) => {}
             }
             self.worker.give(job)?;
             return Ok(false);
@@ -268,6 +268,11 @@ impl Turn {
         self.progress.clear();
         self.told = now;
         self.engine.tell(now)?;
+        let wanted = self.engine.pages()?;
+        if !wanted.is_empty() {
+            self.worker.give(Job::Picture(wanted))?;
+            return Ok(false);
+        }
         if self.mode == Mode::Once {
             // A last look: what came meanwhile is taken along.
             if scanned {
@@ -414,6 +419,12 @@ impl Turn {
                         self.engine.not_made(&task, error, now)
                     }
                 }
+            }
+            Report::Pictured(pictures) => {
+                for (product, picture) in pictures {
+                    self.engine.pictured(product, picture);
+                }
+                Ok(())
             }
             Report::Known(task, took, known) => {
                 self.stale = true;

@@ -18,7 +18,8 @@ use super::sensor;
 use crate::facts::{
     Content, Digest, Look, Made, Measured, SensorFigures, SensorTask, Task, ToMeasure,
 };
-use crate::make::{MakeError, Maker, Pulse};
+use crate::make::{MakeError, Maker, Pulse, ToPicture};
+use crate::page::Preview;
 
 /// One file to take in.
 pub struct Request {
@@ -40,6 +41,8 @@ pub enum Job {
     Make(Box<Task>),
     /// Measure a light.
     Measure(Box<ToMeasure>),
+    /// Make pictures of products.
+    Picture(Vec<ToPicture>),
     /// Measure a sensor.
     Know(Box<SensorTask>),
 }
@@ -50,6 +53,8 @@ pub enum Report {
     TakenIn(Vec<(Look, Taken)>),
     /// A product was made in this time, or not.
     Made(Box<Task>, Duration, Box<Result<Made, MakeError>>),
+    /// Pictures were made, or not.
+    Pictured(Vec<(String, Result<Preview, MakeError>)>),
     /// A light was measured in this time, or not.
     Measured(Box<ToMeasure>, Duration, Box<Result<Measured, MakeError>>),
     /// A sensor was measured in this time, or not.
@@ -128,6 +133,18 @@ fn work(job: Job, intake: &Intake, maker: &Maker, pulse: &Pulse) -> Report {
             let (took, measured) = timed(|| maker.measure(&light, pulse));
             Report::Measured(light, took, Box::new(measured))
         }
+        Job::Picture(wanted) => Report::Pictured(
+            wanted
+                .into_iter()
+                .map(|wanted| {
+                    let (_, picture) = timed(|| {
+                        pulse.beat()?;
+                        maker.picture(&wanted)
+                    });
+                    (wanted.product, picture)
+                })
+                .collect(),
+        ),
         Job::Know(task) => {
             let (took, known) = timed(|| sensor::measure(maker, &task, pulse));
             Report::Known(task, took, Box::new(known))

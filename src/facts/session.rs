@@ -200,7 +200,7 @@ pub struct Measures {
 }
 
 /// Lights that are judged together: one rig, field, filter and exposure.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[allow(
     missing_docs,
     reason = "the field names are the contract and say it all"
@@ -211,9 +211,6 @@ pub struct GroupEntry {
     pub target: Option<String>,
     pub filter: String,
     pub exposure_s: f64,
-    /// The camera's own setting.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub gain: Option<f64>,
     /// Measured lights.
     pub frames: usize,
     pub kept: usize,

@@ -190,8 +190,9 @@ fn untile(cards: &[Card], tiles: &Tiles, rows: &[Range<usize>], output: File) ->
     output.seek(SeekFrom::Start(end - 1)).map_err(unwritten)?;
     output.write_all(&[0]).map_err(unwritten)?;
     let mut tiled = Tiled::open(tiles)?;
-    let all = [0..tiles.height];
-    for run in if rows.is_empty() { &all } else { rows } {
+    let whole = 0..tiles.height;
+    let all = std::slice::from_ref(&whole);
+    for run in if rows.is_empty() { all } else { rows } {
         let run = run.start.min(tiles.height)..run.end.min(tiles.height);
         let start = data + run.start as u64 * row_bytes;
         output.seek(SeekFrom::Start(start)).map_err(unwritten)?;

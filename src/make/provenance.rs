@@ -22,10 +22,10 @@
 //! [`cards`] writes and [`read`] reads them; together they lose nothing, so that a catalogue can be
 //! rebuilt from the products alone.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::facts::{
-    Card, Digest, Fingerprint, Header, InputCount, Kind, LightSamples, Made, MadeStats,
+    Camera, Card, Digest, Fingerprint, Header, InputCount, Kind, LightSamples, Made, MadeStats,
     MasterFacts, MasterUse, Recipe, RowOrder, Temporal, Value,
 };
 
@@ -149,6 +149,16 @@ pub fn fact_cards(facts: &MasterFacts) -> Vec<Card> {
         add("DATE-OBS", Value::Text(text), "UTC");
     }
     cards
+}
+
+/// The hard keys of a product's frames, as it tells them.
+pub(super) fn camera(header: &Header) -> Option<Camera> {
+    #[derive(Deserialize)]
+    struct Facts {
+        camera: Camera,
+    }
+    let facts: Facts = serde_json::from_str(header.text("DLFACTS")?).ok()?;
+    Some(facts.camera)
 }
 
 /// Reads a product's description back; none where the file is no product of ours.

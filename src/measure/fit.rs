@@ -37,6 +37,10 @@ const SEEN: f64 = 5.0;
 /// and in as much as so many equal blocks, lest a single hot pixel speak for all.
 const FEW: f64 = 5.0;
 
+/// At least this part of a light's variance is shared with the others, however they scatter: they show
+/// the same stars on much the same pixels, and were calibrated with the same halves.
+const SHARED: f64 = 0.25;
+
 /// True for the rows of an image of `height` rows whose halves a master keeps.
 pub fn is_kept(row: usize, height: usize) -> bool {
     let pairs = height.div_ceil(2).max(1);
@@ -99,8 +103,8 @@ impl Add for Left {
 /// How a master fits many lights.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Pooled {
-    /// Mean of the lights' slopes, each weighted by the inverse of its variance. Its error is enlarged
-    /// where the lights scatter more than their own errors allow.
+    /// Mean of the lights' slopes, each weighted by the inverse of its variance. Of its error only
+    /// that part goes down with the number of lights by which they scatter.
     pub fit: Fit,
     /// How many lights.
     pub lights: usize,
@@ -123,10 +127,15 @@ impl Pooled {
             0 => 1.0,
             freedom => fits.iter().map(away).sum::<f64>() / freedom as f64,
         };
+        let own = fits.len() as f64 / weights;
+        let variance = match fits.len() {
+            1 => own,
+            many => own * ((1.0 - scatter).max(SHARED) + scatter / many as f64),
+        };
         Some(Self {
             fit: Fit {
                 slope,
-                error: (scatter.max(1.0) / weights).sqrt(),
+                error: variance.sqrt(),
             },
             lights: fits.len(),
             scatter,
@@ -149,7 +158,10 @@ mod tests {
         assert!((pooled.fit.slope - 12.0 / 9.0).abs() < 1e-12);
         // (16/9 + 4 * 4/9 + 4 * 1/9) / 2 = 2.
         assert!((pooled.scatter - 2.0).abs() < 1e-12, "{pooled:?}");
-        assert!((pooled.fit.error - 2f64.sqrt() / 3.0).abs() < 1e-12);
+        // A quarter of the mean variance of 1/3 is shared, 2/3 of it go down by three.
+        assert!((pooled.fit.error.powi(2) - (1.0 / 12.0 + 2.0 / 9.0)).abs() < 1e-12);
+        let alike = Pooled::over(&[fit(1.0, 0.5); 4]).unwrap();
+        assert_eq!(alike.fit, fit(1.0, 0.5), "their error is shared");
         assert_eq!(Pooled::over(&all[..1]).unwrap().fit, all[0]);
         assert_eq!(Pooled::over(&[]), None);
     }

@@ -8,6 +8,17 @@
 use super::{BAND_ROWS, Background, Cell};
 use crate::combine::median;
 
+/// Pixels from a cell's centre to the next.
+const STEPS: [f32; BAND_ROWS] = {
+    let mut steps = [0.0; BAND_ROWS];
+    let mut at = 0;
+    while at < BAND_ROWS {
+        steps[at] = at as f32;
+        at += 1;
+    }
+    steps
+};
+
 /// Background and noise over a frame.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Mesh {
@@ -87,6 +98,14 @@ impl Mesh {
         self.line(y, left, out, |cell| cell.noise);
     }
 
+    /// The lowest noise of row `y`.
+    pub fn lowest_noise(&self, y: usize) -> f32 {
+        let (row, next, _) = between(y, self.rows());
+        let nodes = |row: usize| &self.nodes[row * self.columns..(row + 1) * self.columns];
+        let noises = nodes(row).iter().chain(nodes(next)).map(|cell| cell.noise);
+        noises.fold(f64::INFINITY, f64::min) as f32
+    }
+
     fn line(&self, y: usize, left: usize, out: &mut [f32], figure: fn(&Cell) -> f64) {
         let (row, next, down) = between(y, self.rows());
         let node = |column: usize| {
@@ -103,8 +122,8 @@ impl Mesh {
             let (part, others) = rest.split_at_mut(until.min(rest.len()));
             let rise = (node(next) - node(column)) / BAND_ROWS as f64;
             let first = (node(column) + across * (node(next) - node(column))) as f32;
-            for (step, value) in part.iter_mut().enumerate() {
-                *value = first + rise as f32 * step as f32;
+            for (value, step) in part.iter_mut().zip(&STEPS) {
+                *value = first + rise as f32 * step;
             }
             x += part.len();
             rest = others;

@@ -75,7 +75,7 @@ pub struct Match {
 /// about five stars anywhere, or three with a small shift and without a rotation but for the half turn of a
 /// meridian flip.
 ///
-/// Meant for up to some sixty stars each, by a time of some 0.2 ms; longer lists take longer.
+/// Meant for up to some sixty stars each: every star of one list votes with every star of the other.
 pub fn align(reference: &[Star], other: &[Star], size: (u32, u32)) -> Option<Match> {
     let field = Field::new(size);
     let (reference, other) = (field.points(reference), field.points(other));

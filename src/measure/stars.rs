@@ -25,6 +25,7 @@ mod twin;
 
 use rayon::prelude::*;
 
+use super::trails::{self, Speck};
 use super::{BAND_ROWS, Background, Mesh};
 use crate::combine::median;
 use crate::facts::{Stars, Trail};
@@ -68,50 +69,89 @@ pub fn stars(light: &Light<'_>) -> Option<StarReport> {
     let mesh = light.mesh()?;
     let background = mesh.background();
     let field = Field::new(*light, mesh);
+    let size = (field.width, field.height);
     let fwhm = first_look(&field);
     let kernel = Kernel::of(fwhm, light.cfa.is_some());
     let bands = field.height.div_ceil(BAND_ROWS);
-    let mut blobs = find(&field, &kernel, (0..bands).collect());
+    let (mut blobs, specks) = find(&field, &kernel, (0..bands).collect());
+    let lines = lines(&blobs, &specks, background.noise, (fwhm, size));
+    let on_line = |blob: &Blob| {
+        lines
+            .iter()
+            .any(|line| line.is_near(blob.x, blob.y, trail_half(fwhm)))
+    };
+    blobs.retain(|blob| !on_line(blob));
     // Neighbours are looked for by row.
     blobs.sort_by(|a, b| a.y.total_cmp(&b.y).then(a.x.total_cmp(&b.x)));
     let fwhm = width(&blobs, &kernel).unwrap_or(fwhm);
     let neighbours = Neighbours::new(&blobs);
     let chosen = choose::choose(&field, &neighbours, fwhm);
     let fitted = shape::fit_all(&field, &neighbours, &chosen, fwhm);
-    let twin = twin::find(&blobs, fwhm, (field.width, field.height));
+    let twin = twin::find(&blobs, fwhm, size);
     let profile = shape::typical(&fitted, fwhm);
     let stars = Stars {
         count: blobs.len() as u32,
         shape: shape::shape(&fitted, twin),
         fwhm_spread_px: shape::spread(&fitted),
-        zones: shape::zones(&fitted, twin, (field.width, field.height)),
+        zones: shape::zones(&fitted, twin, size),
         brightest: shape::brightest(&field, &neighbours, &profile),
     };
-    let covered = Covered::of(
-        &blobs,
-        &profile,
-        background.noise,
-        (field.width, field.height),
-    );
+    let strips: Vec<_> = lines
+        .iter()
+        .map(|line| (line.ends(), trail_half(fwhm)))
+        .collect();
     Some(StarReport {
         background,
         gradient_adu: field.mesh.gradient(field.width, field.height),
         stars,
-        trails: Vec::new(),
-        covered,
+        trails: lines.iter().map(trails::Line::trail).collect(),
+        covered: Covered::of(&blobs, &strips, &profile, background.noise, size),
         mesh: field.mesh,
     })
 }
 
-/// The stars of these bands.
-fn find(field: &Field<'_>, kernel: &Kernel, bands: Vec<usize>) -> Vec<Blob> {
+/// How far beside a trail's middle pixels and supposed stars are the trail's.
+fn trail_half(fwhm: f32) -> f32 {
+    2.0 * fwhm + 2.0
+}
+
+/// The trails among what was found. Bright stars are kept from voting, but not what is drawn out: a
+/// part of a trail is that as well.
+fn lines(
+    blobs: &[Blob],
+    specks: &[Speck],
+    noise: f64,
+    (fwhm, size): (f32, (usize, usize)),
+) -> Vec<trails::Line> {
+    const BRIGHT: f32 = 20.0;
+    const SPIKY: f32 = 1000.0;
+    let bright = |blob: &&Blob| blob.significance > BRIGHT && !blob.is_drawn;
+    let bright: Vec<Blob> = blobs.iter().filter(bright).copied().collect();
+    let spiky = bright
+        .iter()
+        .filter(|blob| blob.is_saturated || blob.significance > SPIKY);
+    let spiky: Vec<(f32, f32)> = spiky.map(|blob| (blob.x, blob.y)).collect();
+    let covered = Covered::of(&bright, &[], &shape::typical(&[], fwhm), noise, size);
+    let scene = trails::Scene {
+        size,
+        covered: &covered,
+        spiky: &spiky,
+        fwhm,
+    };
+    trails::find(specks, &scene)
+}
+
+/// The stars of these bands, and squares that stand out. Long thin groups are no stars.
+fn find(field: &Field<'_>, kernel: &Kernel, bands: Vec<usize>) -> (Vec<Blob>, Vec<Speck>) {
+    /// Longer than so many widths, a thin group is a part of a trail.
+    const LONG: f32 = 25.0;
     let bright = sweep(field, kernel, bands);
     let groups = bright.groups();
     let stars: Vec<Vec<Blob>> = groups
         .par_iter()
-        .map(|group| deblend(field, &bright, group))
+        .map(|group| deblend(field, &bright, group, LONG * kernel.fwhm))
         .collect();
-    stars.concat()
+    (stars.concat(), bright.specks)
 }
 
 /// How wide stars are, from a few bands spread over the frame.
@@ -120,7 +160,7 @@ fn first_look(field: &Field<'_>) -> f32 {
     let looked_at = bands.min(FIRST_LOOK);
     let spread = (0..looked_at).map(|at| (2 * at + 1) * bands / (2 * looked_at));
     let kernel = Kernel::of(USUAL_FWHM, field.light.cfa.is_some());
-    width(&find(field, &kernel, spread.collect()), &kernel).unwrap_or(USUAL_FWHM)
+    width(&find(field, &kernel, spread.collect()).0, &kernel).unwrap_or(USUAL_FWHM)
 }
 
 /// Median width from the area above half of the filtered height, less the filter's own width.

@@ -9,13 +9,9 @@
 //! S = R^2 / ((1 + p)^2 - 1) electrons per pixel.
 
 use super::text::rounded;
-use crate::facts::{GroupEntry, Profile, SensorEntry};
 
 /// The share that read noise may add to the sky's noise before longer exposures pay.
 const SHARE: f64 = 0.05;
-
-/// So many times as long as would do is longer than need be.
-const PLENTY: f64 = 3.0;
 
 /// Fewer pixels than this across a star's width lose detail, after the sampling theorem.
 const UNDER_PX: f64 = 2.0;
@@ -27,37 +23,16 @@ const OVER_PX: f64 = 4.0;
 pub struct Series {
     /// Exposure of one light, seconds.
     pub exposure_s: f64,
-    /// Electrons per second that the sky gives a pixel; dark current that no dark took off counts
-    /// as sky.
-    pub sky_e_per_s: Option<f64>,
+    /// The sky's level above the pedestal, ADU: median background of calibrated lights.
+    pub background_adu: Option<f64>,
+    /// Gain, electrons per ADU, of the stored pixels.
+    pub electrons_per_adu: Option<f64>,
     /// Read noise of a stored pixel, electrons.
     pub read_noise_e: Option<f64>,
     /// Arcseconds of a stored pixel.
     pub pixel_scale_arcsec: Option<f64>,
     /// Median full width at half maximum of stars, stored pixels.
     pub fwhm_px: Option<f64>,
-}
-
-impl Series {
-    /// What a group's lights and its sensor's own frames say. What was measured on the sensor goes
-    /// before what the profile states; where neither is there, the header's gain gave the sky.
-    pub fn of(group: &GroupEntry, sensors: &[SensorEntry], profile: Option<&Profile>) -> Self {
-        let of_group = |sensor: &&SensorEntry| sensor.rig == group.rig && sensor.gain == group.gain;
-        let measured = sensors.iter().find(of_group);
-        let stated = profile.and_then(|profile| profile.sensor);
-        let gain = measured.and_then(|sensor| sensor.gain_e_per_adu);
-        let level = group.background_adu.zip(gain);
-        let sky = level.map(|(level, gain)| level * gain / group.exposure_s);
-        Self {
-            exposure_s: group.exposure_s,
-            sky_e_per_s: sky.or(group.sky_e_per_s),
-            read_noise_e: measured
-                .and_then(|sensor| sensor.read_noise_e)
-                .or(stated.map(|sensor| sensor.read_noise_e)),
-            pixel_scale_arcsec: group.pixel_scale_arcsec,
-            fwhm_px: group.fwhm_px,
-        }
-    }
 }
 
 /// How stars are sampled.
@@ -85,6 +60,9 @@ impl Sampling {
 /// What follows for a series.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Advice {
+    /// Electrons per second that the sky gives a pixel; dark current that no dark took off counts
+    /// as sky.
+    pub sky_e_per_s: Option<f64>,
     /// What read noise adds to the sky's noise at the series' exposure, as a fraction.
     pub read_noise_share: Option<f64>,
     /// The exposure at which it adds 5 %, seconds.
@@ -110,14 +88,17 @@ pub fn read_noise_share(read_noise_e: f64, sky_e: f64) -> f64 {
 /// What follows from what was measured.
 pub fn advise(series: &Series) -> Advice {
     let positive = |value: Option<f64>| value.filter(|&value| value > 0.0 && value.is_finite());
-    let rate = positive(series.sky_e_per_s);
-    let sky = rate
-        .zip(positive(Some(series.exposure_s)))
-        .map(|(rate, exposure)| rate * exposure);
+    let exposure = positive(Some(series.exposure_s));
+    let background = positive(series.background_adu);
+    let sky = background
+        .zip(positive(series.electrons_per_adu))
+        .map(|(level, gain)| level * gain);
     let noise = positive(series.read_noise_e);
+    let rate = sky.zip(exposure).map(|(sky, exposure)| sky / exposure);
     let scale = positive(series.pixel_scale_arcsec);
     let fwhm = positive(series.fwhm_px);
     let mut advice = Advice {
+        sky_e_per_s: rate,
         read_noise_share: noise
             .zip(sky)
             .map(|(noise, sky)| read_noise_share(noise, sky)),
@@ -128,39 +109,38 @@ pub fn advise(series: &Series) -> Advice {
         sampling: fwhm.map(Sampling::of),
         sentences: Vec::new(),
     };
-    let exposing = rate.map(|rate| exposing(series, rate, &advice));
-    let sampled = sampled(fwhm, scale, &advice);
-    advice.sentences = exposing.into_iter().chain(sampled).collect();
+    advice.sentences = [exposing(series, &advice), sampling(fwhm, scale, &advice)]
+        .into_iter()
+        .flatten()
+        .collect();
     advice
 }
 
-fn exposing(series: &Series, rate: f64, advice: &Advice) -> String {
+fn exposing(series: &Series, advice: &Advice) -> Option<String> {
+    let rate = advice.sky_e_per_s?;
     let sky = format!("the sky gives {} electrons per second", three(rate));
-    let (Some(noise), Some(share), Some(enough)) = (
-        series.read_noise_e,
-        advice.read_noise_share,
-        advice.sub_exposure_s,
-    ) else {
-        return format!("{sky}; the read noise is not known");
+    let (Some(share), Some(enough)) = (advice.read_noise_share, advice.sub_exposure_s) else {
+        return Some(format!("{sky}; the read noise is not known"));
     };
-    let now = series.exposure_s;
+    let (noise, now) = (series.read_noise_e?, series.exposure_s);
     let verdict = match enough {
         enough if now < enough => "longer exposures pay",
-        enough if now > PLENTY * enough => "shorter ones would do as well and lose less to a gust",
+        enough if now > 3.0 * enough => "shorter ones would do as well and lose less to a gust",
         _ => "well chosen",
     };
-    format!(
+    Some(format!(
         "{sky}: at {} s the read noise of {} electrons adds {} % to its noise, at {} s it would \
          add 5 %: {verdict}",
         three(now),
         three(noise),
         three(share * 100.0),
         three(enough),
-    )
+    ))
 }
 
-fn sampled(fwhm_px: Option<f64>, scale: Option<f64>, advice: &Advice) -> Option<String> {
+fn sampling(fwhm_px: Option<f64>, scale: Option<f64>, advice: &Advice) -> Option<String> {
     let pixels = scale.map(|scale| format!(" of {} arcsec", three(scale)));
+    let pixels = pixels.unwrap_or_default();
     let Some(fwhm_px) = fwhm_px else {
         return scale.map(|scale| format!("a pixel is {} arcsec", three(scale)));
     };
@@ -172,9 +152,8 @@ fn sampled(fwhm_px: Option<f64>, scale: Option<f64>, advice: &Advice) -> Option<
         Sampling::Over => "oversampled, over 4: binning loses nothing tonight",
     };
     Some(format!(
-        "stars are {} pixels{} wide{}: {verdict}",
+        "stars are {} pixels{pixels} wide{}: {verdict}",
         three(fwhm_px),
-        pixels.unwrap_or_default(),
         width.unwrap_or_default()
     ))
 }
@@ -195,7 +174,6 @@ mod tests {
     #![allow(clippy::unwrap_used, clippy::expect_used)]
 
     use super::*;
-    use crate::night::scene;
 
     fn close(found: f64, wanted: f64, within: f64) {
         let far = (found - wanted).abs();
@@ -205,7 +183,8 @@ mod tests {
     fn exposed(read_noise_e: f64, sky_e_per_s: f64, exposure_s: f64) -> Advice {
         advise(&Series {
             exposure_s,
-            sky_e_per_s: Some(sky_e_per_s),
+            background_adu: Some(sky_e_per_s * exposure_s / 0.25),
+            electrons_per_adu: Some(0.25),
             read_noise_e: Some(read_noise_e),
             ..Series::default()
         })
@@ -247,11 +226,13 @@ mod tests {
     fn a_published_case_comes_out_as_published() {
         let advice = advise(&Series {
             exposure_s: 600.0,
-            sky_e_per_s: Some(900.0 * 2.6 / 600.0),
+            background_adu: Some(900.0),
+            electrons_per_adu: Some(2.6),
             read_noise_e: Some(20.0),
             ..Series::default()
         });
         close(advice.read_noise_share.unwrap(), 0.0821, 5e-5);
+        close(advice.sky_e_per_s.unwrap(), 3.9, 1e-12);
         assert_eq!(
             advice.sentences,
             [
@@ -299,40 +280,18 @@ mod tests {
     }
 
     #[test]
-    fn what_was_measured_goes_before_what_is_stated() {
-        let group = GroupEntry {
-            rig: "south-pier".to_owned(),
-            exposure_s: 100.0,
-            gain: Some(120.0),
-            background_adu: Some(400.0),
-            sky_e_per_s: Some(9.0),
-            ..GroupEntry::default()
-        };
-        let of = |sensors: &[SensorEntry]| Series::of(&group, sensors, None);
-        let mut sensor = scene::sensor();
-        sensor.read_noise_e = Some(1.5);
-        let measured = of(std::slice::from_ref(&sensor));
-        // 400 ADU of 0.25125 electrons each in 100 s.
-        close(measured.sky_e_per_s.unwrap(), 1.005, 1e-12);
-        assert_eq!(measured.read_noise_e, Some(1.5));
-        // Another gain is another sensor; the header's gain gave 9.
-        sensor.gain = Some(0.0);
-        let other = of(&[sensor]);
-        assert_eq!((other.sky_e_per_s, other.read_noise_e), (Some(9.0), None));
-    }
-
-    #[test]
     fn what_is_not_known_is_left_out() {
         assert_eq!(advise(&Series::default()), Advice::default());
         let dark = Series {
             exposure_s: 60.0,
-            sky_e_per_s: Some(-0.3),
+            background_adu: Some(-0.3),
+            electrons_per_adu: Some(1.0),
             read_noise_e: Some(1.5),
             ..Series::default()
         };
         assert_eq!(advise(&dark), Advice::default(), "no sky, no advice");
         let bare = Series {
-            sky_e_per_s: Some(5.0 / 3.0),
+            background_adu: Some(100.0),
             read_noise_e: None,
             fwhm_px: Some(3.0),
             ..dark

@@ -22,7 +22,6 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::Known;
-use super::advice::{Series, advise};
 use super::masters::{masters, rejected_of};
 use super::sensors::sensors;
 use super::standing::Standing;
@@ -73,7 +72,12 @@ pub fn compose(
         lists.take(snapshot, plan, standing, at);
     }
     let kept_names = previous.map_or_else(BTreeSet::new, |log| lists.keep(snapshot, settings, log));
-    let masters = masters(snapshot, plan, &lists.masters, &kept_names, previous);
+    let mut masters = masters(snapshot, plan, &lists.masters, &kept_names, previous);
+    for entry in &mut masters {
+        if let Some(fit) = standing.fits.get(&entry.product) {
+            fit.tell(entry);
+        }
+    }
 
     let mut log = SessionLog {
         schema: SCHEMA.to_owned(),
@@ -94,10 +98,6 @@ pub fn compose(
         groups: standing.groups.clone(),
         sensors: sensors(snapshot, plan, night, previous),
     };
-    for group in &mut log.groups {
-        let profile = settings.profiles.iter().find(|p| p.name == group.rig);
-        group.advice = advise(&Series::of(group, &log.sensors, profile.map(|p| &**p))).sentences;
-    }
     log.warnings.extend_from_slice(&standing.warnings);
     log.ledger = ledger(&log);
     log.totals = totals(&log.lights);

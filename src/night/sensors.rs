@@ -19,7 +19,7 @@ use crate::facts::{
 use crate::measure::sensor::{PhotonTransfer, photon_transfer};
 
 /// The entries of a night, by rig, camera, gain, exposure and temperature.
-pub(super) fn sensors(
+pub fn sensors(
     snapshot: &Snapshot,
     plan: &Plan,
     night: Date,

@@ -8,13 +8,15 @@
 use std::collections::BTreeMap;
 
 use super::Known;
+use super::advice::{Series, advise};
 use super::airmass::airmass;
+use super::fits::{MasterFit, fits};
 use super::text::{rounded, utc};
 use crate::combine::median;
 use crate::facts::{
     CloudEntry, Conditions, Content, Entry, FindingEntry, Fingerprint, Frame, GroupEntry, Judged,
-    JumpEntry, LightState, LineEntry, Measured, Measures, NightSummary, Profile, SetAside, Setting,
-    Trail, Verdict,
+    JumpEntry, LightState, LineEntry, Measured, Measures, NightSummary, Profile, SensorEntry,
+    SetAside, Trail, Verdict,
 };
 use crate::judge::{Course, Jump, Passage, Subframe, Usual, groups, pixel_scale, verdicts};
 
@@ -27,6 +29,8 @@ const NIGHTS: usize = 20;
 pub struct Standing {
     lights: BTreeMap<Fingerprint, LightStanding>,
     pub(super) groups: Vec<GroupEntry>,
+    /// How its masters fit, by where they lie.
+    pub(super) fits: BTreeMap<String, MasterFit>,
     pub(super) warnings: Vec<String>,
 }
 
@@ -73,20 +77,37 @@ struct Light<'a> {
     airmass: Option<f64>,
     /// Arcseconds per pixel.
     scale: Option<f64>,
+    /// As measured, else as the profile or the header says. So for what follows.
+    electrons_per_adu: Option<f64>,
+    read_noise_e: Option<f64>,
 }
 
-/// Judges the lights of a night. `before` is what [`usual_before`] says.
+/// Judges the lights of a night. `before` is what [`usual_before`] says, `sensors` what the log says
+/// of the sensors.
 pub fn standing(
     known: &Known<'_>,
     members: &[usize],
     measured: &BTreeMap<Fingerprint, Measured>,
     before: &[Conditions],
+    sensors: &[SensorEntry],
 ) -> Standing {
     let mut lights: Vec<Light<'_>> = calibrated(known, members)
-        .filter_map(|(at, print)| light(known, at, print, measured.get(&print)?))
+        .filter_map(|(at, print)| light(known, at, print, measured.get(&print)?, sensors))
         .collect();
     lights.sort_by_key(|light| (light.entry.moment(), light.fingerprint));
-    let mut standing = Standing::default();
+    let products = lights.iter().filter_map(|light| {
+        let made = known.snapshot.made.get(&light.fingerprint)?;
+        Some((made, light.measured))
+    });
+    let mut standing = Standing {
+        fits: fits(products),
+        ..Standing::default()
+    };
+    for (product, fit) in &standing.fits {
+        let caution = fit.caution.iter();
+        let caution = caution.map(|caution| format!("{product}: {caution}"));
+        standing.warnings.extend(caution);
+    }
     let frames: Vec<&Frame> = lights.iter().map(|light| light.frame).collect();
     for group in groups(&frames) {
         let lights: Vec<&Light<'_>> = group.iter().map(|&at| &lights[at]).collect();
@@ -107,6 +128,7 @@ fn light<'a>(
     at: usize,
     fingerprint: Fingerprint,
     measured: &'a Measured,
+    sensors: &[SensorEntry],
 ) -> Option<Light<'a>> {
     let entry = &known.snapshot.entries[at];
     let Content::Frame { frame, .. } = &entry.content else {
@@ -114,7 +136,23 @@ fn light<'a>(
     };
     let site = &known.settings.site;
     let air = || airmass(site, frame.pointing.as_ref()?, frame.start?, frame.exposure);
+    let stated = frame.electrons_per_adu;
+    let profile = known.settings.profiles.iter();
+    let profile = profile.clone().find(|profile| *profile.name == *frame.rig);
+    let profile = profile.and_then(|profile| profile.sensor);
+    let measured_gain = sensors.iter().find(|entry| {
+        *entry.rig == *frame.rig
+            && *entry.camera == *frame.camera.name
+            && entry.gain == frame.camera.gain.map(|gain| gain.get())
+            && entry.gain_e_per_adu.is_some()
+    });
+    let gain = measured_gain.and_then(|entry| entry.gain_e_per_adu);
+    let noise = measured_gain.and_then(|entry| entry.read_noise_e);
     Some(Light {
+        electrons_per_adu: gain
+            .or(profile.map(|sensor| sensor.electrons_per_adu))
+            .or(stated),
+        read_noise_e: noise.or(profile.map(|sensor| sensor.read_noise_e)),
         fingerprint,
         entry,
         frame,
@@ -149,9 +187,13 @@ impl Standing {
         let standings: Vec<LightStanding> = lights
             .iter()
             .zip(&judged)
-            .map(|(light, judged)| light.standing(judged, profile))
+            .map(|(light, judged)| light.standing(judged))
             .collect();
-        if let Some(group) = group(known, lights, &standings, &course) {
+        if let Some(mut group) = group(known, lights, &standings, &course) {
+            // A line has no colour to balance.
+            if profile.passbands.contains_key(&group.filter) {
+                group.channel_lines.clear();
+            }
             if let Some(warning) = course.warning() {
                 let target = group.target.as_deref().unwrap_or("no target");
                 let name = format!("{}, {target}, {}", group.rig, group.filter);
@@ -165,13 +207,7 @@ impl Standing {
 }
 
 impl Light<'_> {
-    /// Electrons per ADU, as far as the profile or the header knows them.
-    fn electrons_per_adu(&self, profile: &Profile) -> Option<f64> {
-        let known = profile.sensor.map(|sensor| sensor.electrons_per_adu);
-        known.or(self.frame.electrons_per_adu)
-    }
-
-    fn standing(&self, judged: &Judged, profile: &Profile) -> LightStanding {
+    fn standing(&self, judged: &Judged) -> LightStanding {
         let found = self.measured;
         let shape = found.stars.shape;
         let number = |value: f32, decimals| rounded(f64::from(value), decimals);
@@ -179,7 +215,7 @@ impl Light<'_> {
         let shift = relative.map(|relative| relative.shift_px);
         let arcsec = |pixels: f64| Some(rounded(self.scale? * pixels, 3));
         let sky = || {
-            let electrons = self.electrons_per_adu(profile)? * found.background_adu;
+            let electrons = self.electrons_per_adu? * found.background_adu;
             let exposure = self.frame.exposure.get();
             (exposure > 0.0).then(|| rounded(electrons / exposure, 4))
         };
@@ -312,13 +348,20 @@ fn group(
         lowest_transparency: rounded(passage.lowest, 3),
     };
     let zones: Vec<Option<f64>> = (0..9).map(zones).collect();
+    let advice = advise(&Series {
+        exposure_s: first.frame.exposure.get(),
+        background_adu: middle(&|m| Some(m.background_adu), 3),
+        electrons_per_adu: first.electrons_per_adu,
+        read_noise_e: first.read_noise_e,
+        pixel_scale_arcsec: first.scale,
+        fwhm_px: middle(&|m| m.fwhm_px, 3),
+    });
     let mut scales: Vec<f64> = lights.iter().filter_map(|light| light.scale).collect();
     Some(GroupEntry {
         rig: first.frame.rig.to_string(),
         target: first.frame.target.as_ref().map(ToString::to_string),
         filter: first.frame.filter.to_string(),
         exposure_s: first.frame.exposure.get(),
-        gain: first.frame.camera.gain.map(Setting::get),
         frames: lights.len(),
         kept,
         fwhm_px: middle(&|m| m.fwhm_px, 3),
@@ -340,7 +383,7 @@ fn group(
         clouds: course.clouds.iter().map(cloud).collect(),
         channel_lines: channel_lines(&speaking),
         best: best(&speaking, known),
-        advice: Vec::new(),
+        advice: advice.sentences,
     })
 }
 

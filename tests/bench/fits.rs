@@ -125,7 +125,7 @@ fn nights(cases: u64, fault: impl Fn(&mut Scene) + Sync) -> Vec<Found> {
         let mut scene = Scene {
             seed,
             size: [(512, 384), (768, 512), (1024, 768)][seed as usize % 3],
-            cfa: Cfa::parse("RGGB").filter(|_| seed % 2 == 0),
+            cfa: Cfa::parse("RGGB").filter(|_| seed.is_multiple_of(2)),
             sky: dice.between(300.0, 1500.0),
             response: dice.between(0.005, 0.012),
             dark: (dice.between(1.0, 6.0), dice.between(300.0, 900.0)),

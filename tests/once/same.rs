@@ -18,8 +18,8 @@ fn all_at_once() -> (Observatory, Tree) {
     let tree = here.tree();
     assert_eq!(
         tree.len(),
-        5 + 7 + 2,
-        "five masters, seven lights, the log, the sensors: {:?}",
+        5 + 7 + 1 + 6,
+        "five masters, seven lights, the log, its page, three lists and three pages of them: {:?}",
         tree.keys()
     );
     (here, tree)

@@ -267,11 +267,11 @@ fn what_does_not_fit_is_a_warning_and_ends_nothing() {
         &file,
         (SIZE.0 / 2, SIZE.1),
         &dark[..SIZE.0 * SIZE.1 / 2],
-        &[exposure.clone()],
+        std::slice::from_ref(&exposure),
     );
     expect("it is 48x64 pixels, the rig's frames 96x64");
     let scaled: Vec<f32> = dark.iter().map(|v| v / 65_535.0).collect();
-    write(&file, SIZE, &scaled, &[exposure.clone()]);
+    write(&file, SIZE, &scaled, std::slice::from_ref(&exposure));
     expect("scaled to 0..1");
     let bias = pixels(&master(&donor, Kind::Bias));
     let without: Vec<f32> = dark
@@ -279,7 +279,7 @@ fn what_does_not_fit_is_a_warning_and_ends_nothing() {
         .zip(&bias)
         .map(|(dark, bias)| dark - bias + 3.0)
         .collect();
-    write(&file, SIZE, &without, &[exposure.clone()]);
+    write(&file, SIZE, &without, std::slice::from_ref(&exposure));
     expect("its bias has been removed");
     let other = ("INSTRUME", Value::Text("Wheatear 11".to_owned()));
     write(&file, SIZE, &dark, &[exposure.clone(), other]);

@@ -450,7 +450,6 @@ fn group(run: &Run, all: &[LightEntry]) -> GroupEntry {
         target: Some(run.target.to_owned()),
         filter: run.filter.to_owned(),
         exposure_s: run.exposure_s,
-        gain: Some(100.0),
         frames: mine
             .clone()
             .filter(|light| light.measures.is_some())

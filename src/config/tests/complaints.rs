@@ -441,7 +441,7 @@ fn bad_profiles_are_named_with_line_and_column() {
         ),
         (
             profile_with(&[("", "passbands: {Two: {Ha: red, SII: red}}\n")]),
-            "8:32: passbands.Two.SII: two lines on the red photosites cannot be told apart: want \
+            "8:28: two lines on the red photosites cannot be told apart: want \
              one line on each",
         ),
         (

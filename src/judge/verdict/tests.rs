@@ -283,7 +283,7 @@ fn thick_cloud_is_cloud_and_no_other_field() {
 fn a_night_that_is_cloudy_for_more_than_half_still_has_its_clear_lights() {
     let mut lights = night(20);
     for (at, light) in lights[8..].iter_mut().enumerate() {
-        light.dim(0.15 + 0.03 * at as f32);
+        light.dim(0.15 + 0.02 * at as f32);
     }
     let judged = judge(&lights, None);
     for (at, judged) in judged.iter().enumerate() {

@@ -103,14 +103,24 @@ impl Trend {
         self
     }
 
-    /// Where a light's figure is beyond both the limit and three standard deviations: how many of
+    /// Where a light's figure is beyond both the limit and three standard deviations, or far
+    /// beyond the limit: how many of
     /// these it lies from what was to be expected.
     pub(super) fn beyond(&self, at: usize, figure: f64, limit: f64) -> Option<Option<f64>> {
         let excess = figure - self.expected[at];
         match self.sd {
             _ if excess.is_nan() || excess <= limit => None,
             None => Some(None),
-            Some(sd) => (excess > 3.0 * sd).then_some(Some(excess / sd)),
+            Some(sd) => {
+                // A group that is bad for the most part scatters so widely that nothing would be
+                // unusual: half as much again as the limit allows is too much in any group.
+                let enough = if limit > 0.0 {
+                    1.5 * limit
+                } else {
+                    f64::INFINITY
+                };
+                (excess > enough.min(3.0 * sd)).then_some(Some(excess / sd))
+            }
         }
     }
 }

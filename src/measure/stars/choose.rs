@@ -44,6 +44,12 @@ impl<'a> Neighbours<'a> {
                 away <= within && away > 0.0
             })
     }
+
+    /// Is none of those within a distance bright enough to disturb?
+    pub(super) fn leave_alone(&self, star: &Blob, within: f32) -> bool {
+        let mut near = self.of(star, within);
+        !near.any(|other| other.flux > DISTURBS.0 * star.flux)
+    }
 }
 
 /// Is it free of saturation, and far enough from the edges?
@@ -61,10 +67,7 @@ pub(super) fn choose<'a>(
     fwhm: f32,
 ) -> Vec<&'a Blob> {
     let highest = highest(neighbours.blobs);
-    let alone = |star: &Blob| {
-        let mut near = neighbours.of(star, DISTURBS.1 * fwhm);
-        !star.is_blended && !near.any(|other| other.flux > DISTURBS.0 * star.flux)
-    };
+    let alone = |star: &Blob| !star.is_blended && neighbours.leave_alone(star, DISTURBS.1 * fwhm);
     let take = |limit: f32, alone: &dyn Fn(&Blob) -> bool| {
         let mut parts: Vec<Vec<&Blob>> = vec![Vec::new(); PARTS * PARTS];
         for star in neighbours
@@ -88,14 +91,14 @@ pub(super) fn choose<'a>(
     };
     // Better a faint star than none, and better a blended one than a faint one: its neighbours'
     // pixels are left out of the fit.
-    let tries: [(f32, &dyn Fn(&Blob) -> bool); 3] = [
-        (WELL_EXPOSED, &alone),
-        (WELL_EXPOSED, &|_| true),
-        (FAIRLY_EXPOSED, &|_| true),
+    let tries = [
+        (WELL_EXPOSED, true),
+        (WELL_EXPOSED, false),
+        (FAIRLY_EXPOSED, false),
     ];
     let mut best = Vec::new();
-    for (limit, alone) in tries {
-        let taken = take(limit, alone);
+    for (limit, apart) in tries {
+        let taken = take(limit, &|star: &Blob| !apart || alone(star));
         if taken.len() > best.len() {
             best = taken;
         }

@@ -19,8 +19,11 @@ pub struct Covered {
 }
 
 impl Covered {
+    /// What stars with profiles of this kind reach, and strips between two places with half of
+    /// their widths.
     pub(super) fn of(
         blobs: &[Blob],
+        strips: &[([(f32, f32); 2], f32)],
         typical: &Moffat,
         noise: f64,
         (width, height): (usize, usize),
@@ -45,6 +48,14 @@ impl Covered {
                     line.push((left, right));
                 }
             }
+        }
+        for &(ends, half) in strips {
+            strip(
+                &mut lines,
+                ends.map(|(x, y)| (f64::from(x), f64::from(y))),
+                f64::from(half),
+                width,
+            );
         }
         Self::joined(lines)
     }
@@ -81,5 +92,35 @@ impl Covered {
         let row = self.row(y);
         let next = row.partition_point(|&(_, right)| right as usize <= x);
         row.get(next).is_some_and(|&(left, _)| left as usize <= x)
+    }
+}
+
+/// Adds the pixels of a strip between two places.
+fn strip(lines: &mut [Vec<(u32, u32)>], ends: [(f64, f64); 2], half: f64, width: usize) {
+    let [(x, y), (to_x, to_y)] = ends;
+    let length = (to_x - x).hypot(to_y - y).max(1.0);
+    let (dx, dy) = ((to_x - x) / length, (to_y - y) / length);
+    let top = (y.min(to_y) - half).max(0.0) as usize;
+    let bottom = ((y.max(to_y) + half).max(0.0) as usize).min(lines.len());
+    for (row, line) in (top..).zip(&mut lines[top.min(bottom)..bottom]) {
+        // Both pairs of sides: along = dx u + dy v, beside = dx v - dy u, u and v from the first end.
+        let v = row as f64 - y;
+        let (mut left, mut right) = (-half - length, half + length);
+        for (slope, at, from, to) in [
+            (dx, dy * v, -half, length + half),
+            (-dy, dx * v, -half, half),
+        ] {
+            if slope.abs() > 1e-9 {
+                let (a, b) = ((from - at) / slope, (to - at) / slope);
+                (left, right) = (left.max(a.min(b)), right.min(a.max(b)));
+            } else if at < from || at > to {
+                right = f64::NEG_INFINITY;
+            }
+        }
+        let left = (x + left).ceil().max(0.0) as u32;
+        let right = ((x + right).floor().max(-1.0) + 1.0).min(width as f64) as u32;
+        if left < right {
+            line.push((left, right));
+        }
     }
 }

@@ -38,6 +38,8 @@ pub(super) struct Blob {
     pub(super) is_saturated: bool,
     /// It shares its group with others.
     pub(super) is_blended: bool,
+    /// Its group is three times as long as wide.
+    pub(super) is_drawn: bool,
 }
 
 impl Blob {
@@ -48,8 +50,18 @@ impl Blob {
     }
 }
 
-/// The stars of a group.
-pub(super) fn deblend(field: &Field<'_>, bright: &Bright, group: &[Run]) -> Vec<Blob> {
+/// The stars of a group; none of a thin one that is longer than `longest`.
+pub(super) fn deblend(
+    field: &Field<'_>,
+    bright: &Bright,
+    group: &[Run],
+    longest: f32,
+) -> Vec<Blob> {
+    let (length, width) = extent(group);
+    let is_drawn = length > 3.0 * width;
+    if is_drawn && length > longest {
+        return Vec::new();
+    }
     let pixels = Pixels::new(bright, group);
     let labels = pixels.flood();
     let mut sums: Vec<Sums> = Vec::new();
@@ -69,7 +81,36 @@ pub(super) fn deblend(field: &Field<'_>, bright: &Bright, group: &[Run]) -> Vec<
     }
     let stars = sums.iter().filter(|sums| sums.is_star());
     let is_blended = stars.clone().count() > 1;
-    stars.map(|sums| sums.blob(is_blended)).collect()
+    let blob = |sums: &Sums| Blob {
+        is_blended,
+        is_drawn,
+        ..sums.blob()
+    };
+    stars.map(blob).collect()
+}
+
+/// Length and width of a uniform bar with the group's second moments.
+fn extent(group: &[Run]) -> (f32, f32) {
+    let first = group[0];
+    let mut count = 0.0;
+    let (mut sx, mut sy, mut xx, mut yy, mut xy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    for run in group {
+        let pixels = run.len() as f64;
+        // Columns of a run: their mean and mean square, counted from the group's first pixel.
+        let x = f64::from(run.left) - f64::from(first.left) + (pixels - 1.0) / 2.0;
+        let y = f64::from(run.y - first.y);
+        count += pixels;
+        sx += pixels * x;
+        sy += pixels * y;
+        xx += pixels * (x * x + (pixels * pixels - 1.0) / 12.0);
+        yy += pixels * y * y;
+        xy += pixels * x * y;
+    }
+    let (x, y) = (sx / count, sy / count);
+    let (xx, yy, xy) = (xx / count - x * x, yy / count - y * y, xy / count - x * y);
+    let (mean, half) = ((xx + yy) / 2.0, ((xx - yy) / 2.0).hypot(xy));
+    let side = |square: f64| (12.0 * square.max(0.0) + 1.0).sqrt() as f32;
+    (side(mean + half), side(mean - half))
 }
 
 #[derive(Clone, Default)]
@@ -118,7 +159,7 @@ impl Sums {
         self.pixels >= LEAST_PIXELS && highest < SHARPEST * sum
     }
 
-    fn blob(&self, is_blended: bool) -> Blob {
+    fn blob(&self) -> Blob {
         // `is_star`: some values are above 0.
         Blob {
             x: (self.x / self.weight) as f32,
@@ -129,7 +170,8 @@ impl Sums {
             half_pixels: self.half_pixels,
             top_pixels: self.top_pixels,
             is_saturated: self.is_saturated,
-            is_blended,
+            is_blended: false,
+            is_drawn: false,
         }
     }
 }

@@ -9,6 +9,7 @@ use ndarray::parallel::prelude::*;
 use super::field::Field;
 use crate::combine::Level;
 use crate::measure::BAND_ROWS;
+use crate::measure::trails::{SPECK, Speck, specks};
 
 /// A pixel stands out by so many times the noise of the filtered frame.
 pub(super) const THRESHOLD: f32 = 5.0;
@@ -42,6 +43,8 @@ pub(super) struct Bright {
     pub(super) filtered: Vec<f32>,
     /// Values above the background, ADU.
     pub(super) values: Vec<f32>,
+    /// Squares of a few pixels that stand out of the unfiltered frame.
+    pub(super) specks: Vec<Speck>,
 }
 
 /// A separable Gaussian with squares that sum to 1: white noise keeps its standard deviation.
@@ -137,6 +140,7 @@ pub(super) fn sweep(field: &Field<'_>, kernel: &Kernel, bands: Vec<usize>) -> Br
         }));
         all.filtered.extend(band.filtered);
         all.values.extend(band.values);
+        all.specks.extend(band.specks);
     }
     all
 }
@@ -173,54 +177,79 @@ fn search(field: &Field<'_>, kernel: &Kernel, band: usize, scratch: &mut Scratch
     for y in top..bottom {
         let from = (y - top) * stride;
         let near = &rows[from..from + (2 * reach + 1) * stride];
-        kernel.row(near, stride, line, out);
-        field.mesh.noises(y, 0, noise);
         let own = &near[reach * stride + reach..];
-        collect(y, out, noise, own, kernel.noise, &mut found);
+        if (y - top).is_multiple_of(SPECK) {
+            field.mesh.noises(y, 0, noise);
+            if y + SPECK <= bottom {
+                let rows = &rows[from + reach * stride..];
+                let spread = if field.light.cfa.is_some() {
+                    SPARSE
+                } else {
+                    1.0
+                };
+                specks(
+                    (y, spread),
+                    (rows, stride, reach),
+                    noise,
+                    line,
+                    &mut found.specks,
+                );
+                line.resize(stride, 0.0);
+            }
+        }
+        kernel.row(near, stride, line, out);
+        let limit = THRESHOLD * kernel.noise;
+        let lowest = limit * field.mesh.lowest_noise(y);
+        collect(y, (out, lowest), (noise, limit), own, &mut found);
     }
     found
 }
 
-/// Adds the runs of one row.
-fn collect(y: usize, filtered: &[f32], noise: &[f32], own: &[f32], spread: f32, to: &mut Bright) {
+/// A square of a filled quincunx holds half as many measured pixels, each twice.
+const SPARSE: f32 = std::f32::consts::SQRT_2;
+
+/// Adds the runs of one row: what lies above `limit` times the noise, of which `lowest` is the
+/// smallest.
+fn collect(
+    y: usize,
+    (filtered, lowest): (&[f32], f32),
+    (noise, limit): (&[f32], f32),
+    own: &[f32],
+    to: &mut Bright,
+) {
     const STRETCH: usize = 64;
-    let limit = THRESHOLD * spread;
     let mut open = false;
-    for left in (0..filtered.len()).step_by(STRETCH) {
-        let part = left..filtered.len().min(left + STRETCH);
+    for (part, values) in filtered.chunks(STRETCH).enumerate() {
         // Most stretches hold nothing, which is told many pixels at a time.
-        let (values, levels) = (&filtered[part.clone()], &noise[part.clone()]);
         let above = Level::widest().run(|| {
-            let pixels = values.iter().zip(levels);
-            pixels.fold(0u32, |sum, (value, noise)| {
-                sum + u32::from(*value > limit * *noise)
-            })
+            let count = |sum, value: &f32| sum + u32::from(*value > lowest);
+            values.iter().fold(0u32, count)
         });
         if above == 0 {
             open = false;
             continue;
         }
-        for x in part {
-            if filtered[x] > limit * noise[x] {
-                if !open {
-                    to.runs.push(Run {
-                        y: y as u32,
-                        left: x as u32,
-                        right: x as u32,
-                        first: to.values.len() as u32,
-                    });
-                    open = true;
-                }
-                if let Some(run) = to.runs.last_mut() {
-                    run.right += 1;
-                }
-                // A background without noise makes anything infinitely bright.
-                to.filtered
-                    .push((filtered[x] / (spread * noise[x])).min(1e9));
-                to.values.push(own[x]);
-            } else {
+        for (x, &value) in (part * STRETCH..).zip(values) {
+            if value <= limit * noise[x] {
                 open = false;
+                continue;
             }
+            if !open {
+                to.runs.push(Run {
+                    y: y as u32,
+                    left: x as u32,
+                    right: x as u32,
+                    first: to.values.len() as u32,
+                });
+                open = true;
+            }
+            if let Some(run) = to.runs.last_mut() {
+                run.right += 1;
+            }
+            // A background without noise makes anything infinitely bright.
+            to.filtered
+                .push((THRESHOLD * value / (limit * noise[x])).min(1e9));
+            to.values.push(own[x]);
         }
     }
 }

@@ -97,88 +97,164 @@ impl<'a> Field<'a> {
         (left, columns): (isize, usize),
         out: &mut Vec<f32>,
     ) {
-        out.clear();
         out.resize(rows * columns, 0.0);
         let from = left.clamp(0, self.width as isize) as usize;
-        let to = (left + columns as isize).clamp(0, self.width as isize) as usize;
-        if from >= to {
-            return;
-        }
-        let mut before = Vec::new();
-        let mut after = Vec::new();
-        for (line, y) in out.chunks_exact_mut(columns).zip(top..) {
-            let Some(y) = usize::try_from(y).ok().filter(|&y| y < self.height) else {
-                continue;
-            };
-            let skipped = (from as isize - left) as usize;
-            let line = &mut line[skipped..skipped + to - from];
-            let complete = self.line(y, from, line);
-            if self.light.cfa.is_some() {
-                let beside = |y: Option<usize>, line: &mut Vec<f32>| {
-                    line.clear();
-                    line.resize(to - from, f32::NAN);
-                    if let Some(y) = y.filter(|&y| y < self.height) {
-                        self.line(y, from, line);
-                    }
-                };
-                beside(y.checked_sub(1), &mut before);
-                beside(Some(y + 1), &mut after);
-                self.fill_green(y, from, line, &before, &after);
-                fill(line);
-            } else if !complete {
-                fill(line);
+        let to = (left + columns as isize).clamp(from as isize, self.width as isize) as usize;
+        let first = (from as isize - left).clamp(0, columns as isize) as usize;
+        let inside = first..first + to - from;
+        // Which rows have gaps.
+        let mut gaps = vec![false; rows];
+        for (at, line) in out.chunks_exact_mut(columns).enumerate() {
+            match usize::try_from(top + at as isize) {
+                Ok(y) if y < self.height => {
+                    line[..inside.start].fill(0.0);
+                    line[inside.end..].fill(0.0);
+                    gaps[at] = !self.line(y, from, &mut line[inside.clone()]);
+                }
+                _ => line.fill(0.0),
             }
+        }
+        if self.light.cfa.is_some() {
+            self.fill_green(top, from, (columns, inside.clone()), out, &mut gaps);
+        }
+        for (line, _) in out
+            .chunks_exact_mut(columns)
+            .zip(gaps)
+            .filter(|(_, gap)| *gap)
+        {
+            fill(&mut line[inside.clone()]);
         }
     }
 
     /// A row above the background from column `left` on, NaN where the value is missing. True where
     /// none is.
     fn line(&self, y: usize, left: usize, out: &mut [f32]) -> bool {
-        self.mesh.levels(y, left, out);
-        let row = self.light.plane.row(y);
         let columns = left..left + out.len();
-        match row.as_slice() {
-            Some(row) => {
-                let row = &row[columns.clone()];
-                Level::widest().run(|| {
-                    for (value, pixel) in out.iter_mut().zip(row) {
-                        *value = pixel - *value;
-                    }
-                });
+        self.mesh.levels(y, left, out);
+        let pixels = self.light.plane.row(y);
+        let complete = match pixels.as_slice() {
+            Some(pixels) => subtract(out, &pixels[columns.clone()]),
+            None => subtract(out, &pixels.to_vec()[columns.clone()]),
+        };
+        let Some(flags) = self.light.mask.as_ref().map(|flags| flags.row(y)) else {
+            return complete;
+        };
+        complete
+            & match flags.as_slice() {
+                Some(flags) => drop_foreign(out, &flags[columns]),
+                None => drop_foreign(out, &flags.to_vec()[columns]),
             }
-            None => {
-                for (value, x) in out.iter_mut().zip(columns.clone()) {
-                    *value = row[x] - *value;
-                }
-            }
-        }
-        let mut missing = out.iter().any(|value| !value.is_finite());
-        if let Some(flags) = self.light.mask {
-            let flags = flags.row(y);
-            for (value, flags) in out.iter_mut().zip(flags.iter().skip(left)) {
-                if flags & FOREIGN != 0 {
-                    *value = f32::NAN;
-                    missing = true;
-                }
-            }
-        }
-        !missing
     }
 
-    /// Puts the mean of the green neighbours on the other colours' places.
-    fn fill_green(&self, y: usize, left: usize, line: &mut [f32], before: &[f32], after: &[f32]) {
-        let first = usize::from(self.is_measured(left, y));
-        for at in (first..line.len()).step_by(2) {
-            let beside = [at.checked_sub(1), Some(at + 1)];
-            let beside = beside.into_iter().flatten();
-            let near = beside.filter_map(|at| line.get(at).copied());
-            let near = near.chain([before[at], after[at]]);
-            let (sum, count) = near
-                .filter(|value| value.is_finite())
-                .fold((0.0, 0.0), |(sum, count), value| (sum + value, count + 1.0));
-            line[at] = sum / count;
+    /// Puts the mean of the green neighbours on the other colours' places of rows that have been
+    /// read, of which `inside` are the columns in the frame.
+    fn fill_green(
+        &self,
+        top: isize,
+        left: usize,
+        (columns, inside): (usize, std::ops::Range<usize>),
+        out: &mut [f32],
+        gaps: &mut [bool],
+    ) {
+        let width = inside.len();
+        let beyond = |y: isize| {
+            let mut line = vec![f32::NAN; width];
+            if let Some(y) = usize::try_from(y).ok().filter(|&y| y < self.height) {
+                self.line(y, left, &mut line);
+            }
+            line
+        };
+        let rows = gaps.len();
+        let mut before = beyond(top - 1);
+        let last = beyond(top + rows as isize);
+        let mut means = vec![0.0; width];
+        for (at, gap) in gaps.iter_mut().enumerate() {
+            let y = top + at as isize;
+            let (upto, below) = out.split_at_mut((at + 1) * columns);
+            let line = &mut upto[at * columns..][inside.clone()];
+            let Some(y) = usize::try_from(y).ok().filter(|&y| y < self.height) else {
+                before.fill(f32::NAN);
+                continue;
+            };
+            let after = match y + 1 < self.height {
+                true => below.get(inside.clone()).unwrap_or(&last),
+                false => &[],
+            };
+            mean_of_four(line, &before, after, &mut means);
+            // What is green is neighbour to the next row.
+            before.copy_from_slice(line);
+            let first = usize::from(self.is_measured(left, y));
+            let places = line.iter_mut().zip(&means).skip(first).step_by(2);
+            for (value, mean) in places {
+                *value = *mean;
+                *gap |= !mean.is_finite();
+            }
+            if *gap {
+                self.mend_green(y, left, line, &before, after);
+            }
         }
     }
+
+    /// Means of those of the four neighbours that are there.
+    fn mend_green(&self, y: usize, left: usize, line: &mut [f32], own: &[f32], after: &[f32]) {
+        let first = usize::from(self.is_measured(left, y));
+        for at in (first..line.len()).step_by(2) {
+            if line[at].is_finite() {
+                continue;
+            }
+            let beside = [at.checked_sub(1), Some(at + 1)];
+            let beside = beside.into_iter().flatten().filter_map(|at| own.get(at));
+            let near = beside
+                .chain(after.get(at))
+                .filter(|value| value.is_finite());
+            let (sum, count) =
+                near.fold((0.0, 0.0), |(sum, count), value| (sum + value, count + 1.0));
+            line[at] = if count > 0.0 { sum / count } else { f32::NAN };
+        }
+    }
+}
+
+/// Takes the background in `out` off the pixels. True where all are numbers.
+fn subtract(out: &mut [f32], pixels: &[f32]) -> bool {
+    Level::widest().run(|| {
+        let pairs = out.iter_mut().zip(pixels);
+        pairs.fold(0u32, |missing, (value, pixel)| {
+            *value = pixel - *value;
+            missing | u32::from(!value.is_finite())
+        })
+    }) == 0
+}
+
+/// Makes values that are not the light's own no numbers. True where there are none.
+fn drop_foreign(out: &mut [f32], flags: &[u8]) -> bool {
+    let any = Level::widest().run(|| flags.iter().fold(0, |any, flags| any | flags));
+    if any & FOREIGN == 0 {
+        return true;
+    }
+    for (value, flags) in out.iter_mut().zip(flags) {
+        if flags & FOREIGN != 0 {
+            *value = f32::NAN;
+        }
+    }
+    false
+}
+
+/// Means of the four neighbours of each place of a row. No number at the row's ends, and where one
+/// is missing.
+fn mean_of_four(line: &[f32], before: &[f32], after: &[f32], means: &mut [f32]) {
+    means.fill(f32::NAN);
+    let count = line.len().min(after.len()).saturating_sub(2);
+    if count == 0 {
+        return;
+    }
+    let (left, right) = (&line[..count], &line[2..]);
+    let (above, below) = (&before[1..], &after[1..]);
+    Level::widest().run(|| {
+        let beside = left.iter().zip(right).zip(above.iter().zip(below));
+        for (mean, ((left, right), (above, below))) in means[1..].iter_mut().zip(beside) {
+            *mean = ((left + right) + (above + below)) / 4.0;
+        }
+    });
 }
 
 /// Fills gaps of a row: with the mean of what lies on both sides, as far as it is there.

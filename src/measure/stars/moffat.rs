@@ -45,6 +45,12 @@ impl Moffat {
         (self.long * self.short).sqrt()
     }
 
+    /// Diameter of the circle that holds half of a round profile's flux.
+    pub(super) fn half_flux(&self) -> f64 {
+        let q = (2f64.powf(self.g / (1.0 - self.g)) - 1.0) / self.g;
+        self.fwhm() * (q / half_height(self.g)).sqrt()
+    }
+
     /// The part of a round profile's flux that lies beyond a radius.
     pub(super) fn beyond(&self, radius: f64) -> f64 {
         let half = self.fwhm() / 2.0;
@@ -189,9 +195,8 @@ impl Normal {
                 if row == column {
                     sum *= 1.0 + damping;
                 }
-                for k in 0..column {
-                    sum -= lower[row][k] * lower[column][k];
-                }
+                let products = lower[row][..column].iter().zip(&lower[column]);
+                sum -= products.map(|(a, b)| a * b).sum::<f64>();
                 lower[row][column] = match row == column {
                     true if sum > 0.0 => sum.sqrt(),
                     true => return None,

@@ -47,8 +47,11 @@ pub(super) fn fit_all(
             let profile = fit(field, neighbours, star, fwhm, samples)?;
             let reach = GROWTH_REACH * profile.fwhm();
             let place = (profile.x, profile.y);
-            let growth = Growth::of(field, place, reach, profile.background);
-            let half_flux = growth.half_flux(&profile)?;
+            // Among neighbours, whose flux would count, only the profile can tell.
+            let half_flux = match neighbours.leave_alone(star, reach as f32 + fwhm) {
+                true => Growth::of(field, place, reach, profile.background).half_flux(&profile)?,
+                false => profile.half_flux(),
+            };
             Some(Fitted { profile, half_flux })
         })
         .collect();

@@ -51,6 +51,9 @@ impl Twin {
     }
 }
 
+/// Columns and rows from the brighter star of two to the fainter, and the fainter's part of their flux.
+type Pair = (f32, f32, f32);
+
 /// The offset that comes up far more often than by chance.
 pub(super) fn find(blobs: &[Blob], fwhm: f32, (width, height): (usize, usize)) -> Option<Twin> {
     let mut stars: Vec<&Blob> = blobs.iter().collect();
@@ -58,7 +61,7 @@ pub(super) fn find(blobs: &[Blob], fwhm: f32, (width, height): (usize, usize)) -
     stars.truncate(STARS);
     let reach = (REACH.0 * fwhm).max(REACH.1);
     // Pairs by whole pixels of offset, from the brighter to the fainter.
-    let mut cells: BTreeMap<(i32, i32), Vec<(f32, f32, f32)>> = BTreeMap::new();
+    let mut cells: BTreeMap<(i32, i32), Vec<Pair>> = BTreeMap::new();
     for (at, bright) in stars.iter().enumerate() {
         for faint in &stars[at + 1..] {
             let (dx, dy) = (faint.x - bright.x, faint.y - bright.y);
@@ -87,7 +90,7 @@ pub(super) fn find(blobs: &[Blob], fwhm: f32, (width, height): (usize, usize)) -
     if (count as f64) < wanted + chance + 5.0 * chance.sqrt() {
         return None;
     }
-    let over = |figure: fn(&(f32, f32, f32)) -> f32| {
+    let over = |figure: fn(&Pair) -> f32| {
         median(
             &mut near(best)
                 .map(|pair| f64::from(figure(pair)))
