@@ -6,6 +6,7 @@
 //! fitted to its squares, and its ends are found. A trail that is fainter than the noise of a pixel
 //! still shows: it is long.
 //!
+//! Frames with a side under [`SMALLEST`] are not searched: there a chain of stars is as long as a trail.
 //! Not a trail: what is short, what has gaps as a row of stars has, what is as wide as a nebula's
 //! edge, a bright star's spike, a column or row of the sensor.
 
@@ -16,6 +17,9 @@ use crate::facts::Trail;
 
 /// Side of a square, pixels.
 pub(super) const SPECK: usize = 4;
+
+/// Shorter side of a frame that is searched, pixels.
+const SMALLEST: usize = 400;
 
 /// A square stands out by so many times its noise.
 const STANDS_OUT: f32 = 3.0;
@@ -134,6 +138,9 @@ impl Line {
 
 /// The trails of a frame, the one with most votes first.
 pub(super) fn find(specks: &[Speck], scene: &Scene<'_>) -> Vec<Line> {
+    if scene.size.0.min(scene.size.1) < SMALLEST {
+        return Vec::new();
+    }
     let open = |speck: &Speck| !scene.covered.at(speck.x as usize, speck.y as usize);
     let mut left: Vec<Speck> = specks.iter().copied().filter(open).collect();
     let mut lines = Vec::new();

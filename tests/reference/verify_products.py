@@ -23,15 +23,21 @@ CELL = 64
 
 
 def background(pixels, wanted):
-    """Level and noise of a light: medians over cells whose stars are clipped away."""
-    cells = []
-    for top in range(0, pixels.shape[0], CELL):
-        for left in range(0, pixels.shape[1], CELL):
-            part = np.s_[top : top + CELL, left : left + CELL]
-            mean, median, sd = sigma_clipped_stats(pixels[part][wanted[part]], sigma=3, maxiters=None)
-            skewed = abs(mean - median) >= 0.3 * sd
-            cells.append((median if skewed else 2.5 * median - 1.5 * mean, sd))
-    return np.median(cells, axis=0)
+    """Level and noise of a light: medians over a mesh of cells whose stars are clipped away. Each
+    node is the median of its cell and of those around it that have one opposite."""
+    rows, columns = (-(-side // CELL) for side in pixels.shape)
+    cells = np.empty((rows, columns, 2))
+    for row, column in np.ndindex(rows, columns):
+        part = np.s_[row * CELL : (row + 1) * CELL, column * CELL : (column + 1) * CELL]
+        mean, median, sd = sigma_clipped_stats(pixels[part][wanted[part]], sigma=3, maxiters=None)
+        skewed = abs(mean - median) >= 0.3 * sd
+        cells[row, column] = (median if skewed else 2.5 * median - 1.5 * mean, sd)
+    nodes = []
+    for row, column in np.ndindex(rows, columns):
+        down, right = min(row, rows - 1 - row, 1), min(column, columns - 1 - column, 1)
+        around = cells[row - down : row + down + 1, column - right : column + right + 1]
+        nodes.append(np.median(around, axis=(0, 1)))
+    return np.median(nodes, axis=0)
 
 
 def photosites(shape, cfa, colour):
