@@ -44,7 +44,7 @@ pub use sun::{
     Daylight, Spell, altitude_deg, closes_at, is_dark, is_over, rises_above, sets_below, spells,
 };
 pub use targets::{parse_targets, targets, targets_yaml};
-pub use text::{bytes, counted, rounded, span};
+pub use text::{bytes, clock, counted, rounded, span};
 pub use yaml::{parse, sensors_yaml, yaml};
 
 use crate::facts::{Plan, Settings, Snapshot};

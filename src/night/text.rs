@@ -11,7 +11,7 @@ pub(super) fn utc(moment: Timestamp) -> String {
 }
 
 /// Hours and minutes on a clock of this zone.
-pub(super) fn clock(moment: Timestamp, zone: &TimeZone) -> String {
+pub fn clock(moment: Timestamp, zone: &TimeZone) -> String {
     let local = moment.to_zoned_datetime(zone.clone());
     format!("{:02}:{:02}", local.hour(), local.minute())
 }

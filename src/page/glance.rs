@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 
-use super::mark::{Mark, Sub, reason_word};
+use super::mark::{Mark, Sub};
 use super::morning::NightFacts;
 use super::text::{clock, filter_word, number, sentence, target_word};
 use crate::facts::{Kind, SessionLog, SetAside};
@@ -117,7 +117,7 @@ fn losses(subs: &[Sub<'_>], facts: &NightFacts) -> Vec<String> {
     let mut reasons: Vec<_> = reasons.into_iter().collect();
     reasons.sort_by_key(|&(reason, (count, _, _))| (std::cmp::Reverse(count), reason));
     let told = reasons.into_iter().map(|(reason, (count, first, last))| {
-        let word = reason_word(reason);
+        let word = reason.word();
         let clock = |at| clock(at, &facts.time_zone);
         match first.zip(last) {
             Some((first, last)) if first < last => {

@@ -4,7 +4,7 @@
 
 use std::collections::BTreeMap;
 
-use super::mark::{Mark, Sub, measure_word, reason_word};
+use super::mark::{Mark, Sub};
 use super::morning::NightFacts;
 use super::text::{
     address, cell, clock, exposure, filter_word, fraction, name, number, path, sentence,
@@ -156,13 +156,13 @@ fn findings(light: &LightEntry) -> Vec<String> {
     let findings = light.findings.iter();
     let mut told: Vec<String> = findings
         .map(|finding| {
-            let (what, unit) = measure_word(finding.reason);
+            let (what, unit) = finding.reason.measure();
             let beyond = finding.beyond_sd.map_or(String::new(), |sd| {
                 format!(", {} sd from its group", number(sd.abs(), 1))
             });
             format!(
                 "{}: {what} {}{unit}, limit {}{unit}{beyond}",
-                reason_word(finding.reason),
+                finding.reason.word(),
                 three_digits(finding.value),
                 three_digits(finding.limit),
             )
@@ -174,7 +174,7 @@ fn findings(light: &LightEntry) -> Vec<String> {
             .iter()
             .any(|finding| finding.reason == reason)
     });
-    told.extend(bare.map(|&reason| reason_word(reason).to_owned()));
+    told.extend(bare.map(|&reason| reason.word().to_owned()));
     told
 }
 

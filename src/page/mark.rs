@@ -4,7 +4,7 @@ use jiff::Timestamp;
 
 use super::morning::NightFacts;
 use super::text::{clock, exposure, filter_word};
-use crate::facts::{LightEntry, SetAside, Verdict};
+use crate::facts::{LightEntry, Verdict};
 
 /// What became of a light.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -59,30 +59,6 @@ impl Mark {
     }
 }
 
-/// A reason as a person would say it.
-pub(super) fn reason_word(reason: SetAside) -> &'static str {
-    match reason {
-        SetAside::Trailed => "trailed",
-        SetAside::Clouds => "clouds",
-        SetAside::Defocused => "defocused",
-        SetAside::BrightSky => "bright sky",
-        SetAside::FewStars => "few stars",
-        SetAside::OffTarget => "off target",
-    }
-}
-
-/// What a rule looks at, and the unit of its value and limit.
-pub(super) fn measure_word(reason: SetAside) -> (&'static str, &'static str) {
-    match reason {
-        SetAside::Trailed => ("elongation", ""),
-        SetAside::Clouds => ("transparency", ""),
-        SetAside::Defocused => ("FWHM", " px"),
-        SetAside::BrightSky => ("background", " ADU"),
-        SetAside::FewStars => ("stars", ""),
-        SetAside::OffTarget => ("shift", " of the side"),
-    }
-}
-
 /// A light with its place in the log.
 #[derive(Clone, Copy)]
 pub(super) struct Sub<'a> {
@@ -107,7 +83,7 @@ impl<'a> Sub<'a> {
     /// What a mark of it says.
     pub(super) fn title(&self, facts: &NightFacts) -> String {
         let reasons = self.light.set_aside_for.iter();
-        let reasons: Vec<&str> = reasons.map(|&reason| reason_word(reason)).collect();
+        let reasons: Vec<&str> = reasons.map(|reason| reason.word()).collect();
         let colon = if reasons.is_empty() { "" } else { ": " };
         format!(
             "{} {}, {} s, {}{colon}{}",

@@ -5,11 +5,10 @@
 
 use std::fmt::Write;
 
-use jiff::Timestamp;
 use jiff::civil::Date;
-use jiff::tz::TimeZone;
 
 use crate::facts::filter_is_none;
+pub(super) use crate::night::clock;
 use crate::night::tame;
 
 /// What stands where a number has no value.
@@ -138,12 +137,6 @@ pub(super) fn fraction(value: f64) -> String {
         percent if percent >= 0.01 => format!("{} %", number(percent, 2)),
         percent => format!("{} ppm", number(percent * 1e4, 1)),
     }
-}
-
-/// Hours and minutes by the clock.
-pub(super) fn clock(moment: Timestamp, zone: &TimeZone) -> String {
-    let local = moment.to_zoned_datetime(zone.clone());
-    format!("{:02}:{:02}", local.hour(), local.minute())
 }
 
 /// The evening and the morning of a night.

@@ -107,6 +107,21 @@ fn pixel_scales_follow_from_pixel_and_focal_length() {
     // The usual formula: 206.265 x 3.76 / 500.
     let scale = pixel_scale(&light(0, "", None)).unwrap();
     assert!((scale - 1.551).abs() < 0.001, "{scale}");
+    // Computed apart with arbitrary precision; the last two are rounded to 1.7 and 1.77 on a page of
+    // clarkvision.com on plate scales.
+    for (pixel_um, focal_length_mm, wanted) in [
+        (3.76, 530.0, 1.463_313),
+        (6.45, 1000.0, 1.330_408),
+        (9.0, 2000.0, 0.928_192),
+        (4.9, 600.0, 1.684_5),
+        (4.3, 500.0, 1.773_9),
+    ] {
+        let mut light = light(0, "", None);
+        light.pixel_um = Some(pixel_um);
+        Arc::make_mut(&mut light.optics).focal_length_mm = Setting::new(focal_length_mm);
+        let scale = pixel_scale(&light).unwrap();
+        assert!((scale - wanted).abs() < 5e-5, "{scale}, want {wanted}");
+    }
 }
 
 proptest! {
