@@ -6,6 +6,7 @@ mod check;
 mod demo;
 mod explain;
 mod log;
+mod paper;
 mod plan;
 mod run;
 mod settings;
@@ -73,6 +74,22 @@ enum Command {
         /// The folder, made where it is missing.
         folder: PathBuf,
     },
+    /// Print the JSON Schema of a document, for editors that complete and check it.
+    Schema {
+        /// Which document.
+        document: paper::Document,
+    },
+    /// Print what a shell needs to complete this command line.
+    Completions {
+        /// Which shell.
+        shell: clap_complete::Shell,
+    },
+    /// Print the manual page, or that of one command.
+    #[command(hide = true)]
+    Manual {
+        /// The command.
+        command: Option<String>,
+    },
     /// Decode a compressed frame from standard input to standard output.
     #[command(hide = true)]
     Unpack {
@@ -114,6 +131,9 @@ pub fn main() -> ExitCode {
         Command::Log { night } => log::log(config, night),
         Command::Demo { folder, data } => demo::demo(folder, &data),
         Command::Simulate { scenario, folder } => simulate::simulate(&scenario, &folder),
+        Command::Schema { document } => paper::schema(document),
+        Command::Completions { shell } => paper::completions(shell),
+        Command::Manual { command } => paper::manual(command.as_deref()),
         Command::Unpack { rows } => return crate::fits::unpack_child(rows.into_iter()),
     };
     match done {
