@@ -102,11 +102,6 @@ fn system(text: &mut Text) {
         "cores",
         cores.map_or_else(|error| error.to_string(), |cores| cores.to_string()),
     );
-    for name in ["DAWNLEDGER_LOG", "INVOCATION_ID"] {
-        if let Ok(value) = std::env::var(name) {
-            text.line(name, value);
-        }
-    }
 }
 
 /// What is where, whose, and with which rights.
