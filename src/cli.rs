@@ -5,21 +5,22 @@
 mod check;
 mod demo;
 mod explain;
+mod lines;
 mod log;
+mod paper;
 mod plan;
 mod run;
 mod settings;
 mod simulate;
+mod status;
+mod support;
 
 use std::ffi::OsString;
-use std::io::IsTerminal;
+use std::fmt;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
-use tracing_subscriber::EnvFilter;
-
-use crate::daemon::{Lines, Mode};
 
 /// Takes in a night's subframes, calibrates the lights, and leaves a log for the morning.
 #[derive(Parser)]
@@ -57,6 +58,10 @@ enum Command {
         /// The night's evening date, such as 2026-09-05; the latest where it is left out.
         night: Option<jiff::civil::Date>,
     },
+    /// Say what the daemon does now, what waits and why, and what went wrong last.
+    Status,
+    /// Print what somebody needs to know who is to help: one text, without pixels, to be read first.
+    Support,
     /// Play the demo night from end to end in a scratch folder.
     Demo {
         /// Where to play it; a new folder for temporary files where it is left out.
@@ -72,6 +77,22 @@ enum Command {
         scenario: PathBuf,
         /// The folder, made where it is missing.
         folder: PathBuf,
+    },
+    /// Print the JSON Schema of a document, for editors that complete and check it.
+    Schema {
+        /// Which document.
+        document: paper::Document,
+    },
+    /// Print what a shell needs to complete this command line.
+    Completions {
+        /// Which shell.
+        shell: clap_complete::Shell,
+    },
+    /// Print the manual page, or that of one command.
+    #[command(hide = true)]
+    Manual {
+        /// The command.
+        command: Option<String>,
     },
     /// Decode a compressed frame from standard input to standard output.
     #[command(hide = true)]
@@ -95,6 +116,21 @@ impl<E: Into<anyhow::Error>> From<E> for Failure {
     }
 }
 
+impl fmt::Display for Failure {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (Self::Usage(error) | Self::Failed(error)) = self;
+        // Errors of our own name their cause already; it is not said twice.
+        let mut text = String::new();
+        for cause in error.chain().map(ToString::to_string) {
+            if !text.contains(&cause) {
+                text += if text.is_empty() { "" } else { ": " };
+                text += &cause;
+            }
+        }
+        f.write_str(&text)
+    }
+}
+
 /// Parses the arguments, runs the command, prints what went wrong.
 pub fn main() -> ExitCode {
     // The decoder sets limits on its own process: nothing must have been started before.
@@ -103,56 +139,32 @@ pub fn main() -> ExitCode {
         return crate::fits::unpack_child(words);
     }
     let arguments = Arguments::parse();
-    trace(&arguments.command);
+    lines::begin(matches!(arguments.command, Command::Run | Command::Once));
     let config = &arguments.config;
     let done = match arguments.command {
-        Command::Run => run::run(config, Mode::Run),
-        Command::Once => run::run(config, Mode::Once),
+        Command::Run => run::run(config),
+        Command::Once => run::once(config),
         Command::Check => check::check(config),
         Command::Plan => plan::plan(config),
         Command::Explain { file } => explain::explain(config, &file),
         Command::Log { night } => log::log(config, night),
+        Command::Status => status::status(config),
+        Command::Support => support::support(config),
         Command::Demo { folder, data } => demo::demo(folder, &data),
         Command::Simulate { scenario, folder } => simulate::simulate(&scenario, &folder),
+        Command::Schema { document } => paper::schema(document),
+        Command::Completions { shell } => paper::completions(shell),
+        Command::Manual { command } => paper::manual(command.as_deref()),
         Command::Unpack { rows } => return crate::fits::unpack_child(rows.into_iter()),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,
-        Err(Failure::Failed(error)) => complain(&error, 1),
-        Err(Failure::Usage(error)) => complain(&error, 2),
-    }
-}
-
-fn complain(error: &anyhow::Error, code: u8) -> ExitCode {
-    // Errors of our own name their cause already; it is not said twice.
-    let mut text = String::new();
-    for cause in error.chain().map(ToString::to_string) {
-        if !text.contains(&cause) {
-            text += if text.is_empty() { "" } else { ": " };
-            text += &cause;
+        Err(failure) => {
+            eprintln!("dawnledger: {failure}");
+            ExitCode::from(match failure {
+                Failure::Failed(_) => 1,
+                Failure::Usage(_) => 2,
+            })
         }
-    }
-    eprintln!("dawnledger: {text}");
-    ExitCode::from(code)
-}
-
-/// Log lines go to standard error, above the progress bar where there is one. `DAWNLEDGER_LOG`
-/// sets what is logged, by room where wanted: `info,dawnledger::watch=debug`.
-fn trace(command: &Command) {
-    let usual = match command {
-        Command::Run | Command::Once => "info",
-        _ => "warn",
-    };
-    let filter =
-        EnvFilter::try_from_env("DAWNLEDGER_LOG").unwrap_or_else(|_| EnvFilter::new(usual));
-    let lines = tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_ansi(std::io::stderr().is_terminal())
-        .with_writer(|| Lines);
-    // The journal has times of its own.
-    if std::env::var_os("JOURNAL_STREAM").is_some() {
-        lines.without_time().init();
-    } else {
-        lines.init();
     }
 }

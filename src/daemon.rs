@@ -9,20 +9,25 @@
 
 mod adopt;
 mod engine;
+mod event;
 mod flushing;
 mod herald;
 mod history;
 mod hooks;
 mod intake;
+mod journal;
 mod locks;
 mod pages;
 mod progress;
 mod sensor;
+mod serve;
 mod service;
 mod session;
 mod space;
+mod status;
 mod supplied;
 mod tell;
+mod troubles;
 mod turn;
 mod worker;
 
@@ -36,9 +41,15 @@ use thiserror::Error;
 
 pub use engine::{CATALOGUE, recognition};
 pub use flushing::Flushing;
+pub use journal::{IDENTIFIER, Journal};
+pub use locks::is_at_work;
 pub use progress::Lines;
+pub use serve::serve;
 pub use session::{digest, session};
+pub use space::spaces;
+pub use status::{Appointment, Ended, Seen, Status, status};
 pub use supplied::Shelf;
+pub use troubles::{Trouble, Troubles};
 pub use turn::{Mode, Outcome, start};
 
 use crate::catalogue::CatalogueError;

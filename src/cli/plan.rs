@@ -48,19 +48,9 @@ fn text(plan: &Plan, settings: &Settings) -> String {
     lines.push(format!("to make: {}", plan.tasks.len()));
     lines.extend(plan.tasks.iter().map(|task| format!("  {}", task.product)));
     lines.push(format!("sensors to be measured: {}", plan.to_know.len()));
-    let waiting: Vec<String> = plan
-        .masters
-        .values()
-        .filter_map(|master| match &master.state {
-            MasterState::Made => None,
-            MasterState::Waiting(wait) => Some(format!(
-                "  {}: {wait}",
-                describe(&master.facts, &settings.site)
-            )),
-        })
-        .collect();
+    let waiting = sets(plan, settings);
     lines.push(format!("sets that wait: {}", waiting.len()));
-    lines.extend(waiting);
+    lines.extend(waiting.iter().map(|set| format!("  {set}")));
     let mut lights: BTreeMap<String, usize> = BTreeMap::new();
     for state in plan.lights.values() {
         if let LightState::Waiting(wait) = state {
@@ -78,4 +68,16 @@ fn text(plan: &Plan, settings: &Settings) -> String {
     );
     lines.push(format!("superseded: {}", plan.superseded.len()));
     lines.join("\n") + "\n"
+}
+
+/// The sets that wait, each with the reason.
+pub fn sets(plan: &Plan, settings: &Settings) -> Vec<String> {
+    let waiting = plan.masters.values().filter_map(|master| {
+        let MasterState::Waiting(wait) = &master.state else {
+            return None;
+        };
+        let what = describe(&master.facts, &settings.site);
+        Some(format!("{what}: {wait}"))
+    });
+    waiting.collect()
 }

@@ -1,4 +1,4 @@
-//! `run` and `once`: the loop.
+//! `run` and `once`: the loop, for ever or to the end of what is there.
 
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
@@ -10,18 +10,20 @@ use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 
 use super::{Failure, settings};
 use crate::daemon::{self, Flushing, Mode};
+use crate::facts::Settings;
 use crate::publish::Disk;
 
-/// Runs the loop to its end.
-pub fn run(config: &Path, mode: Mode) -> Result<(), Failure> {
-    let settings = settings::read(config)?;
-    frugal()?;
-    many_files();
-    let disk = Disk::gated(Arc::new(Flushing::default()));
-    let outcome = daemon::start(settings, disk, program()?, mode)?;
-    if mode == Mode::Run {
-        return Ok(());
-    }
+/// Watches until told to stop.
+pub fn run(config: &Path) -> Result<(), Failure> {
+    let (settings, disk) = prepare(config)?;
+    let again = || settings::read(config).map_err(|failure| failure.to_string());
+    Ok(daemon::serve(settings, disk, program()?, again)?)
+}
+
+/// Finishes what is there.
+pub fn once(config: &Path) -> Result<(), Failure> {
+    let (settings, disk) = prepare(config)?;
+    let outcome = daemon::start(settings, disk, program()?, Mode::Once)?;
     eprintln!(
         "took in {} files, made {} products; `log` has the night",
         outcome.taken, outcome.made
@@ -47,6 +49,13 @@ pub fn run(config: &Path, mode: Mode) -> Result<(), Failure> {
         .into());
     }
     Ok(())
+}
+
+fn prepare(config: &Path) -> Result<(Arc<Settings>, Disk), Failure> {
+    let settings = settings::read(config)?;
+    frugal()?;
+    many_files();
+    Ok((settings, Disk::gated(Arc::new(Flushing::default()))))
 }
 
 /// Our own executable, for decoding compressed frames.

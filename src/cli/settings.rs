@@ -1,13 +1,13 @@
 //! Reads the settings and the profiles they name.
 
 use std::fs;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use anyhow::{Context, anyhow};
 
 use super::Failure;
-use crate::config;
+use crate::config::{self, SettingsDraft};
 use crate::facts::Settings;
 
 /// Reads and checks everything; what is wrong is wrong usage.
@@ -15,9 +15,18 @@ pub fn read(file: &Path) -> Result<Arc<Settings>, Failure> {
     settings(file).map(Arc::new).map_err(Failure::Usage)
 }
 
-fn settings(file: &Path) -> anyhow::Result<Settings> {
+/// The profiles that the settings name, as far as the settings can be read.
+pub fn profile_paths(file: &Path) -> anyhow::Result<Vec<PathBuf>> {
+    Ok(draft(file)?.profile_paths().to_vec())
+}
+
+fn draft(file: &Path) -> anyhow::Result<SettingsDraft> {
     let file = std::path::absolute(file)?;
-    let draft = config::parse_settings(&text(&file)?, &file)?;
+    Ok(config::parse_settings(&text(&file)?, &file)?)
+}
+
+fn settings(file: &Path) -> anyhow::Result<Settings> {
+    let draft = draft(file)?;
     let mut profiles = Vec::new();
     for path in draft.profile_paths() {
         profiles.push((path.clone(), config::parse_profile(&text(path)?, path)?));

@@ -3,6 +3,8 @@
 
 use std::fs::File;
 use std::path::{Path, PathBuf};
+use std::thread;
+use std::time::Duration;
 
 use rustix::fs::{FlockOperation, flock};
 use rustix::io::Errno;
@@ -11,6 +13,11 @@ use super::DaemonError;
 use crate::catalogue::on_network;
 use crate::facts::Settings;
 use crate::publish::Disk;
+
+/// Who asks whether a folder is in use shares its lock for a moment: so often, and so long apart, a
+/// lock is tried to be taken.
+const TRIES: usize = 5;
+const APART: Duration = Duration::from_millis(20);
 
 /// Holds the locks until dropped.
 pub struct Locks {
@@ -35,21 +42,47 @@ pub fn lock(settings: &Settings, disk: &Disk) -> Result<Locks, DaemonError> {
     })
 }
 
+/// Is a process at work on this folder? The lock ends with its process, so the answer is true
+/// however that one ended.
+///
+/// # Errors
+/// When the folder cannot be opened or asked.
+pub fn is_at_work(folder: &Path) -> Result<bool, DaemonError> {
+    let opened = open(folder)?;
+    locked(folder, &opened, FlockOperation::NonBlockingLockShared).map(|free| !free)
+}
+
 fn take(path: &Path) -> Result<File, DaemonError> {
-    let failed = |tried| {
-        move |source| DaemonError::Folder {
-            path: path.to_owned(),
-            tried,
-            source,
+    let folder = open(path)?;
+    for _ in 0..TRIES {
+        if locked(path, &folder, FlockOperation::NonBlockingLockExclusive)? {
+            return Ok(folder);
         }
-    };
-    let folder = File::open(path).map_err(failed("open the folder"))?;
-    match flock(&folder, FlockOperation::NonBlockingLockExclusive) {
-        Ok(()) => Ok(folder),
-        Err(Errno::WOULDBLOCK) => Err(DaemonError::Busy {
+        thread::sleep(APART);
+    }
+    Err(DaemonError::Busy {
+        path: path.to_owned(),
+    })
+}
+
+fn open(path: &Path) -> Result<File, DaemonError> {
+    File::open(path).map_err(|source| DaemonError::Folder {
+        path: path.to_owned(),
+        tried: "open the folder",
+        source,
+    })
+}
+
+/// True where the lock was taken, false where another has it.
+fn locked(path: &Path, folder: &File, how: FlockOperation) -> Result<bool, DaemonError> {
+    match flock(folder, how) {
+        Ok(()) => Ok(true),
+        Err(Errno::WOULDBLOCK) => Ok(false),
+        Err(errno) => Err(DaemonError::Folder {
             path: path.to_owned(),
+            tried: "lock the folder",
+            source: errno.into(),
         }),
-        Err(errno) => Err(failed("lock the folder")(errno.into())),
     }
 }
 

@@ -8,15 +8,17 @@ use std::time::Duration;
 
 use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
-use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::runtime::Runtime;
 
 use super::engine::{Engine, batch};
 use super::herald::Herald;
 use super::intake::Intake;
+use super::service::{self, Ears, Word};
+use super::status::{Appointment, Board, Seen};
 use super::supplied::Shelf;
 use super::worker::{Job, Report, Request, Worker};
-use super::{DaemonError, service, space};
-use crate::facts::{Made, Recipe, Settings, ToMeasure, WatchMode};
+use super::{DaemonError, space};
+use crate::facts::{FileId, Made, Recipe, Settings, ToMeasure, WatchMode};
 use crate::fits::Unpacker;
 use crate::make::Maker;
 use crate::night::Cause;
@@ -75,19 +77,32 @@ pub fn start(
     program: PathBuf,
     mode: Mode,
 ) -> Result<Outcome, DaemonError> {
-    let runtime = tokio::runtime::Builder::new_current_thread()
-        .enable_all()
-        .build()
-        .map_err(|error| DaemonError::Worker(error.to_string()))?;
-    runtime.block_on(async {
+    runtime()?.block_on(async {
+        let mut ears = Ears::new()?;
         let mut turn = Turn::new(settings, disk, program, mode)?;
-        turn.run().await?;
+        turn.run(&mut ears).await?;
         Ok(turn.outcome)
     })
 }
 
+/// One thread that waits.
+pub(super) fn runtime() -> Result<Runtime, DaemonError> {
+    let mut threads = tokio::runtime::Builder::new_current_thread();
+    let runtime = threads.enable_all().build();
+    runtime.map_err(|error| DaemonError::Worker(error.to_string()))
+}
+
+/// Why the loop ended.
+pub(super) enum End {
+    /// All is done, or it was told to stop.
+    Done,
+    /// Its settings are to be read again. It may be run on as it is.
+    Reread,
+}
+
 pub(super) struct Turn {
     pub(super) engine: Engine,
+    pub(super) board: Board,
     worker: Worker,
     herald: Herald,
     watcher: Option<Watcher>,
@@ -110,8 +125,6 @@ pub(super) struct Turn {
     beats: u64,
     progress: super::progress::Progress,
     outcome: Outcome,
-    terminate: Signal,
-    interrupt: Signal,
 }
 
 impl Turn {
@@ -121,12 +134,10 @@ impl Turn {
         program: PathBuf,
         mode: Mode,
     ) -> Result<Self, DaemonError> {
-        let failed = |error: std::io::Error| DaemonError::Worker(error.to_string());
-        let terminate = signal(SignalKind::terminate()).map_err(failed)?;
-        let interrupt = signal(SignalKind::interrupt()).map_err(failed)?;
         let scratch = settings.state.join("scratch");
         let shelf = Shelf::new(Unpacker::new(program.clone(), scratch.clone()));
         let engine = Engine::open(settings.clone(), disk.clone(), shelf, mode)?;
+        let board = Board::open(disk.clone(), &settings.state, mode, Timestamp::now());
         let intake = Intake {
             profiles: settings.profiles.clone(),
             unpacker: Unpacker::new(program.clone(), scratch.clone()),
@@ -150,6 +161,7 @@ impl Turn {
         let herald = Herald::new(&settings, mode);
         Ok(Self {
             engine,
+            board,
             worker,
             herald,
             watcher,
@@ -168,19 +180,17 @@ impl Turn {
             beats: 0,
             progress: super::progress::Progress::default(),
             outcome: Outcome::default(),
-            terminate,
-            interrupt,
         })
     }
 
-    async fn run(&mut self) -> Result<(), DaemonError> {
+    pub(super) async fn run(&mut self, ears: &mut Ears) -> Result<End, DaemonError> {
         if self.mode == Mode::Run {
             service::ready();
             tracing::info!(folders = self.engine.settings.watch.len(), "watching");
         }
         loop {
             match self.step(Timestamp::now()) {
-                Ok(true) => return Ok(()),
+                Ok(true) => return Ok(End::Done),
                 Ok(false) => {}
                 Err(error) => self.bear(error).await?,
             }
@@ -192,8 +202,11 @@ impl Turn {
                 },
                 hints = self.hints.wait() => self.follow(hints, Timestamp::now()),
                 () = tokio::time::sleep(pause) => Ok(()),
-                _ = self.terminate.recv() => return self.stop().await,
-                _ = self.interrupt.recv() => return self.stop().await,
+                word = ears.hear() => match word {
+                    Word::Reread if self.mode == Mode::Run => return Ok(End::Reread),
+                    // The terminal that `once` was called from is gone.
+                    Word::Reread | Word::Stop => return self.stop().await,
+                },
             };
             if let Err(error) = heard {
                 self.bear(error).await?;
@@ -208,6 +221,7 @@ impl Turn {
             return Ok(());
         }
         self.part().await;
+        self.board.ended(&error.to_string(), Timestamp::now());
         Err(error)
     }
 
@@ -215,6 +229,7 @@ impl Turn {
     pub(super) fn step(&mut self, now: Timestamp) -> Result<bool, DaemonError> {
         self.show_life();
         self.tick(now);
+        self.report_status(now);
         self.herald.attend(&mut self.engine, now);
         if let Some(retry) = self.retry {
             if now < retry {
@@ -236,7 +251,8 @@ impl Turn {
         }
         if !self.requests.is_empty() {
             let requests = batch(&mut self.requests);
-            service::status(&format!("taking in {} files", requests.len()));
+            self.board
+                .doing(format!("taking in {} files", requests.len()), now);
             self.worker.give(Job::TakeIn(requests))?;
             return Ok(false);
         }
@@ -249,16 +265,17 @@ impl Turn {
                 Job::Make(task) => {
                     space::check(&self.engine.settings.output, task)?;
                     self.progress.begin(&task.product, left + 1);
-                    service::status(&format!("making {}, {left} more in line", task.product));
+                    let doing = format!("making {}, {left} more in line", task.product);
+                    self.board.doing(doing, now);
                 }
                 Job::Measure(light) => {
-                    service::status(&format!("measuring {}, {left} more in line", light.product));
+                    let doing = format!("measuring {}, {left} more in line", light.product);
+                    self.board.doing(doing, now);
                 }
                 Job::Know(task) => {
                     let camera = &task.camera.name;
-                    service::status(&format!(
-                        "measuring the sensor of {camera}, {left} more in line"
-                    ));
+                    let doing = format!("measuring the sensor of {camera}, {left} more in line");
+                    self.board.doing(doing, now);
                 }
                 Job::TakeIn(_) | Job::Picture(_) => {}
             }
@@ -286,11 +303,41 @@ impl Turn {
         }
         self.herald.nights(&mut self.engine, now);
         self.engine.rest();
-        service::status(&match self.engine.away.values().next() {
+        let doing = match self.engine.away.values().next() {
             Some(away) => format!("a watch folder is away: {away}"),
             None => "watching".to_owned(),
-        });
+        };
+        self.board.doing(doing, now);
         Ok(false)
+    }
+
+    /// Keeps the status file current.
+    fn report_status(&mut self, now: Timestamp) {
+        if !self.board.is_due(now) {
+            return;
+        }
+        let engine = &self.engine;
+        let known =
+            |(file, note): (&FileId, &str)| (!note.is_empty()).then(|| format!("{file}: {note}"));
+        let appointments = [
+            (self.retry, "everything is tried again"),
+            (
+                engine.again,
+                "raw files that could not be read are tried again",
+            ),
+            (self.wake, "a set that may still grow is looked at again"),
+        ];
+        let next = appointments.into_iter().filter_map(|(at, what)| {
+            let what = what.to_owned();
+            Some(Appointment { at_utc: at?, what })
+        });
+        let seen = Seen {
+            arriving: engine.settle.arriving().count(),
+            first_arriving: engine.settle.arriving().find_map(known),
+            away: engine.away.values().cloned().collect(),
+            next: next.collect(),
+        };
+        self.board.look(seen, now);
     }
 
     /// Notes the time. Where the clock was set back nothing waits for the time it had: all that
@@ -489,7 +536,7 @@ impl Turn {
 
     pub(super) fn trouble(&mut self, error: &DaemonError, now: Timestamp) {
         tracing::error!("{error}; trying again in {} s", RETRY.as_secs());
-        service::status(&format!("waiting: {error}"));
+        self.board.doing(format!("waiting: {error}"), now);
         let alarm = &mut self.engine.alarm;
         alarm.failed(Cause::Disk, &error.to_string(), now);
         self.queue.clear();
@@ -513,7 +560,8 @@ impl Turn {
             // While there is work its report comes first.
             .chain(self.wake.filter(|_| !self.worker.busy))
             .filter(|_| retry.is_none())
-            .chain(retry);
+            .chain(retry)
+            .chain(self.board.due());
         for moment in moments {
             let until = Duration::try_from(moment.duration_since(now)).unwrap_or(Duration::ZERO);
             pause = pause.min(until);
@@ -526,20 +574,28 @@ impl Turn {
     }
 
     /// Abandons the running task and says goodbye.
-    async fn stop(&mut self) -> Result<(), DaemonError> {
+    async fn stop(&mut self) -> Result<End, DaemonError> {
         tracing::info!("stopping");
         service::stopping();
         self.outcome.stopped = true;
         self.part().await;
-        self.engine.tell(Timestamp::now())
+        let told = self.engine.tell(Timestamp::now());
+        self.board.ended("told to stop", Timestamp::now());
+        told.map(|()| End::Done)
     }
 
+    /// Abandons the running task, but does not wait for ever.
     async fn part(&mut self) {
+        let _ = tokio::time::timeout(FAREWELL, self.let_go()).await;
+    }
+
+    /// Abandons the running task and waits until the worker has noticed.
+    pub(super) async fn let_go(&mut self) {
         self.worker.pulse.stop();
         self.progress.clear();
         if self.worker.busy {
             // What it reports is not recorded: the next start finds a product that was finished.
-            let _ = tokio::time::timeout(FAREWELL, self.worker.reports.recv()).await;
+            let _ = self.worker.reports.recv().await;
         }
     }
 }

@@ -5,12 +5,15 @@ use std::fmt;
 use std::sync::Arc;
 
 use jiff::Timestamp;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{Celsius, Degrees, Overscan, Seconds};
 
 /// What a subframe is for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Kind {
     /// Shortest exposure, no light: the pedestal.

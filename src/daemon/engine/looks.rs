@@ -1,0 +1,206 @@
+//! Looks at watch folders: what is new waits until its writer is done, what is gone is noted.
+
+use std::collections::HashMap;
+
+use jiff::Timestamp;
+
+use super::{DaemonError, Engine, Mode};
+use crate::daemon::worker::Request;
+use crate::facts::{Content, Entry, FileId, Look, RelPath, Stamp};
+use crate::night::Cause;
+use crate::scan::{self, Found, ScanError};
+use crate::watch::Hint;
+
+/// Most files handed to the worker at once.
+const BATCH: usize = 512;
+
+impl Engine {
+    /// Walks a watch folder and compares it with the catalogue.
+    pub fn scan(&mut self, index: usize, now: Timestamp) -> Result<(), DaemonError> {
+        let Some(folder) = self.settings.watch.get(index).cloned() else {
+            return Ok(());
+        };
+        let mut known: HashMap<RelPath, (Stamp, bool)> = HashMap::new();
+        self.catalogue.for_each_stamp(|file, stamp, present| {
+            if file.watch == folder.name {
+                known.insert(file.path, (stamp, present));
+            }
+        })?;
+        let (mut back, mut ignored, mut looks) = (Vec::new(), Vec::new(), Vec::new());
+        let walked = scan::scan(&folder, &mut |found| {
+            let (look, reason) = match found {
+                Found::Wanted(look) => (look, None),
+                Found::Ignored(look, reason) => (look, Some(reason)),
+            };
+            match (known.remove(&look.file.path), reason) {
+                (Some((stamp, true)), _) if stamp == look.stamp => {}
+                (Some((stamp, false)), None) if stamp == look.stamp => back.push(look.file),
+                (_, Some(reason)) => ignored.push((look, reason)),
+                (_, None) => looks.push(look),
+            }
+        });
+        let complete = match walked {
+            Ok(_) => {
+                if self.away.remove(&index).is_some() {
+                    tracing::info!(folder = %folder.path.display(), "the watch folder is back");
+                }
+                true
+            }
+            Err(error @ ScanError::Away { .. }) => {
+                let text = error.to_string();
+                if self.away.insert(index, text.clone()).is_none() {
+                    tracing::warn!("{text}; its files count as away until it is back");
+                    let cause = Cause::Folder(folder.name.to_string());
+                    self.alarm.failed(cause, &text, now);
+                }
+                true
+            }
+            Err(error) => {
+                tracing::warn!("{error}");
+                false
+            }
+        };
+        for look in looks {
+            self.settle.look(look, now);
+        }
+        self.ignore(ignored, now)?;
+        if !back.is_empty() {
+            self.teller.all();
+            self.change()?.reappear(&back)?;
+        }
+        if complete {
+            let gone = known.into_iter().filter(|(_, (_, present))| *present);
+            let gone = gone.map(|(path, _)| FileId {
+                watch: folder.name.clone(),
+                path,
+            });
+            self.vanish(gone.collect())?;
+        }
+        self.look_at_shelf();
+        Ok(())
+    }
+
+    /// Supplied masters may have come, gone or changed.
+    pub(super) fn look_at_shelf(&mut self) {
+        if self.shelf.look(&self.settings) {
+            self.snapshot = None;
+            self.teller.all();
+        }
+    }
+
+    fn ignore(&mut self, ignored: Vec<(Look, String)>, now: Timestamp) -> Result<(), DaemonError> {
+        let entries = ignored.into_iter().map(|(look, reason)| Entry {
+            file: look.file,
+            stamp: look.stamp,
+            present: true,
+            arrived: now,
+            content: Content::Ignored(reason),
+        });
+        self.record(entries.collect())
+    }
+
+    /// Files are gone. What was only ignored is forgotten: a vanished temporary never counts.
+    pub(super) fn vanish(&mut self, mut gone: Vec<FileId>) -> Result<(), DaemonError> {
+        if gone.is_empty() {
+            return Ok(());
+        }
+        gone.sort();
+        let snapshot = self.view()?;
+        let is_ignored = |file: &FileId| {
+            let known = snapshot.find(file);
+            known.is_some_and(|entry| matches!(entry.content, Content::Ignored(_)))
+        };
+        let (temporary, gone): (Vec<_>, Vec<_>) = gone.into_iter().partition(is_ignored);
+        for file in gone.iter().chain(&temporary) {
+            self.settle.vanished(file);
+        }
+        if !gone.is_empty() {
+            tracing::info!(files = gone.len(), "files are no longer in their folders");
+        }
+        self.teller.all();
+        let catalogue = self.change()?;
+        catalogue.forget(&temporary)?;
+        catalogue.vanish(&gone)?;
+        Ok(())
+    }
+
+    /// Follows a hint about one file. True where the whole folder should be scanned.
+    pub fn hint(&mut self, hint: Hint, now: Timestamp) -> Result<Option<usize>, DaemonError> {
+        let (index, path, closed) = match hint {
+            Hint::Rescan(index) => return Ok(Some(index)),
+            Hint::Touched(index, path) | Hint::Gone(index, path) => (index, path, false),
+            Hint::Closed(index, path) => (index, path, true),
+        };
+        let Some(folder) = self.settings.watch.get(index) else {
+            return Ok(None);
+        };
+        let file = FileId {
+            watch: folder.name.clone(),
+            path,
+        };
+        let known = self.catalogue.stamp(&file)?;
+        match scan::look(folder, &file.path) {
+            Some(Found::Wanted(look)) if known == Some((look.stamp, true)) => {}
+            Some(Found::Wanted(look)) if closed => self.settle.closed(look, now),
+            Some(Found::Wanted(look)) => self.settle.look(look, now),
+            // Names that are left alone are only listed, by the scans.
+            Some(Found::Ignored(..)) => {}
+            None => {
+                self.settle.vanished(&file);
+                match known {
+                    Some((_, true)) => self.vanish(vec![file])?,
+                    Some((_, false)) => {}
+                    // Perhaps a folder was moved away; only a scan can tell.
+                    None => return Ok(Some(index)),
+                }
+            }
+        }
+        Ok(None)
+    }
+
+    /// Files that are done, to be handed to the worker.
+    pub fn due(&mut self, now: Timestamp) -> Vec<Request> {
+        let settings = self.settings.clone();
+        let looks = match self.mode {
+            Mode::Once => self.settle.finish(),
+            Mode::Run => self.settle.due(now, |file| {
+                scan::stamp(settings.folder(&file.watch)?, &file.path)
+            }),
+        };
+        let complete = self.mode == Mode::Once;
+        looks
+            .into_iter()
+            .filter_map(|look| self.request(look, complete))
+            .collect()
+    }
+
+    /// Short files of nights that are over: what is there is final.
+    pub fn overdue(&mut self, over: impl Fn(Timestamp) -> bool) -> Vec<Request> {
+        let changed = |stamp: &Stamp| Timestamp::from_nanosecond(i128::from(stamp.mtime_ns));
+        let looks = self.settle.overdue(|stamp| changed(stamp).is_ok_and(&over));
+        looks
+            .into_iter()
+            .filter_map(|look| self.request(look, true))
+            .collect()
+    }
+
+    fn request(&self, look: Look, complete: bool) -> Option<Request> {
+        let folder = self.settings.folder(&look.file.watch)?;
+        let path = folder.path.join(look.file.path.as_path());
+        let known = self.stale.get(&look.file);
+        let known = known.filter(|(stamp, _)| *stamp == look.stamp);
+        let known = known.map(|(_, digest)| *digest);
+        Some(Request {
+            look,
+            path,
+            known,
+            complete,
+        })
+    }
+}
+
+/// Splits requests into batches for the worker.
+pub fn batch(requests: &mut Vec<Request>) -> Vec<Request> {
+    let rest = requests.split_off(requests.len().min(BATCH));
+    std::mem::replace(requests, rest)
+}

@@ -1,0 +1,170 @@
+//! What becomes of a product that was made or measured, or was not.
+
+use jiff::Timestamp;
+
+use super::{DaemonError, Engine, READ_AGAIN};
+use crate::facts::{Failure, FileId, Fingerprint, Made, Measured, Task, ToMeasure};
+use crate::make::MakeError;
+use crate::measure;
+use crate::night::Cause;
+use crate::scan::Found;
+
+impl Engine {
+    /// A product was made.
+    pub fn made(&mut self, made: Made) -> Result<(), DaemonError> {
+        self.catalogue.made(&made)?;
+        self.unread.remove(&made.fingerprint);
+        if made.facts.is_some() {
+            self.teller.all();
+        } else if let Some(night) = made
+            .product
+            .split('/')
+            .nth(1)
+            .and_then(|night| night.parse().ok())
+        {
+            self.teller.night(night);
+        }
+        if let Some(snapshot) = &mut self.snapshot {
+            snapshot.failed.remove(&made.fingerprint);
+            snapshot.made.insert(made.fingerprint, made);
+        }
+        Ok(())
+    }
+
+    /// A light was measured.
+    pub fn measured(&mut self, light: &ToMeasure, found: &Measured) -> Result<(), DaemonError> {
+        self.catalogue
+            .measured(&light.fingerprint, measure::METHODS, found)?;
+        self.teller.night(light.night);
+        if let Some(snapshot) = &mut self.snapshot {
+            snapshot
+                .measured
+                .insert(light.fingerprint, measure::METHODS);
+        }
+        Ok(())
+    }
+
+    /// A light could not be measured.
+    pub fn not_measured(&mut self, light: &ToMeasure, error: &MakeError) {
+        if !matches!(error, MakeError::Stopped) {
+            tracing::warn!(product = light.product, "not measured: {error}");
+            self.unmeasured.insert(light.fingerprint);
+        }
+    }
+
+    /// Deals with what raw files have done, or a request to stop; gives back any other error.
+    pub(super) fn deal_with_raw(
+        &mut self,
+        error: MakeError,
+        now: Timestamp,
+    ) -> Result<Option<MakeError>, DaemonError> {
+        match error {
+            MakeError::Stopped => {}
+            MakeError::Changed { file } => self.changed(file, now)?,
+            MakeError::Spoiled { file, reason } => self.spoiled(&file, &reason)?,
+            other => return Ok(Some(other)),
+        }
+        Ok(None)
+    }
+
+    /// A raw file is not what it was when it was taken in.
+    fn changed(&mut self, file: FileId, now: Timestamp) -> Result<(), DaemonError> {
+        tracing::info!(%file, "it changed or vanished while it was needed");
+        let known = self.catalogue.stamp(&file)?;
+        match self.look_at(&file) {
+            Some(Found::Wanted(look)) if known.map(|(stamp, _)| stamp) != Some(look.stamp) => {
+                self.settle.look(look, now);
+                // Until it is taken in again it is not there for the planner.
+                self.change()?.vanish(&[file])?;
+                Ok(())
+            }
+            Some(Found::Wanted(_)) => Ok(()),
+            _ => self.vanish(vec![file]),
+        }
+    }
+
+    /// The pixels of a raw file cannot be used.
+    fn spoiled(&mut self, file: &FileId, reason: &str) -> Result<(), DaemonError> {
+        tracing::warn!(%file, "refused: {reason}");
+        if let Some((stamp, _)) = self.catalogue.stamp(file)? {
+            self.teller.all();
+            self.change()?.refuse_pixels(file, &stamp, reason)?;
+        }
+        Ok(())
+    }
+
+    /// A product was not made. What can be mended is: the files concerned are looked at again,
+    /// refused, or the master is made anew.
+    ///
+    /// # Errors
+    /// The error itself where the disk is to blame and trying later may help.
+    pub fn not_made(
+        &mut self,
+        task: &Task,
+        error: MakeError,
+        now: Timestamp,
+    ) -> Result<(), DaemonError> {
+        let Some(error) = self.deal_with_raw(error, now)? else {
+            return Ok(());
+        };
+        match error {
+            MakeError::Master { path, reason } => {
+                if self.shelf.distrust(&path, &reason) {
+                    self.look_at_shelf();
+                    return Ok(());
+                }
+                tracing::warn!("{}: the master cannot be used: {reason}", path.display());
+                if self.suspects.contains(&path) {
+                    return self.failed(task, &reason, now);
+                }
+                let product = path
+                    .strip_prefix(&self.settings.output)
+                    .unwrap_or(&path)
+                    .to_owned();
+                let unusable: Vec<Fingerprint> = self
+                    .view()?
+                    .made
+                    .values()
+                    .filter(|made| product.as_os_str() == made.product.as_str())
+                    .map(|made| made.fingerprint)
+                    .collect();
+                self.change()?.unmade(&unusable)?;
+                self.suspects.push(path);
+                Ok(())
+            }
+            error @ MakeError::Read { .. } => {
+                let reason = error.to_string();
+                tracing::warn!(product = task.product, "not made for now: {reason}");
+                self.alarm.failed(Cause::Raw, &reason, now);
+                self.unread.insert(task.fingerprint, Failure { reason });
+                self.again = self.again.or(now.checked_add(READ_AGAIN).ok());
+                self.snapshot = None;
+                self.teller.all();
+                Ok(())
+            }
+            MakeError::Publish(error) if error.is_passing() => Err(error.into()),
+            other => self.failed(task, &other.to_string(), now),
+        }
+    }
+
+    /// What could not be read may be tried again, if it is time. True where there is something.
+    pub fn try_again(&mut self, now: Timestamp) -> bool {
+        if self.again.is_none_or(|again| now < again) {
+            return false;
+        }
+        self.again = None;
+        self.unread.clear();
+        self.snapshot = None;
+        self.teller.all();
+        true
+    }
+
+    fn failed(&mut self, task: &Task, reason: &str, now: Timestamp) -> Result<(), DaemonError> {
+        tracing::error!(product = task.product, "could not be made: {reason}");
+        let text = format!("{}: could not be made: {reason}", task.product);
+        self.alarm.failed(Cause::Product, &text, now);
+        self.teller.all();
+        self.change()?.failed(&task.fingerprint, reason)?;
+        Ok(())
+    }
+}
