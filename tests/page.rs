@@ -13,7 +13,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::Path;
 
-use dawnledger::facts::{NightState, SessionLog, Verdict};
+use dawnledger::facts::{Goals, NightState, SessionLog, Verdict};
+use dawnledger::night;
 use dawnledger::page::{index, morning, sensors, targets};
 use document::{Document, Element};
 
@@ -26,7 +27,10 @@ fn pages() -> Vec<(&'static str, String)> {
             morning(&log, &scene::facts(), scene::previews()),
         ),
         ("index.html", index(&history, "Skarn Hill")),
-        ("targets.html", targets(&history, "Skarn Hill")),
+        (
+            "targets.html",
+            targets(&history, &scene::goals(&history), "Skarn Hill"),
+        ),
         ("sensors.html", sensors(&history, "Skarn Hill")),
     ]
 }
@@ -254,6 +258,40 @@ fn the_page_says_what_matters_in_numbers_of_the_log() {
 }
 
 #[test]
+fn targets_stand_beside_their_goals() {
+    let history = scene::history();
+    let list = scene::goals(&history);
+    let page = targets(&history, &list, "Skarn Hill");
+    let document = Document::read(&page);
+    let rows: Vec<&Element> = document.named("tr").collect();
+    let row = |filter: &str| {
+        let mut rows = rows
+            .iter()
+            .filter(|row| row.text.trim_start().starts_with(filter));
+        rows.next().unwrap().text.clone()
+    };
+    let hours = list.find("Lantern Nebula", "Ha").unwrap();
+    let left = night::span(3600.0 * hours.hours_left.unwrap());
+    assert!(row("Ha").contains("200 h 00 min"), "{}", row("Ha"));
+    assert!(row("Ha").contains(&left), "{}", row("Ha"));
+    let ratio = list.find("Skarn Cluster", "L").unwrap();
+    let so_far = format!("{:.1} so far", ratio.signal_to_noise.unwrap());
+    assert!(
+        row("L").contains("S/N 90.0 at 0.200 e\u{207b}/s"),
+        "{}",
+        row("L")
+    );
+    assert!(row("L").contains(&so_far), "{}", row("L"));
+    // Before its first light.
+    assert!(row("SII").contains("not known"), "{}", row("SII"));
+    // A target without goals has no columns for them.
+    let heads = document
+        .named("table")
+        .filter(|table| table.text.contains("Still missing"));
+    assert_eq!(heads.count(), 2);
+}
+
+#[test]
 fn a_screen_reader_finds_its_way() {
     for (name, page) in pages() {
         let document = Document::read(&page);
@@ -382,13 +420,13 @@ fn foreign_text_stays_text() {
         let log = hostile(text);
         let mut facts = scene::facts();
         facts.site = text.to_owned();
-        let brief = dawnledger::night::summary(&log);
+        let brief = night::summary(&log);
         let night = morning(&log, &facts, scene::previews());
         let briefs = [brief.clone(), brief];
         let all = [
             night,
             index(&briefs, text),
-            targets(&briefs, text),
+            targets(&briefs, &scene::goals(&briefs), text),
             sensors(&briefs, text),
         ];
         for page in all {
@@ -440,7 +478,7 @@ fn a_night_without_anything_is_a_page_too() {
     );
     for page in [
         index(&[], "Skarn Hill"),
-        targets(&[], "Skarn Hill"),
+        targets(&[], &night::targets(&[], &Goals::new()), "Skarn Hill"),
         sensors(&[], "Skarn Hill"),
     ] {
         Document::read(&page);

@@ -248,6 +248,9 @@ impl Light<'_> {
             measures: Measures {
                 background_adu: rounded(found.background_adu, 3),
                 noise_adu: rounded(found.noise_adu, 3),
+                noise_e: self
+                    .electrons_per_adu
+                    .map(|gain| rounded(gain * found.noise_adu, 3)),
                 gradient_adu: Some(rounded(found.gradient_adu, 3)),
                 stars: Some(found.stars.count),
                 fwhm_px: shape.map(|shape| number(shape.fwhm_px, 3)),
@@ -379,6 +382,7 @@ fn group(
         stars: middle(&|m| m.stars.map(f64::from), 1),
         pixel_scale_arcsec: median(&mut scales).map(|scale| rounded(scale, 4)),
         sky_e_per_s: middle(&|m| m.sky_e_per_s, 4),
+        row_order: first.frame.camera.row_order,
         zones_fwhm_px: if zones.iter().any(Option::is_some) {
             zones
         } else {
