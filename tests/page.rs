@@ -137,7 +137,7 @@ fn pages_link_each_other() {
     assert_eq!(link("next").get("href"), Some("../2026-11-15/morning.html"));
 }
 
-/// In the order of the log: what the timeline's marks link to, with the mark.
+/// What the timeline's marks link to, with the mark; of several marks in a link the first.
 fn marks(document: &Document) -> BTreeMap<String, String> {
     let mut marks = BTreeMap::new();
     let mut href = None;
@@ -169,7 +169,8 @@ fn every_light_has_its_mark_and_its_row() {
     let log = scene::log();
     let document = Document::read(&page_of(&log));
     let marks = marks(&document);
-    assert_eq!(marks.len(), log.lights.len());
+    let of_lights = marks.keys().filter(|href| href.starts_with("#l"));
+    assert_eq!(of_lights.count(), log.lights.len());
     for (at, light) in log.lights.iter().enumerate() {
         let wanted = match (&*light.state, light.verdict) {
             ("calibrated", Some(Verdict::SetAside)) => "aside",
@@ -182,6 +183,46 @@ fn every_light_has_its_mark_and_its_row() {
         let file = light.file.rsplit('/').next().unwrap();
         assert!(row.text.contains(file), "{} does not name {file}", row.text);
         assert_eq!(row.text.contains("limit"), !light.findings.is_empty());
+    }
+}
+
+/// A run of frames is one link to the row of its first; runs outside the hours drawn are links in words.
+#[test]
+fn calibration_frames_have_their_mark_too() {
+    let mut log = scene::log();
+    let document = Document::read(&page_of(&log));
+    let marks = marks(&document);
+    let runs = marks.iter().filter(|(href, _)| href.starts_with("#c"));
+    let runs: Vec<(&str, &str)> = runs.map(|(href, mark)| (&**href, &**mark)).collect();
+    // Flats through Ha with two left out, flats through L, bias; darks that no rule wants; the other rig's.
+    assert_eq!(
+        runs,
+        [
+            ("#c0", "kept"),
+            ("#c135", "unjudged"),
+            ("#c30", "kept"),
+            ("#c60", "kept"),
+            ("#c85", "kept")
+        ]
+    );
+    let titles: Vec<&str> = document.named("title").map(|title| &*title.text).collect();
+    assert!(
+        titles.contains(&"16:20 to 16:24 flat, Ha: 28 used, 2 left out"),
+        "{titles:?}"
+    );
+    for frame in &mut log.calibration[85..135] {
+        frame.start_utc = Some("2026-11-15T10:30:00.000Z".to_owned());
+    }
+    log.calibration[135].start_utc = None;
+    let document = Document::read(&page_of(&log));
+    let text = |href: &str| {
+        let mut links = document.named("a").filter(|a| a.get("href") == Some(href));
+        links.next().unwrap().text.clone()
+    };
+    assert_eq!(text("#c85"), "10:30 bias: 50 used (north-pier)");
+    assert_eq!(text("#c135"), "dark: 1 spare (north-pier)");
+    for at in 0..log.calibration.len() {
+        assert_eq!(document.with_id(&format!("c{at}")).unwrap().name, "tr");
     }
 }
 

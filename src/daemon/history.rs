@@ -45,9 +45,9 @@ impl History {
         [before.last().copied(), after.copied()]
     }
 
-    /// Nights before this one, in order of time.
-    pub fn before(&self, night: Date) -> Vec<&NightSummary> {
-        self.nights.range(..night).map(|(_, brief)| brief).collect()
+    /// Nights before this one, the latest first.
+    pub fn before(&self, night: Date) -> impl Iterator<Item = &NightSummary> {
+        self.nights.range(..night).rev().map(|(_, brief)| brief)
     }
 
     /// Reads the logs that lie in the output folder of nights that `is_known` does not know: once.

@@ -12,7 +12,7 @@ use jpeg_encoder::{ColorType, Encoder, SamplingFactor};
 use ndarray::ArrayView2;
 
 use crate::combine::{MAD_TO_SD, mad, median};
-use crate::facts::{Cfa, ChannelLine, Colour};
+use crate::facts::{Cfa, ChannelLine, Colour, RowOrder};
 
 /// The longest side of a picture, about.
 const SIDE: usize = 480;
@@ -39,6 +39,18 @@ pub struct Picture {
 }
 
 impl Picture {
+    /// The picture the right way up, where its rows came in this order. Where no header says, they
+    /// stand as they are stored: the first row at the top.
+    #[must_use]
+    pub fn upright(mut self, order: RowOrder) -> Self {
+        if order == RowOrder::BottomUp && self.height > 0 {
+            let row = self.bytes.len() / self.height;
+            let rows = self.bytes.chunks_exact(row.max(1)).rev();
+            self.bytes = rows.flatten().copied().collect();
+        }
+        self
+    }
+
     /// The picture as JPEG, quality from 1 to 100; empty for an empty picture.
     pub fn jpeg(&self, quality: u8) -> Vec<u8> {
         let mut out = Vec::new();
