@@ -7,7 +7,7 @@ use jiff::civil::Date;
 
 use super::axis::percent;
 use super::morning::written;
-use super::text::{days, filter_word, name, number, page_of, target_word, three_digits};
+use super::text::{days, filter_word, name, number, page_of, target_word};
 use crate::facts::{FilterHours, Goal, NightSummary, TargetEntry, Targets};
 use crate::night::{counted, span};
 
@@ -38,7 +38,8 @@ struct FilterRow {
     /// Per cent of the goal, where there is one that can be told.
     share: Option<String>,
     wanted: String,
-    /// What the goal's ratio has come to.
+    /// Of which signal a ratio is wanted, and what it has come to.
+    signal: String,
     so_far: String,
     missing: String,
     frames: String,
@@ -118,16 +119,19 @@ fn row(entry: &TargetEntry, hours: &FilterHours, gifts: &Gifts<'_>, bars: &Bars)
     FilterRow {
         filter: filter_word(&hours.filter),
         rigs: rigs.join(", "),
-        kept: span(kept_s),
+        kept: match hours.kept {
+            0 => "none".to_owned(),
+            _ => span(kept_s),
+        },
         share: left_s.map(|left| percent(100.0 * kept_s / (kept_s + left).max(1.0))),
         wanted: match goal {
             None => String::new(),
             Some(Goal::Hours(hours)) => span(3600.0 * hours),
-            Some(Goal::SignalToNoise(goal)) => format!(
-                "S/N {} at {} e\u{207b}/s",
-                three_digits(goal.signal_to_noise),
-                three_digits(goal.signal_e_per_s)
-            ),
+            Some(Goal::SignalToNoise(goal)) => format!("S/N {}", goal.signal_to_noise),
+        },
+        signal: match goal {
+            Some(Goal::SignalToNoise(goal)) => format!("at {} e\u{207b}/s", goal.signal_e_per_s),
+            _ => String::new(),
         },
         so_far: hours.signal_to_noise.map_or(String::new(), |ratio| {
             format!("{} so far", number(ratio, 1))
@@ -138,7 +142,10 @@ fn row(entry: &TargetEntry, hours: &FilterHours, gifts: &Gifts<'_>, bars: &Bars)
             (Some(_), Some(0.0)) => "nothing".to_owned(),
             (Some(_), Some(left)) => span(left),
         },
-        frames: format!("{} of {}", hours.kept, hours.frames),
+        frames: match hours.frames {
+            0 => String::new(),
+            frames => format!("{} of {frames}", hours.kept),
+        },
         nights: given.map_or(Vec::new(), |given| {
             let nights = given.nights.iter();
             nights
