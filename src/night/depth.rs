@@ -11,7 +11,8 @@
 //! (sky b, read noise R) this is the equation for a CCD's signal-to-noise ratio, as in Howell's
 //! Handbook of CCD Astronomy, section 4.4, for a signal far below the sky.
 //!
-//! It takes the noise of different lights to be independent, which dithering sees to, and knows nothing
+//! Wings of faint stars add to that noise, so in a crowded field the ratio comes out too low, never too
+//! high. It takes the noise of different lights to be independent, which dithering sees to, and knows nothing
 //! of how the stack is made.
 
 use crate::facts::{Depth, LightEntry, SignalToNoise};
