@@ -102,6 +102,13 @@ pub enum RowOrder {
     BottomUp,
 }
 
+impl RowOrder {
+    /// The header does not say.
+    pub fn is_unstated(&self) -> bool {
+        *self == Self::Unstated
+    }
+}
+
 /// The colour of a photosite.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
