@@ -72,8 +72,9 @@ const ENOUGH: usize = 5;
 ///   measured over both images.
 /// - *clouds*: the same stars are fainter than the limit allows. Where too few stars are left to
 ///   match, the brightest are compared by rank.
-/// - *defocused*: stars too wide. *bright-sky*: background above the limit, and above the noise
-///   of a pixel, below which a bright sky does no harm. *few-stars*: too few above the threshold.
+/// - *defocused*: stars too wide; of a trailed light, across the trail. *bright-sky*: background above
+///   the limit, and above the noise of a pixel, below which a bright sky does no harm. *few-stars*: too
+///   few above the threshold.
 /// - *off-target*: the field's centre is displaced by more than the limit, as a part of the side; or
 ///   there are plenty of stars and they are others. A field that is upside down is the same field.
 pub fn verdicts(

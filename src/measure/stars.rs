@@ -91,7 +91,7 @@ pub fn stars(light: &Light<'_>) -> Option<StarReport> {
     let profile = shape::typical(&fitted, fwhm);
     let stars = Stars {
         count: blobs.len() as u32,
-        shape: shape::shape(&fitted, twin),
+        shape: shape::shape(&fitted, twin).or_else(|| shape::by_moments(&field, &neighbours, fwhm)),
         fwhm_spread_px: shape::spread(&fitted),
         zones: shape::zones(&fitted, twin, size),
         brightest: shape::brightest(&field, &neighbours, &profile),

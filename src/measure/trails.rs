@@ -39,6 +39,14 @@ const BESIDE: (f32, f32) = (16.0, 28.0);
 /// Shorter is no trail: pixels, and widths of a star.
 const SHORTEST: (f32, f32) = (60.0, 20.0);
 
+/// So much of a trail may be gaps, in parts of its length.
+const GAPS: f32 = 0.2;
+
+/// A star has about so many squares. A chain of them is told from a trail by this many standard
+/// deviations of the number of stars on so much area.
+const CLUMP: f32 = 5.0;
+const CHAIN: f32 = 6.0;
+
 /// A bright star's spikes reach no farther than this part of the frame's side, and lie with their
 /// middle near the star.
 const SPIKE: f32 = 0.3;
@@ -310,7 +318,17 @@ fn extent(specks: &[Speck], line: Line, scene: &Scene<'_>) -> Option<Line> {
         part.iter().sum::<f32>() >= 0.3 * count / length * part.len() as f32 && !part.is_empty()
     });
     let occupied = stretch.iter().filter(|&&count| count > 0.0).count() as f32;
-    if full.count() < EIGHTHS - 1 || occupied < 0.5 * length || count < 3.0 * chance * length {
+    // A gap is where nothing stands out though no bright star hides it.
+    let gaps = (from..to).filter(|&part| {
+        let at = (part as f32 + 0.5) * PART - line.half;
+        let (x, y) = (line.x + at * line.dx, line.y + at * line.dy);
+        own[part] == 0.0 && !scene.covered.at(x.max(0.0) as usize, y.max(0.0) as usize)
+    });
+    let has_gaps = gaps.count() as f32 > GAPS * length || occupied < 0.5 * length;
+    // What there would be without it comes in clumps: stars.
+    let due = chance * length;
+    let by_chance = CHAIN * (CLUMP * (due + 1.0)).sqrt();
+    if full.count() < EIGHTHS - 1 || has_gaps || count < 3.0 * due || count - due < by_chance {
         return None;
     }
     let middle = (from + to) as f32 / 2.0 * PART - line.half;

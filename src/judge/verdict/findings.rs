@@ -107,11 +107,17 @@ impl<'a> Bench<'a> {
 
     fn defocused(&self, at: usize) -> Option<Finding> {
         let figure = &self.figures.width;
-        let beyond_sd = figure.beyond(at)?;
+        let mut width = figure.of(at)?;
+        // What a trailed star is long by is told already; out of focus it is wide across as well.
+        if self.trailed(at).is_some() {
+            let shape = self.group[at].measured.stars.shape?;
+            width -= f64::from(shape.elongation).ln() / 2.0;
+        }
+        let beyond_sd = figure.would_be_beyond(at, width)?;
         let widened = self.figures.widened(at);
         Some(Finding {
             reason: SetAside::Defocused,
-            value: figure.of(at)?.exp() * widened,
+            value: width.exp() * widened,
             limit: figure.limit(at)?.exp() * widened,
             beyond_sd,
         })

@@ -200,6 +200,23 @@ fn beyond_the_limit_is_not_enough_where_the_group_scatters_so() {
     );
 }
 
+/// A full width is the geometric mean of both axes', which trailing makes larger too.
+#[test]
+fn a_trailed_light_is_defocused_only_where_it_is_wide_across() {
+    let mut lights = night(9);
+    for (at, across) in [(3, 3.0f32), (6, 6.0)] {
+        let shape = lights[at].shape();
+        shape.elongation = 4.0;
+        shape.fwhm_px = across * 2.0;
+    }
+    let judged = judge(&lights, None);
+    assert_eq!(reasons(&judged[3]), [SetAside::Trailed]);
+    assert_eq!(
+        reasons(&judged[6]),
+        [SetAside::Trailed, SetAside::Defocused]
+    );
+}
+
 #[test]
 fn stars_narrower_than_two_pixels_may_be_longer() {
     let mut lights = night(8);

@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 
+use super::SIGMA_TO_FWHM;
 use super::choose::{Neighbours, highest, is_whole};
 use super::deblend::Blob;
 use super::field::Field;
@@ -144,6 +145,45 @@ pub(super) fn shape(fitted: &[Fitted], twin: Option<Twin>) -> Option<Shape> {
         shape.angle_deg = degrees(angle);
     }
     Some(shape)
+}
+
+/// The shape of a light whose stars no profile fits, by the second moments of their light: where
+/// they are drawn out far, it is no Moffat. Medians over stars from this signal to noise on; cut off
+/// where they sink in the noise, they come out a little too narrow.
+pub(super) fn by_moments(
+    field: &Field<'_>,
+    neighbours: &Neighbours<'_>,
+    fwhm: f32,
+) -> Option<Shape> {
+    const CLEAR: f32 = 20.0;
+    let highest = highest(neighbours.blobs);
+    let clear = neighbours.blobs.iter().filter(|star| {
+        star.significance > CLEAR && !star.is_blended && is_whole(field, star, fwhm, highest)
+    });
+    // Mean squares along the long and the short axis, and the direction's vector of twice the angle.
+    let axes = clear.map(|star| {
+        let [xx, xy, yy] = star.moments;
+        let (mean, half) = ((xx + yy) / 2.0, ((xx - yy) / 2.0).hypot(xy));
+        (mean + half, mean - half, [(xx - yy) / 2.0, xy])
+    });
+    let axes: Vec<(f64, f64, [f64; 2])> = axes.filter(|&(_, short, _)| short > 0.0).collect();
+    if axes.len() < FEWEST {
+        return None;
+    }
+    let over = |figure: &dyn Fn(f64, f64) -> f64| {
+        let mut all: Vec<f64> = axes.iter().map(|&(l, s, _)| figure(l, s)).collect();
+        median(&mut all).map(|figure| figure as f32)
+    };
+    let width = over(&|long, short| (long * short).powf(0.25))? * SIGMA_TO_FWHM;
+    let along: f64 = axes.iter().map(|(.., [along, _])| along).sum();
+    let across: f64 = axes.iter().map(|(.., [_, across])| across).sum();
+    Some(Shape {
+        stars: axes.len() as u32,
+        fwhm_px: width,
+        half_flux_px: width,
+        elongation: over(&|long, short| (long / short).sqrt())?,
+        angle_deg: degrees(0.5 * across.atan2(along)),
+    })
 }
 
 /// An axis's direction, 0 to 180.
