@@ -510,7 +510,7 @@ fn status_knows_a_daemon_that_runs_from_one_that_stopped_or_was_killed() {
     });
     let (text, _) = status(&here);
     assert!(text.contains("the night of 2026-09-05 closes"), "{text}");
-    assert!(text.contains("free for output"), "{text}");
+    assert!(text.contains(" for output in "), "{text}");
     daemon.end(Signal::KILL);
     let (text, code) = status(&here);
     assert!(text.starts_with("not running  last heard of"), "{text}");

@@ -6,6 +6,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use super::locks::check;
 use super::service::{self, Ears};
 use super::turn::{End, Turn, runtime};
 use super::{DaemonError, Mode};
@@ -34,7 +35,11 @@ pub fn serve(
                 return Ok(());
             }
             service::rereading();
-            let fresh = match read() {
+            let fits = |fresh: Arc<Settings>| match check(&fresh) {
+                Ok(()) => Ok(fresh),
+                Err(error) => Err(error.to_string()),
+            };
+            let fresh = match read().and_then(fits) {
                 Ok(fresh) => fresh,
                 Err(complaint) => {
                     refused(&complaint);
