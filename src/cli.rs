@@ -7,6 +7,7 @@ mod demo;
 mod explain;
 mod lines;
 mod log;
+mod paper;
 mod plan;
 mod run;
 mod settings;
@@ -77,6 +78,22 @@ enum Command {
         /// The folder, made where it is missing.
         folder: PathBuf,
     },
+    /// Print the JSON Schema of a document, for editors that complete and check it.
+    Schema {
+        /// Which document.
+        document: paper::Document,
+    },
+    /// Print what a shell needs to complete this command line.
+    Completions {
+        /// Which shell.
+        shell: clap_complete::Shell,
+    },
+    /// Print the manual page, or that of one command.
+    #[command(hide = true)]
+    Manual {
+        /// The command.
+        command: Option<String>,
+    },
     /// Decode a compressed frame from standard input to standard output.
     #[command(hide = true)]
     Unpack {
@@ -135,6 +152,9 @@ pub fn main() -> ExitCode {
         Command::Support => support::support(config),
         Command::Demo { folder, data } => demo::demo(folder, &data),
         Command::Simulate { scenario, folder } => simulate::simulate(&scenario, &folder),
+        Command::Schema { document } => paper::schema(document),
+        Command::Completions { shell } => paper::completions(shell),
+        Command::Manual { command } => paper::manual(command.as_deref()),
         Command::Unpack { rows } => return crate::fits::unpack_child(rows.into_iter()),
     };
     match done {

@@ -16,6 +16,7 @@ mod passbands;
 mod products;
 mod profile;
 mod rules;
+mod schema;
 mod settings;
 mod supplied;
 #[cfg(test)]
@@ -29,6 +30,7 @@ use std::path::{Path, PathBuf};
 use crate::facts::{Goals, Profile};
 
 pub use crate::frame::{name_matches, path_glob};
+pub use schema::{Document, schema};
 pub use settings::SettingsDraft;
 
 /// Something wrong in a settings or profile file.

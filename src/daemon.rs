@@ -44,13 +44,13 @@ pub use flushing::Flushing;
 pub use journal::{IDENTIFIER, Journal};
 pub use locks::is_at_work;
 pub use progress::Lines;
-pub use serve::serve;
+pub use serve::{serve, start};
 pub use session::{digest, session};
 pub use space::spaces;
 pub use status::{Appointment, Ended, Seen, Status, status};
 pub use supplied::Shelf;
 pub use troubles::{Trouble, Troubles};
-pub use turn::{Mode, Outcome, start};
+pub use turn::{Mode, Outcome};
 
 use crate::catalogue::CatalogueError;
 use crate::night::bytes;
@@ -91,6 +91,20 @@ pub enum DaemonError {
         /// The one around it.
         outer: PathBuf,
     },
+    /// A folder of ours is not there any more.
+    #[error("{}: the folder is not there any more, it is waited for: {source}", path.display())]
+    Away {
+        /// Which.
+        path: PathBuf,
+        /// What is said of it.
+        source: io::Error,
+    },
+    /// Another folder lies where ours was: its disk was mounted anew, or it was put there.
+    #[error("{}: another folder lies there than the one that was opened", path.display())]
+    Replaced {
+        /// Which.
+        path: PathBuf,
+    },
     /// There is too little room for a product.
     #[error(
         "{}: no space left: it needs up to {}, free are {}",
@@ -121,7 +135,16 @@ impl DaemonError {
         match self {
             Self::Catalogue(error) => error.is_passing(),
             Self::Publish(error) => error.is_passing(),
-            Self::Full { .. } => true,
+            Self::Full { .. } | Self::Away { .. } => true,
+            _ => false,
+        }
+    }
+
+    /// True where what was opened is of no use any more, and opening everything anew helps.
+    fn is_over(&self) -> bool {
+        match self {
+            Self::Catalogue(error) => error.is_damage(),
+            Self::Replaced { .. } => true,
             _ => false,
         }
     }

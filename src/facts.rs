@@ -66,7 +66,7 @@ pub use session::{
 pub use settings::{Alarms, Close, Hook, Occasion, Settings, Site, WatchFolder, WatchMode};
 pub use snapshot::{Content, Entry, Failure, Snapshot};
 pub use space::Space;
-pub use summary::{Conditions, Integration, NightSummary};
+pub use summary::{Conditions, Depth, Integration, NightSummary};
 pub use supplied::{Supplied, SuppliedFile, SuppliedMaster, Unstated};
-pub use targets::{FilterHours, Goals, TARGETS_SCHEMA, TargetEntry, Targets};
+pub use targets::{FilterHours, Goal, Goals, SignalToNoise, TARGETS_SCHEMA, TargetEntry, Targets};
 pub use units::{Celsius, Degrees, Seconds};

@@ -12,6 +12,7 @@ mod advice;
 mod airmass;
 mod alarm;
 mod compose;
+mod depth;
 mod digest;
 mod fits;
 mod masters;

@@ -21,6 +21,7 @@ mod lists;
 mod mark;
 mod morning;
 mod picture;
+mod runs;
 mod sensors;
 mod targets;
 mod text;

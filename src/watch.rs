@@ -195,6 +195,7 @@ fn trouble(roots: &[Watched], error: &notify::Error, hints: &Hints) {
 /// Puts one native event in our terms.
 fn translate(roots: &[Watched], event: &Event, hints: &Hints) {
     if event.need_rescan() {
+        tracing::info!("more happened than the queue of file events holds: folders are scanned");
         (0..roots.len()).for_each(|index| hints.push(Hint::Rescan(index)));
         return;
     }

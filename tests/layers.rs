@@ -50,7 +50,7 @@ const BETWEEN_EDGES: [(&str, &str); 3] =
     [("make", "fits"), ("make", "publish"), ("fits", "publish")];
 
 /// Crates that are the business of a few rooms.
-const MACHINERY: [(&str, &[&str]); 12] = [
+const MACHINERY: [(&str, &[&str]); 15] = [
     ("askama", &["page"]),
     ("jpeg_encoder", &["page"]),
     ("fitsio", &["fits"]),
@@ -59,6 +59,9 @@ const MACHINERY: [(&str, &[&str]); 12] = [
     ("rusqlite", &["catalogue"]),
     ("notify", &["watch"]),
     ("clap", &["cli"]),
+    ("clap_complete", &["cli"]),
+    ("clap_mangen", &["cli"]),
+    ("schemars", &["config", "facts"]),
     ("indicatif", &["cli", "daemon"]),
     ("sd_notify", &["daemon"]),
     ("tokio", &["cli", "daemon", "watch"]),

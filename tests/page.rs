@@ -13,7 +13,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::Path;
 
-use dawnledger::facts::{NightState, SessionLog, Verdict};
+use dawnledger::facts::{Goals, NightState, SessionLog, Verdict};
+use dawnledger::night;
 use dawnledger::page::{index, morning, sensors, targets};
 use document::{Document, Element};
 
@@ -26,7 +27,10 @@ fn pages() -> Vec<(&'static str, String)> {
             morning(&log, &scene::facts(), scene::previews()),
         ),
         ("index.html", index(&history, "Skarn Hill")),
-        ("targets.html", targets(&history, "Skarn Hill")),
+        (
+            "targets.html",
+            targets(&history, &scene::goals(&history), "Skarn Hill"),
+        ),
         ("sensors.html", sensors(&history, "Skarn Hill")),
     ]
 }
@@ -133,7 +137,7 @@ fn pages_link_each_other() {
     assert_eq!(link("next").get("href"), Some("../2026-11-15/morning.html"));
 }
 
-/// In the order of the log: what the timeline's marks link to, with the mark.
+/// What the timeline's marks link to, with the mark; of several marks in a link the first.
 fn marks(document: &Document) -> BTreeMap<String, String> {
     let mut marks = BTreeMap::new();
     let mut href = None;
@@ -165,7 +169,8 @@ fn every_light_has_its_mark_and_its_row() {
     let log = scene::log();
     let document = Document::read(&page_of(&log));
     let marks = marks(&document);
-    assert_eq!(marks.len(), log.lights.len());
+    let of_lights = marks.keys().filter(|href| href.starts_with("#l"));
+    assert_eq!(of_lights.count(), log.lights.len());
     for (at, light) in log.lights.iter().enumerate() {
         let wanted = match (&*light.state, light.verdict) {
             ("calibrated", Some(Verdict::SetAside)) => "aside",
@@ -178,6 +183,46 @@ fn every_light_has_its_mark_and_its_row() {
         let file = light.file.rsplit('/').next().unwrap();
         assert!(row.text.contains(file), "{} does not name {file}", row.text);
         assert_eq!(row.text.contains("limit"), !light.findings.is_empty());
+    }
+}
+
+/// A run of frames is one link to the row of its first; runs outside the hours drawn are links in words.
+#[test]
+fn calibration_frames_have_their_mark_too() {
+    let mut log = scene::log();
+    let document = Document::read(&page_of(&log));
+    let marks = marks(&document);
+    let runs = marks.iter().filter(|(href, _)| href.starts_with("#c"));
+    let runs: Vec<(&str, &str)> = runs.map(|(href, mark)| (&**href, &**mark)).collect();
+    // Flats through Ha with two left out, flats through L, bias; darks that no rule wants; the other rig's.
+    assert_eq!(
+        runs,
+        [
+            ("#c0", "kept"),
+            ("#c135", "unjudged"),
+            ("#c30", "kept"),
+            ("#c60", "kept"),
+            ("#c85", "kept")
+        ]
+    );
+    let titles: Vec<&str> = document.named("title").map(|title| &*title.text).collect();
+    assert!(
+        titles.contains(&"16:20 to 16:24 flat, Ha: 28 used, 2 left out"),
+        "{titles:?}"
+    );
+    for frame in &mut log.calibration[85..135] {
+        frame.start_utc = Some("2026-11-15T10:30:00.000Z".to_owned());
+    }
+    log.calibration[135].start_utc = None;
+    let document = Document::read(&page_of(&log));
+    let text = |href: &str| {
+        let mut links = document.named("a").filter(|a| a.get("href") == Some(href));
+        links.next().unwrap().text.clone()
+    };
+    assert_eq!(text("#c85"), "10:30 bias: 50 used (north-pier)");
+    assert_eq!(text("#c135"), "dark: 1 spare (north-pier)");
+    for at in 0..log.calibration.len() {
+        assert_eq!(document.with_id(&format!("c{at}")).unwrap().name, "tr");
     }
 }
 
@@ -245,12 +290,50 @@ fn the_page_says_what_matters_in_numbers_of_the_log() {
         wish.text
     );
     assert!(wish.text.contains("rotator 123.4 deg"));
-    assert!(text.contains("never point unfiltered optics at the Sun"));
+    assert!(
+        wish.text
+            .contains("never point unfiltered optics at the Sun")
+    );
+    assert_eq!(text.matches("unfiltered optics").count(), 1);
     for warning in &log.warnings {
         assert!(text.contains(warning), "{warning}");
     }
     // Sunset to the minute: the spells are checked against astropy where they are made.
     assert!(text.contains("sunset 16:05"), "local time");
+}
+
+#[test]
+fn targets_stand_beside_their_goals() {
+    let history = scene::history();
+    let list = scene::goals(&history);
+    let page = targets(&history, &list, "Skarn Hill");
+    let document = Document::read(&page);
+    let rows: Vec<&Element> = document.named("tr").collect();
+    let row = |filter: &str| {
+        let mut rows = rows
+            .iter()
+            .filter(|row| row.text.trim_start().starts_with(filter));
+        rows.next().unwrap().text.clone()
+    };
+    let hours = list.find("Lantern Nebula", "Ha").unwrap();
+    let left = night::span(3600.0 * hours.hours_left.unwrap());
+    assert!(row("Ha").contains("200 h 00 min"), "{}", row("Ha"));
+    assert!(row("Ha").contains(&left), "{}", row("Ha"));
+    let ratio = list.find("Skarn Cluster", "L").unwrap();
+    let so_far = format!("{:.1} so far", ratio.signal_to_noise.unwrap());
+    assert!(
+        row("L").contains("S/N 90at 0.2 e\u{207b}/s"),
+        "{}",
+        row("L")
+    );
+    assert!(row("L").contains(&so_far), "{}", row("L"));
+    // Before its first light.
+    assert!(row("SII").contains("not known"), "{}", row("SII"));
+    // A target without goals has no columns for them.
+    let heads = document
+        .named("table")
+        .filter(|table| table.text.contains("Still missing"));
+    assert_eq!(heads.count(), 2);
 }
 
 #[test]
@@ -382,13 +465,13 @@ fn foreign_text_stays_text() {
         let log = hostile(text);
         let mut facts = scene::facts();
         facts.site = text.to_owned();
-        let brief = dawnledger::night::summary(&log);
+        let brief = night::summary(&log);
         let night = morning(&log, &facts, scene::previews());
         let briefs = [brief.clone(), brief];
         let all = [
             night,
             index(&briefs, text),
-            targets(&briefs, text),
+            targets(&briefs, &scene::goals(&briefs), text),
             sensors(&briefs, text),
         ];
         for page in all {
@@ -440,7 +523,7 @@ fn a_night_without_anything_is_a_page_too() {
     );
     for page in [
         index(&[], "Skarn Hill"),
-        targets(&[], "Skarn Hill"),
+        targets(&[], &night::targets(&[], &Goals::new()), "Skarn Hill"),
         sensors(&[], "Skarn Hill"),
     ] {
         Document::read(&page);

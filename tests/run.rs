@@ -7,6 +7,11 @@
 
 mod observatory;
 
+#[path = "run/disk.rs"]
+mod disk;
+#[path = "run/folders.rs"]
+mod folders;
+
 use std::fs::{self, File, OpenOptions};
 use std::io::{Read, Write};
 use std::os::unix::net::UnixDatagram;
@@ -85,6 +90,14 @@ impl Daemon {
         fs::read_to_string(&self.errors).unwrap_or_default()
     }
 
+    fn wait_to_hear(&mut self, words: &str) {
+        let errors = self.errors.clone();
+        self.wait_for(words, || {
+            let said = fs::read_to_string(&errors).unwrap_or_default();
+            said.to_lowercase().contains(words)
+        });
+    }
+
     fn wait_for(&mut self, what: &str, mut come: impl FnMut() -> bool) {
         let patience = Instant::now() + Duration::from_secs(60);
         while !come() {
@@ -142,6 +155,21 @@ fn session(here: &Observatory) -> Option<SessionLog> {
         .join(EVENING)
         .join("session.yaml");
     dawnledger::night::parse(&fs::read_to_string(path).ok()?).ok()
+}
+
+/// Settings with other words in place of these.
+fn change_settings(here: &Observatory, from: &str, to: &str) {
+    let text = fs::read_to_string(here.settings()).unwrap();
+    assert!(text.contains(from), "{from} in {text}");
+    fs::write(here.settings(), text.replace(from, to)).unwrap();
+}
+
+/// A light that is not among the others: one of theirs with a pixel changed.
+fn another_light(number: u8) -> Vec<u8> {
+    let (_, mut bytes) = rendered().pop().unwrap();
+    let at = bytes.len() - 2900;
+    bytes[at] ^= number;
+    bytes
 }
 
 fn calibrated(here: &Observatory) -> usize {
@@ -302,61 +330,6 @@ fn what_came_while_it_was_stopped_is_found() {
         &products(&wanted(&here)),
         "as by once",
     );
-}
-
-#[test]
-fn a_folder_that_goes_away_and_comes_back_loses_nothing() {
-    for here in [by_events(), by_polling()] {
-        // Without native events of the root's parent a scan must notice: make scans frequent.
-        let mut daemon = Daemon::start(&here);
-        let sub = here.incoming().join("one").join("two");
-        fs::create_dir_all(&sub).unwrap();
-        for (name, bytes) in rendered() {
-            fs::write(sub.join(name), bytes).unwrap();
-        }
-        daemon.wait_for("three lights in a new sub-folder", || {
-            calibrated(&here) == 3
-        });
-        let before = products(&here.tree());
-        fs::rename(here.incoming(), here.path("elsewhere")).unwrap();
-        daemon.wait_for("the folder to be missed", {
-            let errors = daemon.errors.clone();
-            move || {
-                fs::read_to_string(&errors)
-                    .unwrap_or_default()
-                    .contains("count as away")
-            }
-        });
-        assert_same(&products(&here.tree()), &before, "while it is away");
-        assert_eq!(calibrated(&here), 3, "entries stay");
-        fs::rename(here.path("elsewhere"), here.incoming()).unwrap();
-        let (name, mut bytes) = rendered().pop().unwrap();
-        let at = bytes.len() - 2900;
-        bytes[at] ^= 1;
-        fs::write(here.incoming().join("new.fits"), &bytes).unwrap();
-        daemon.wait_for("a light after its return", || calibrated(&here) == 4);
-        fs::remove_file(sub.join(name)).unwrap();
-        assert!(daemon.end(Signal::TERM).success());
-        assert_eq!(calibrated(&here), 4);
-    }
-}
-
-#[test]
-fn a_folder_that_is_not_there_yet_is_waited_for() {
-    let here = by_polling();
-    fs::remove_dir(here.incoming()).unwrap();
-    let mut daemon = Daemon::start(&here);
-    daemon.wait_for("a complaint", {
-        let errors = daemon.errors.clone();
-        move || {
-            fs::read_to_string(&errors)
-                .unwrap_or_default()
-                .contains("count as away")
-        }
-    });
-    here.shoot(FRAMES);
-    daemon.wait_for("three lights", || calibrated(&here) == 3);
-    assert!(daemon.end(Signal::TERM).success());
 }
 
 #[test]
@@ -657,59 +630,4 @@ fn a_file_that_changes_leaves_the_night_it_was_in() {
     });
     daemon.wait_for("the first night without them", || ignored(EVENING) == 0);
     assert!(daemon.end(Signal::TERM).success());
-}
-
-#[test]
-fn a_full_disk_is_waited_out() {
-    let here = by_events();
-    let small = here.path("small");
-    fs::create_dir(&small).unwrap();
-    let mounted = Command::new("mount")
-        .args(["-t", "tmpfs", "-o", "size=1000k", "none"])
-        .arg(&small)
-        .status()
-        .is_ok_and(|status| status.success());
-    if !mounted {
-        eprintln!("not allowed to mount a small file system: left out");
-        return;
-    }
-    let unmount = Unmount(&small);
-    let text = fs::read_to_string(here.settings()).unwrap();
-    fs::write(
-        here.settings(),
-        text.replace("output: products", "output: small/products"),
-    )
-    .unwrap();
-    let ballast = small.join("ballast");
-    fs::write(&ballast, vec![1; 990_000]).unwrap();
-    here.shoot(FRAMES);
-    let mut daemon = Daemon::start(&here);
-    daemon.wait_for("a complaint", {
-        let errors = daemon.errors.clone();
-        move || {
-            fs::read_to_string(&errors)
-                .unwrap_or_default()
-                .to_lowercase()
-                .contains("no space left")
-        }
-    });
-    let visible = |end: &str| {
-        files(&small)
-            .iter()
-            .filter(|path| path.to_string_lossy().ends_with(end))
-            .count()
-    };
-    assert_eq!(visible(".fits"), 0, "nothing half-written is visible");
-    fs::remove_file(&ballast).unwrap();
-    daemon.wait_for("all products once there is room", || visible(".fits") == 4);
-    assert!(daemon.end(Signal::TERM).success());
-    drop(unmount);
-}
-
-struct Unmount<'a>(&'a Path);
-
-impl Drop for Unmount<'_> {
-    fn drop(&mut self) {
-        let _ = Command::new("umount").arg("-l").arg(self.0).status();
-    }
 }

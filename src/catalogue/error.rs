@@ -43,7 +43,7 @@ pub enum CatalogueError {
     /// Written by a later version of this program.
     #[error(
         "{}: could not open the catalogue: its layout is version {found}, this program reads \
-         version {ours}; use the program that wrote it, or move the file away to have it rebuilt",
+         version {ours}; `run` or `once` sets the file aside and builds another",
         path.display()
     )]
     Version {
@@ -108,6 +108,11 @@ impl CatalogueError {
                 source,
             }
         }
+    }
+
+    /// True where the file cannot be used: set aside, it is rebuilt.
+    pub fn is_damage(&self) -> bool {
+        matches!(self, Self::Damaged { .. } | Self::Version { .. })
     }
 
     /// True where space, permission, another process or the device is to blame and trying later

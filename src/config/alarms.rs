@@ -5,22 +5,33 @@
 use std::path::Path;
 use std::time::Duration;
 
+use schemars::JsonSchema;
 use serde::Deserialize;
 
 use crate::facts::{Alarms, Hook, Occasion};
 
 use super::bounds::path;
 use super::bounds::{duration, seconds, within};
-use super::text::{Fault, steps};
+use super::schema::ARGUMENT;
+use super::text::{Fault, Text, steps};
 
 /// Bytes of a gigabyte, as disks are sold.
 const GB: f64 = 1e9;
 
-#[derive(Deserialize)]
+/// A command that is run when something is worth telling at once.
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, expecting = "a mapping with when and command")]
+#[schemars(rename = "Hook")]
 pub(super) struct RawHook {
+    /// The events that it is run for.
+    #[schemars(length(min = 1))]
     when: Vec<Occasion>,
-    command: Vec<String>,
+    /// A program and its arguments, handed over as they are: there is no shell. It gets one JSON
+    /// document on standard input.
+    #[schemars(length(min = 1), inner(regex(pattern = ARGUMENT)))]
+    command: Vec<Text>,
+    /// Seconds: it is killed when it runs for longer.
+    #[schemars(range(min = 0.1, max = 3600), extend("default" = 30))]
     timeout_s: Option<f64>,
 }
 
@@ -40,14 +51,14 @@ pub(super) fn hooks(raw: Vec<RawHook>, folder: &Path) -> Result<Vec<Hook>, Fault
             if argument.contains('\0') {
                 return Err(Fault::new(
                     &steps!["hooks", index, "command", place + 1],
-                    format!("found {argument:?}, want text without a zero byte"),
+                    format!("found {:?}, want text without a zero byte", &**argument),
                 ));
             }
         }
         Ok(Hook {
             when: raw.when,
             program: path(program, folder, &steps!["hooks", index, "command", 0_usize])?,
-            arguments: arguments.to_vec(),
+            arguments: arguments.iter().map(|text| text.to_string()).collect(),
             timeout: seconds(raw.timeout_s, 30.0, (0.1, 3600.0), &at("timeout_s"))?,
         })
     };

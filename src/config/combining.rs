@@ -3,6 +3,7 @@
 //! It does not know whether the sensor is what the profile says: these are given values until the
 //! program measures the sensor itself.
 
+use schemars::JsonSchema;
 use serde::Deserialize;
 
 use crate::facts::{Combining, CombiningRule, Kind, Pedestal, Sensor, SensorNoise};
@@ -10,28 +11,55 @@ use crate::facts::{Combining, CombiningRule, Kind, Pedestal, Sensor, SensorNoise
 use super::bounds::within;
 use super::text::{Fault, Step, steps};
 
-#[derive(Default, Deserialize)]
+/// How the exposures of a set are combined, pixel by pixel. A key that means nothing to the method
+/// is an error.
+#[derive(Default, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, expecting = "a mapping with a method")]
+#[schemars(rename = "Combine")]
 pub(super) struct RawCombine {
+    /// The method; by default sigma-clip.
     method: Option<RawMethod>,
+    /// Lower bound in standard deviations (bias, dark and flat-dark 4, flat 3); for trimmed the
+    /// number of smallest samples dropped (1).
+    #[schemars(range(min = 0, max = 10000))]
     low: Option<f64>,
+    /// Upper bound in standard deviations (bias 4, dark and flat-dark 3, flat 2.5); for trimmed the
+    /// number of largest samples dropped (1).
+    #[schemars(range(min = 0, max = 10000))]
     high: Option<f64>,
+    /// sigma-clip: at most so many rounds.
+    #[schemars(range(min = 1, max = 1000), extend("default" = 5))]
     iterations: Option<u32>,
+    /// sigma-clip: what the bounds lie around; by default the median.
     center: Option<RawCenter>,
+    /// generalized-esd: the chance of finding an outlier among normal samples.
+    #[schemars(range(min = 1e-6, max = 0.5), extend("default" = 0.05))]
     alpha: Option<f64>,
+    /// generalized-esd: at most so many outliers are looked for.
+    #[schemars(range(min = 1, max = 1000), extend("default" = 5))]
     max_outliers: Option<u32>,
 }
 
-#[derive(Clone, Copy, Deserialize)]
+/// How the exposures of a set are combined.
+#[derive(Clone, Copy, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
+#[schemars(rename = "Method")]
 enum RawMethod {
+    /// The arithmetic mean.
     Mean,
+    /// The median.
     Median,
+    /// Clipped again and again, then the mean. Takes low, high, iterations, center.
     SigmaClip,
+    /// Clipped once, by a spread that outliers do not widen. Takes low, high.
     Winsorized,
+    /// A test for outliers, for many frames. Takes alpha, max_outliers.
     GeneralizedEsd,
+    /// The mean without the smallest and largest samples. Takes low, high: numbers of samples.
     Trimmed,
+    /// Clipped once, by the noise that `sensor` states. Takes low, high.
     NoiseModel,
+    /// One of these by the number of frames. Takes low, high.
     ByCount,
 }
 
@@ -51,21 +79,33 @@ impl RawMethod {
     }
 }
 
-#[derive(Clone, Copy, Deserialize)]
+/// What bounds lie around.
+#[derive(Clone, Copy, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
+#[schemars(rename = "Center")]
 enum RawCenter {
+    /// The median of what is left.
     Median,
+    /// The mean of what is left.
     Mean,
 }
 
-#[derive(Deserialize)]
+/// The sensor's noise at the gain in use, as data sheets give it.
+#[derive(Deserialize, JsonSchema)]
 #[serde(
     deny_unknown_fields,
     expecting = "a mapping with read_noise_e and electrons_per_adu"
 )]
+#[schemars(rename = "Sensor")]
 pub(super) struct RawSensor {
+    /// Read noise of one exposure, electrons.
+    #[schemars(range(min = 0.01, max = 1000))]
     read_noise_e: f64,
+    /// Electrons per ADU.
+    #[schemars(range(min = 0.001, max = 1000))]
     electrons_per_adu: f64,
+    /// The level of a bias frame, ADU; for noise-model and by-count on darks and flat-darks.
+    #[schemars(range(min = 0, max = 4294967295_u32))]
     bias_adu: Option<f64>,
 }
 

@@ -1,5 +1,6 @@
 //! The `overscan` part of a profile: columns and rows of the sensor that see no light.
 
+use schemars::JsonSchema;
 use serde::Deserialize;
 
 use crate::facts::{Stripe, Stripes};
@@ -9,18 +10,31 @@ use super::text::{Fault, Step, steps};
 /// No sensor has more columns or rows.
 const MOST: i64 = 65_535;
 
-#[derive(Deserialize)]
+/// Columns or rows of the stored frame that see no light. Their level is subtracted from every frame,
+/// and they are cut off together with what lies between them and the edge.
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, expecting = "a mapping with columns or rows")]
+#[schemars(rename = "Overscan", extend("minProperties" = 1))]
 pub(super) struct RawOverscan {
+    /// Columns that see no light.
     columns: Option<RawStripe>,
+    /// Rows that see no light.
     rows: Option<RawStripe>,
 }
 
-#[derive(Deserialize)]
+/// A stripe of columns or rows, in unbinned pixels.
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, expecting = "a mapping with first, count or skip")]
+#[schemars(rename = "Stripe")]
 struct RawStripe {
+    /// The first one, counted from 0.
+    #[schemars(range(min = 0, max = 65535))]
     first: i64,
+    /// How many there are.
+    #[schemars(range(min = 1, max = 65535))]
     count: i64,
+    /// How many next to the image are cut off without being measured; fewer than `count`.
+    #[schemars(range(min = 0, max = 65534), extend("default" = 0))]
     skip: Option<i64>,
 }
 

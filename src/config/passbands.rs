@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use schemars::JsonSchema;
 use serde::Deserialize;
 
 use crate::facts::{Passband, Photosites};
@@ -17,13 +18,17 @@ const USUAL: [(&str, Photosites); 3] = [
     ("OIII", Photosites::GreenBlue),
 ];
 
-#[derive(Deserialize)]
+/// The photosites of a colour sensor that a filter's one line reaches, or those of each of its lines.
+#[derive(Deserialize, JsonSchema)]
 #[serde(
     untagged,
     expecting = "want red, green-blue, or a mapping of spectral lines to these"
 )]
+#[schemars(rename = "Passbands")]
 pub(super) enum RawPassbands {
+    /// The photosites that its only line reaches.
     One(Photosites),
+    /// Spectral lines, and the photosites that each reaches.
     Lines(BTreeMap<String, Photosites>),
 }
 

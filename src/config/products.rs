@@ -1,5 +1,6 @@
 //! The `products` part of a profile: what calibrated lights hold, and how.
 
+use schemars::JsonSchema;
 use serde::Deserialize;
 
 use crate::facts::{LightSamples, ProductRules};
@@ -10,27 +11,46 @@ use super::text::{Fault, steps};
 /// next to nothing of the range.
 const ADDED_LEVEL: u16 = 1000;
 
-#[derive(Default, Deserialize)]
+/// What calibrated lights hold.
+#[derive(Default, Deserialize, JsonSchema)]
 #[serde(
     deny_unknown_fields,
     expecting = "a mapping with mask, uncertainty, repair_hot_pixels, samples, compressed or split_lines"
 )]
+#[schemars(rename = "Products")]
 pub(super) struct RawProducts {
+    /// A plane of flags: saturated, hot and dead pixels.
+    #[schemars(extend("default" = true))]
     mask: Option<bool>,
+    /// A plane of each pixel's standard deviation; needs `sensor`.
+    #[schemars(extend("default" = false))]
     uncertainty: Option<bool>,
+    /// Hot and dead pixels from their neighbours of the same colour; needs `mask`.
+    #[schemars(extend("default" = false))]
     repair_hot_pixels: Option<bool>,
+    /// How pixels are stored.
     samples: Option<RawSamples>,
+    /// RICE tiles without loss; needs samples of 16 bits.
+    #[schemars(extend("default" = false))]
     compressed: Option<bool>,
+    /// Colour sensors: a plane per line of filters that `passbands` names.
+    #[schemars(extend("default" = false))]
     split_lines: Option<bool>,
 }
 
-#[derive(Default, Deserialize)]
+/// How pixels are stored.
+#[derive(Default, Deserialize, JsonSchema)]
 #[serde(
     deny_unknown_fields,
     expecting = "a mapping with bits or added_level_adu"
 )]
+#[schemars(rename = "Samples")]
 struct RawSamples {
+    /// 16: integers; 32: floating point.
+    #[schemars(extend("enum" = [16, 32, null], "default" = 32))]
     bits: Option<i64>,
+    /// ADU added before rounding, so that noise around 0 keeps its lower half (1000); with 16 bits.
+    #[schemars(range(min = 0, max = 65535))]
     added_level_adu: Option<i64>,
 }
 

@@ -1,107 +1,22 @@
 //! A profile file: what one camera rig needs.
 
-use std::collections::BTreeMap;
+mod raw;
+
 use std::path::Path;
 
 use jiff::civil::Date;
-use serde::Deserialize;
 
 use crate::facts::{
-    Cfa, CfaChoice, FlatLevel, GainMeaning, Kind, Profile, ShortShots, Tolerance, Windows,
+    Cfa, CfaChoice, FlatLevel, GainMeaning, Profile, ShortShots, Tolerance, Windows,
 };
 
-use super::ConfigError;
 use super::bounds::{said, within};
-use super::combining::{self, RawSensor};
-use super::overscan::{self, RawOverscan};
-use super::passbands::{self, RawPassbands};
-use super::products::{self, RawProducts};
-use super::rules::{self, RawRules};
-use super::supplied::{self, RawSupplied};
-use super::text::{Fault, read, steps};
-use super::verdict::{self, RawVerdict};
-use super::words::{OneOrMore, RawPath, filters, keywords, kinds, paths};
+use super::text::{Fault, Text, read, steps};
+use super::words::{OneOrMore, filters, keywords, kinds, paths};
+use super::{ConfigError, combining, overscan, passbands, products, rules, supplied, verdict};
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields, expecting = "a mapping of a profile's keys")]
-struct RawProfile {
-    name: String,
-    camera: OneOrMore,
-    telescope: Option<String>,
-    calibration: RawRules,
-    tolerance: Option<RawTolerance>,
-    windows: Option<RawWindows>,
-    filters: Option<BTreeMap<String, String>>,
-    passbands: Option<BTreeMap<String, RawPassbands>>,
-    kinds: Option<BTreeMap<String, Kind>>,
-    keywords: Option<BTreeMap<String, OneOrMore>>,
-    paths: Option<Vec<RawPath>>,
-    gain_keyword: Option<RawGain>,
-    cfa: Option<String>,
-    overscan: Option<RawOverscan>,
-    saturation_adu: Option<f64>,
-    flat: Option<RawFlat>,
-    bias_max_s: Option<f64>,
-    short_shots: Option<RawShortShots>,
-    sensor: Option<RawSensor>,
-    products: Option<RawProducts>,
-    verdict: Option<RawVerdict>,
-    train_changes: Option<Vec<String>>,
-    supplied: Option<Vec<RawSupplied>>,
-}
-
-#[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields, expecting = "a mapping of tolerances")]
-struct RawTolerance {
-    temperature_c: Option<f64>,
-    exposure_fraction: Option<f64>,
-    flat_dark_exposure_fraction: Option<f64>,
-    rotator_deg: Option<f64>,
-}
-
-#[derive(Default, Deserialize)]
-#[serde(deny_unknown_fields, expecting = "a mapping of nights")]
-struct RawWindows {
-    flat_before_nights: Option<i64>,
-    flat_after_nights: Option<i64>,
-    library_before_nights: Option<i64>,
-    library_after_nights: Option<i64>,
-}
-
-#[derive(Clone, Copy, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-enum RawGain {
-    Setting,
-    ElectronsPerAdu,
-}
-
-#[derive(Default, Deserialize)]
-#[serde(
-    deny_unknown_fields,
-    expecting = "a mapping with level, min_fraction or max_fraction"
-)]
-struct RawFlat {
-    level: Option<RawLevel>,
-    min_fraction: Option<f64>,
-    max_fraction: Option<f64>,
-}
-
-#[derive(Clone, Copy, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-enum RawLevel {
-    PerColour,
-    Common,
-}
-
-#[derive(Default, Deserialize)]
-#[serde(
-    deny_unknown_fields,
-    expecting = "a mapping with under_s or under_fraction"
-)]
-struct RawShortShots {
-    under_s: Option<f64>,
-    under_fraction: Option<f64>,
-}
+pub(super) use raw::RawProfile;
+use raw::{RawFlat, RawGain, RawLevel, RawShortShots, RawTolerance, RawWindows};
 
 pub(super) fn parse(text: &str, file: &Path) -> Result<Profile, ConfigError> {
     let raw: RawProfile = read(text, file)?;
@@ -129,7 +44,7 @@ fn check(raw: RawProfile, folder: &Path) -> Result<Profile, Fault> {
     let sensor = raw.sensor.as_ref().map(combining::sensor).transpose()?;
     let calibration = rules::check(raw.calibration, sensor)?;
     Ok(Profile {
-        name: slug(raw.name)?,
+        name: slug(&raw.name)?,
         cameras: cameras(&raw.camera)?,
         telescope,
         supplied: supplied::check(&raw.supplied.unwrap_or_default(), &calibration, folder)?,
@@ -168,7 +83,7 @@ fn check(raw: RawProfile, folder: &Path) -> Result<Profile, Fault> {
 }
 
 /// A rig's name becomes a folder name and part of file names.
-fn slug(name: String) -> Result<String, Fault> {
+fn slug(name: &str) -> Result<String, Fault> {
     let good = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
     let edges = name.starts_with('-') || name.ends_with('-');
     if name.is_empty() || name.len() > 40 || edges || !name.chars().all(good) {
@@ -180,7 +95,7 @@ fn slug(name: String) -> Result<String, Fault> {
             ),
         ));
     }
-    Ok(name)
+    Ok(name.to_owned())
 }
 
 fn cameras(raw: &OneOrMore) -> Result<Vec<String>, Fault> {
@@ -299,7 +214,7 @@ fn short_shots(raw: RawShortShots) -> Result<ShortShots, Fault> {
     })
 }
 
-fn train_changes(raw: &[String]) -> Result<Vec<Date>, Fault> {
+fn train_changes(raw: &[Text]) -> Result<Vec<Date>, Fault> {
     let mut dates = Vec::new();
     for (index, text) in raw.iter().enumerate() {
         let at = steps!["train_changes", index];

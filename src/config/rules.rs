@@ -1,5 +1,6 @@
 //! The `calibration` part of a profile: which masters are wanted and how they are combined.
 
+use schemars::JsonSchema;
 use serde::Deserialize;
 
 use crate::facts::{CalibrationRules, FrameRule, Kind, Rule};
@@ -8,45 +9,71 @@ use super::bounds::{duration, seconds, within};
 use super::combining::{RawCombine, SensorSaid, combining};
 use super::text::{Fault, steps};
 
-#[derive(Deserialize)]
+/// Which masters are wanted, and how they are made.
+#[derive(Deserialize, JsonSchema)]
 #[serde(
     deny_unknown_fields,
     rename_all = "kebab-case",
     expecting = "a mapping with bias, dark, flat-dark and flat"
 )]
+#[schemars(rename = "Calibration")]
 pub(super) struct RawRules {
+    /// Shortest exposures with the cap on: the pedestal.
     bias: RawFrameRule,
+    /// Exposures like the lights' with the cap on.
     dark: RawFrameRule,
+    /// Exposures like the flats' with the cap on.
     flat_dark: RawFrameRule,
+    /// An evenly lit field.
     flat: RawFrameRule,
 }
 
-#[derive(Deserialize)]
+/// What is asked of one kind of calibration frame.
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, expecting = "a mapping with a rule")]
+#[schemars(rename = "FrameRule")]
 struct RawFrameRule {
+    /// Whether its master is wanted.
     rule: RawRule,
+    /// So many usable frames make a set; fewer than 3 cannot be judged by each other.
+    #[schemars(range(min = 3, max = 10000), extend("default" = 10))]
     min_frames: Option<u64>,
+    /// Seconds without a new frame, then they are combined (flat and flat-dark 300, others 600).
+    #[schemars(range(min = 0, max = 86400))]
     quiet_s: Option<f64>,
+    /// Hours: a longer pause begins a new set (flat and flat-dark 6, others 24).
+    #[schemars(range(min = 0.1, max = 8760))]
     run_gap_hours: Option<f64>,
+    /// How its exposures are combined.
     combine: Option<RawCombine>,
+    /// Darks only: whether one may be scaled to another exposure; by default never.
     scaling: Option<RawScaling>,
 }
 
 /// May a dark be scaled to another exposure? The permission is worded as a statement about the
 /// sensor, since no header makes it.
-#[derive(Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
+#[schemars(rename = "Scaling")]
 enum RawScaling {
+    /// Only darks of a light's own exposure serve it.
     Never,
+    /// The sensor is a CCD without amplifier glow, whose dark signal grows in proportion to time.
     CcdWithoutGlow,
 }
 
-#[derive(Clone, Copy, Deserialize)]
+/// Whether a master is wanted.
+#[derive(Clone, Copy, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
+#[schemars(rename = "Rule")]
 enum RawRule {
+    /// Lights wait for it; what is missing is listed as to be shot.
     Required,
+    /// It is used where there is one.
     IfPresent,
+    /// It is not wanted.
     Never,
+    /// Darks only: decided from the sensor's own bias, dark and flat frames.
     Measured,
 }
 

@@ -3,71 +3,24 @@
 //! Paths are made absolute where the settings file's own path is, without asking the disk, so
 //! overlaps are found as written; the caller looks again behind symbolic links.
 
+mod raw;
+
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use jiff::civil::Time;
 use jiff::tz::{TimeZone, TimeZoneDatabase};
-use serde::Deserialize;
 
 use crate::facts::{Alarms, Close, Profile, Settings, Site, WatchFolder, WatchMode};
 use crate::frame::{name_matches, path_glob};
 
 use super::ConfigError;
-use super::alarms::{RawHook, disk_low, hooks, stalled};
+use super::alarms::{disk_low, hooks, stalled};
 use super::bounds::{duration, path, said, seconds, within};
-use super::text::{Fault, Step, read, steps};
+use super::text::{Fault, Step, Text, read, steps};
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields, expecting = "a mapping of settings")]
-struct RawSettings {
-    site: RawSite,
-    watch: Vec<RawWatch>,
-    output: String,
-    state: String,
-    profiles: Vec<String>,
-    settle_s: Option<f64>,
-    scan_interval_s: Option<f64>,
-    close: Option<RawClose>,
-    memory_mib: Option<u64>,
-    threads: Option<usize>,
-    hooks: Option<Vec<RawHook>>,
-    stalled_minutes: Option<f64>,
-    disk_low_gb: Option<f64>,
-}
-
-#[derive(Deserialize)]
-#[serde(
-    deny_unknown_fields,
-    expecting = "a mapping with name, latitude_deg and longitude_deg"
-)]
-struct RawSite {
-    name: String,
-    latitude_deg: f64,
-    longitude_deg: f64,
-    elevation_m: Option<f64>,
-    time_zone: Option<String>,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields, expecting = "a mapping with a path")]
-struct RawWatch {
-    path: String,
-    name: Option<String>,
-    poll_s: Option<f64>,
-    ignore: Option<Vec<String>>,
-}
-
-#[derive(Default, Deserialize)]
-#[serde(
-    deny_unknown_fields,
-    expecting = "a mapping with sun_altitude_deg, quiet_minutes or at"
-)]
-struct RawClose {
-    sun_altitude_deg: Option<f64>,
-    quiet_minutes: Option<f64>,
-    at: Option<String>,
-}
+pub(super) use raw::RawSettings;
+use raw::{RawClose, RawSite, RawWatch};
 
 /// Settings that are sound by themselves and still lack their profiles.
 #[derive(Clone, Debug)]
@@ -291,7 +244,7 @@ fn watch(raw: Vec<RawWatch>, folder: &Path) -> Result<Vec<WatchFolder>, Fault> {
             name: Arc::from(name),
             path,
             mode,
-            ignore,
+            ignore: ignore.iter().map(|glob| glob.to_string()).collect(),
         });
     }
     Ok(folders)
@@ -331,7 +284,7 @@ fn no_overlap(watch: &[WatchFolder], output: &Path, state: &Path) -> Result<(), 
     Ok(())
 }
 
-fn profile_paths(raw: &[String], folder: &Path) -> Result<Vec<PathBuf>, Fault> {
+fn profile_paths(raw: &[Text], folder: &Path) -> Result<Vec<PathBuf>, Fault> {
     if raw.is_empty() {
         return Err(Fault::new(
             &steps!["profiles"],

@@ -5,32 +5,62 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
+use schemars::JsonSchema;
 use serde::Deserialize;
 
 use crate::facts::{CalibrationRules, Kind, Rule, SuppliedFile};
 
 use super::bounds::{path, said, within};
-use super::text::{Fault, Step, steps};
+use super::schema::{PATH, SAID};
+use super::text::{Fault, Step, Text, steps};
 
-#[derive(Deserialize)]
+/// A ready-made master. What its header does not state is stated beside it.
+#[derive(Deserialize, JsonSchema)]
 #[serde(
     deny_unknown_fields,
     expecting = "a mapping with file, kind and what the file's header does not state"
 )]
+#[schemars(rename = "Supplied")]
 pub(super) struct RawSupplied {
-    file: String,
+    /// The FITS file; a relative path counts from the profile.
+    #[schemars(regex(pattern = PATH))]
+    file: Text,
+    /// What it is a master of: any kind but light.
+    #[schemars(extend("not" = {"const": "light"}))]
     kind: Kind,
+    /// Exposure, seconds.
+    #[schemars(range(min = 0, max = 86400))]
     exposure_s: Option<f64>,
+    /// Sensor temperature, degrees Celsius.
+    #[schemars(range(min = -200, max = 100))]
     temperature_c: Option<f64>,
+    /// The camera's gain setting.
+    #[schemars(range(min = -1e9, max = 1e9))]
     gain: Option<f64>,
+    /// The camera's offset setting.
+    #[schemars(range(min = -1e9, max = 1e9))]
     offset: Option<f64>,
+    /// Flats only: the mechanical rotator's angle, degrees.
+    #[schemars(range(min = -360, max = 360))]
     rotator_deg: Option<f64>,
-    filter: Option<String>,
-    readout_mode: Option<String>,
-    binning: Option<String>,
-    row_order: Option<String>,
-    cfa: Option<String>,
-    camera: Option<String>,
+    /// Flats only: the physical filter.
+    #[schemars(regex(pattern = SAID))]
+    filter: Option<Text>,
+    /// The readout mode as headers give it.
+    #[schemars(regex(pattern = SAID))]
+    readout_mode: Option<Text>,
+    /// Both factors, such as 2x2.
+    #[schemars(regex(pattern = SAID))]
+    binning: Option<Text>,
+    /// TOP-DOWN or BOTTOM-UP.
+    #[schemars(regex(pattern = SAID))]
+    row_order: Option<Text>,
+    /// The colour filter array: RGGB, BGGR, GRBG or GBRG.
+    #[schemars(regex(pattern = SAID))]
+    cfa: Option<Text>,
+    /// The camera's name as headers of its frames give it.
+    #[schemars(regex(pattern = SAID))]
+    camera: Option<Text>,
 }
 
 /// Relative paths count from `folder`.

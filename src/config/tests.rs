@@ -1,5 +1,6 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod agreement;
 mod complaints;
 
 use std::path::{Path, PathBuf};

@@ -9,14 +9,53 @@
 
 use std::collections::BTreeSet;
 use std::fmt;
+use std::ops::Deref;
 use std::path::Path;
 
+use serde::Deserialize;
 use serde::de::{
     DeserializeOwned, DeserializeSeed, Deserializer, EnumAccess, Error, IgnoredAny, MapAccess,
     SeqAccess, Visitor,
 };
 
 use super::ConfigError;
+
+/// Text that was typed as text. The reader would take a number's digits for it as well; then `007`
+/// and `1e3` would mean something else to every other reader of the file.
+#[derive(Clone, PartialEq, Eq)]
+pub(super) struct Text(String);
+
+impl fmt::Debug for Text {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+impl Deref for Text {
+    type Target = str;
+
+    fn deref(&self) -> &str {
+        &self.0
+    }
+}
+
+impl<'de> Deserialize<'de> for Text {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Typed;
+        impl Visitor<'_> for Typed {
+            type Value = Text;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("text, in quotes where it looks like a number")
+            }
+
+            fn visit_str<E: Error>(self, text: &str) -> Result<Text, E> {
+                Ok(Text(text.to_owned()))
+            }
+        }
+        deserializer.deserialize_any(Typed)
+    }
+}
 
 /// One step down into a document.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -1,5 +1,6 @@
 //! The `verdict` part of a profile: when its lights are set aside.
 
+use schemars::JsonSchema;
 use serde::Deserialize;
 
 use crate::facts::VerdictLimits;
@@ -7,18 +8,32 @@ use crate::facts::VerdictLimits;
 use super::bounds::within;
 use super::text::{Fault, steps};
 
-#[derive(Default, Deserialize)]
+/// When a light is set aside: beyond the limit and far from the others of its group.
+#[derive(Default, Deserialize, JsonSchema)]
 #[serde(
     deny_unknown_fields,
     expecting = "a mapping with elongation, fwhm_ratio, transparency, stars_ratio, sky_ratio or \
                  pointing_fraction"
 )]
+#[schemars(rename = "Verdict")]
 pub(super) struct RawVerdict {
+    /// Stars' long axis over their short one, at most; 0.2 more below 2 pixels of width.
+    #[schemars(range(min = 1.05, max = 100), extend("default" = 1.4))]
     elongation: Option<f64>,
+    /// Width of the stars over the group's, at most.
+    #[schemars(range(min = 1.05, max = 100), extend("default" = 1.4))]
     fwhm_ratio: Option<f64>,
+    /// Flux of the same stars over that in the group's best lights, at least.
+    #[schemars(range(min = 0, max = 0.95), extend("default" = 0.7))]
     transparency: Option<f64>,
+    /// Number of stars over the group's, at least.
+    #[schemars(range(min = 0, max = 0.95), extend("default" = 0.5))]
     stars_ratio: Option<f64>,
+    /// Sky level over the group's, at most.
+    #[schemars(range(min = 1.05, max = 100), extend("default" = 2))]
     sky_ratio: Option<f64>,
+    /// Shift of the field as a fraction of the frame's side, at most.
+    #[schemars(range(min = 0.01, max = 1), extend("default" = 0.1))]
     pointing_fraction: Option<f64>,
 }
 

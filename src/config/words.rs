@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 use std::fmt;
 
+use schemars::JsonSchema;
 use serde::Deserialize;
 use serde::de::{Deserializer, Error, SeqAccess, Visitor};
 
@@ -11,7 +12,8 @@ use crate::facts::{Kind, PathPattern};
 use crate::frame::{FACTS, path_glob};
 
 use super::bounds::said;
-use super::text::{Fault, Step, steps};
+use super::schema::stated;
+use super::text::{Fault, Step, Text, steps};
 
 /// A string or a list of strings.
 pub(super) struct OneOrMore {
@@ -62,12 +64,54 @@ impl<'de> Deserialize<'de> for OneOrMore {
     }
 }
 
-#[derive(Deserialize)]
+/// Facts that hold for the files whose path fits a pattern, where their headers say nothing.
+#[derive(Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, expecting = "a mapping with match and facts")]
+#[schemars(rename = "PathFacts")]
 pub(super) struct RawPath {
+    /// A pattern on the path in the watch folder; * stays within a folder, ** crosses folders.
     #[serde(rename = "match")]
-    glob: String,
-    facts: BTreeMap<String, String>,
+    glob: Text,
+    /// Facts and their values, as a header would state them.
+    #[schemars(schema_with = "stated")]
+    facts: BTreeMap<String, Stated>,
+}
+
+/// What a header might state: text, or a number or truth value that is taken as text.
+pub(super) struct Stated(String);
+
+impl<'de> Deserialize<'de> for Stated {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Plain;
+        impl Visitor<'_> for Plain {
+            type Value = Stated;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a value as a header would state it")
+            }
+
+            fn visit_bool<E: Error>(self, truth: bool) -> Result<Stated, E> {
+                Ok(Stated(truth.to_string()))
+            }
+
+            fn visit_i64<E: Error>(self, number: i64) -> Result<Stated, E> {
+                Ok(Stated(number.to_string()))
+            }
+
+            fn visit_u64<E: Error>(self, number: u64) -> Result<Stated, E> {
+                Ok(Stated(number.to_string()))
+            }
+
+            fn visit_f64<E: Error>(self, number: f64) -> Result<Stated, E> {
+                Ok(Stated(number.to_string()))
+            }
+
+            fn visit_str<E: Error>(self, text: &str) -> Result<Stated, E> {
+                Ok(Stated(text.to_owned()))
+            }
+        }
+        deserializer.deserialize_any(Plain)
+    }
 }
 
 /// Words that headers use are compared without regard to letter case, so two spellings of one
@@ -87,7 +131,7 @@ fn distinct<'a>(words: impl Iterator<Item = &'a String>, part: &str) -> Result<(
     Ok(())
 }
 
-pub(super) fn filters(raw: BTreeMap<String, String>) -> Result<BTreeMap<String, String>, Fault> {
+pub(super) fn filters(raw: BTreeMap<String, Text>) -> Result<BTreeMap<String, String>, Fault> {
     distinct(raw.keys(), "filters")?;
     raw.into_iter()
         .map(|(word, physical)| {
@@ -183,14 +227,16 @@ pub(super) fn paths(raw: Vec<RawPath>) -> Result<Vec<PathPattern>, Fault> {
                 "found no facts, want at least one, such as kind: dark",
             ));
         }
-        for (fact, value) in &raw.facts {
+        let mut facts = BTreeMap::new();
+        for (fact, Stated(value)) in raw.facts {
             let at = steps!["paths", index, "facts", fact.as_str()];
-            known_fact(fact, &at)?;
-            said(value, "a value as a header would state it", &at)?;
+            known_fact(&fact, &at)?;
+            said(&value, "a value as a header would state it", &at)?;
+            facts.insert(fact, value);
         }
         patterns.push(PathPattern {
-            glob: raw.glob,
-            facts: raw.facts,
+            glob: raw.glob.to_string(),
+            facts,
         });
     }
     Ok(patterns)

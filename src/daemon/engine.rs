@@ -19,7 +19,7 @@ use super::locks::{Locks, lock};
 use super::supplied::Shelf;
 use super::tell::Teller;
 use super::{DaemonError, Mode};
-use crate::catalogue::{self, Catalogue, CatalogueError};
+use crate::catalogue::{self, Catalogue};
 use crate::facts::{
     Content, Digest, Failure, FileId, Fingerprint, Plan, Profile, Settings, Snapshot, Stamp,
 };
@@ -81,7 +81,11 @@ pub struct Engine {
     pub settle: Settle,
     recognition: String,
     mode: Mode,
-    _locks: Locks,
+    locks: Locks,
+    /// Watch folders with more foreign files than are listed.
+    crowded: BTreeSet<usize>,
+    /// The device that each watch folder lay on when it last had something in it.
+    devices: HashMap<usize, u64>,
     snapshot: Option<Snapshot>,
     shelf: Shelf,
     /// Digests of files that are looked at again only because the profiles changed, good while
@@ -113,10 +117,14 @@ impl Engine {
     ) -> Result<Self, DaemonError> {
         let locks = lock(&settings, &disk)?;
         disk.sweep(&settings.output)?;
-        let mut catalogue = open_catalogue(&settings, &disk)?;
-        catalogue.clear_failures()?;
-        leave_dropped_folders(&mut catalogue, &settings)?;
-        let snapshot = catalogue.snapshot()?;
+        let (mut catalogue, snapshot) = match open_catalogue(&settings, &disk) {
+            Err(DaemonError::Catalogue(error)) if error.is_damage() => {
+                tracing::warn!("{error}; it is set aside and rebuilt from the folders");
+                set_aside(&settings, &disk)?;
+                open_catalogue(&settings, &disk)?
+            }
+            opened => opened?,
+        };
         let found = adopt(&settings.output, &snapshot.made);
         catalogue.unmade(&found.lost)?;
         for made in &found.adopted {
@@ -135,7 +143,9 @@ impl Engine {
             catalogue,
             recognition,
             mode,
-            _locks: locks,
+            locks,
+            crowded: BTreeSet::new(),
+            devices: HashMap::new(),
             snapshot: None,
             shelf,
             stale: HashMap::new(),
@@ -154,6 +164,16 @@ impl Engine {
             }
         }
         Ok(engine)
+    }
+
+    /// Are the folders that were opened still there?
+    pub fn holds(&self) -> Result<(), DaemonError> {
+        self.locks.hold()
+    }
+
+    /// The catalogue is of no use any more: the next to open it begins a new one.
+    pub fn set_catalogue_aside(&self) -> Result<(), DaemonError> {
+        set_aside(&self.settings, &self.disk)
     }
 
     /// Files recognised under other profiles: they settle once more, and need no new digest.
@@ -315,23 +335,19 @@ fn leave_dropped_folders(
     Ok(catalogue.vanish(&dropped)?)
 }
 
-fn open_catalogue(settings: &Settings, disk: &Disk) -> Result<Catalogue, DaemonError> {
+/// Opens the catalogue and reads all of it, so that whatever is damaged shows at once.
+fn open_catalogue(settings: &Settings, disk: &Disk) -> Result<(Catalogue, Snapshot), DaemonError> {
     let path = settings.state.join(CATALOGUE);
-    let open = || {
-        let (disk, folder) = (disk.clone(), path.clone());
-        Catalogue::open(
-            &path,
-            Box::new(move || disk.allow_commit(&folder).map_err(|e| e.source)),
-        )
-    };
-    match open() {
-        Err(error @ CatalogueError::Damaged { .. }) => {
-            tracing::warn!("{error}; it is set aside and rebuilt from the folders");
-            for file in catalogue::files(&path) {
-                disk.set_aside(&file)?;
-            }
-            Ok(open()?)
-        }
-        opened => Ok(opened?),
-    }
+    let (gate, file) = (disk.clone(), path.clone());
+    let allow = move || gate.allow_commit(&file).map_err(|error| error.source);
+    let mut catalogue = Catalogue::open(&path, Box::new(allow))?;
+    catalogue.clear_failures()?;
+    leave_dropped_folders(&mut catalogue, settings)?;
+    let snapshot = catalogue.snapshot()?;
+    Ok((catalogue, snapshot))
+}
+
+fn set_aside(settings: &Settings, disk: &Disk) -> Result<(), DaemonError> {
+    let files = catalogue::files(&settings.state.join(CATALOGUE));
+    Ok(files.iter().try_for_each(|file| disk.set_aside(file))?)
 }

@@ -12,7 +12,7 @@ use jiff::civil::Date;
 use super::DaemonError;
 use super::session::TARGETS;
 use crate::config::parse_goals;
-use crate::facts::{Goals, NightSummary, SessionLog, Settings};
+use crate::facts::{Goals, NightSummary, SessionLog, Settings, Targets};
 use crate::night;
 use crate::page;
 use crate::publish::Disk;
@@ -24,6 +24,8 @@ pub struct History {
     is_complete: bool,
     /// The lists say what is known.
     is_written: bool,
+    /// The targets as they were last written.
+    targets: Option<Targets>,
     /// What was said of a file of targets that cannot be read.
     warned: Option<String>,
 }
@@ -43,9 +45,9 @@ impl History {
         [before.last().copied(), after.copied()]
     }
 
-    /// Nights before this one, in order of time.
-    pub fn before(&self, night: Date) -> Vec<&NightSummary> {
-        self.nights.range(..night).map(|(_, brief)| brief).collect()
+    /// Nights before this one, the latest first.
+    pub fn before(&self, night: Date) -> impl Iterator<Item = &NightSummary> {
+        self.nights.range(..night).rev().map(|(_, brief)| brief)
     }
 
     /// Reads the logs that lie in the output folder of nights that `is_known` does not know: once.
@@ -71,15 +73,19 @@ impl History {
     /// Writes what changed. Goals may change without a night.
     pub fn write(&mut self, settings: &Settings, disk: &Disk) -> Result<(), DaemonError> {
         let output = &settings.output;
+        let site = &settings.site.name;
         let nights: Vec<NightSummary> = self.nights.values().cloned().collect();
-        self.write_targets(&nights, output, disk)?;
+        let targets = self.write_targets(&nights, output, disk)?;
+        if !nights.is_empty() && self.targets.as_ref() != Some(&targets) {
+            let page = page::targets(&nights, &targets, site);
+            publish(disk, &output.join("targets.html"), &page)?;
+            self.targets = Some(targets);
+        }
         if self.is_written {
             return Ok(());
         }
-        let site = &settings.site.name;
         let pages = [
             ("index.html", page::index(&nights, site)),
-            ("targets.html", page::targets(&nights, site)),
             ("sensors.html", page::sensors(&nights, site)),
         ];
         for (name, text) in pages.iter().filter(|_| !nights.is_empty()) {
@@ -99,18 +105,16 @@ impl History {
         Ok(())
     }
 
-    /// A file whose goals cannot be read is left alone: they would be lost.
+    /// Gives all targets beside their goals, and writes them. A file whose goals cannot be read is left
+    /// alone: they would be lost.
     fn write_targets(
         &mut self,
         nights: &[NightSummary],
         output: &Path,
         disk: &Disk,
-    ) -> Result<(), DaemonError> {
+    ) -> Result<Targets, DaemonError> {
         let path = output.join(TARGETS);
         let on_file = fs::read_to_string(&path).unwrap_or_default();
-        if nights.is_empty() && on_file.is_empty() {
-            return Ok(());
-        }
         let goals = match on_file.trim().is_empty() {
             true => Ok(Goals::default()),
             false => parse_goals(&on_file, &path),
@@ -118,8 +122,11 @@ impl History {
         match goals {
             Ok(goals) => {
                 self.warned = None;
-                let text = night::targets_yaml(&night::targets(nights, &goals));
-                publish(disk, &path, &text)
+                let targets = night::targets(nights, &goals);
+                if !nights.is_empty() || !on_file.is_empty() {
+                    publish(disk, &path, &night::targets_yaml(&targets))?;
+                }
+                Ok(targets)
             }
             Err(error) => {
                 let warning = format!("{error}; the file is left as it is until it can be read");
@@ -127,7 +134,7 @@ impl History {
                     tracing::warn!("{warning}");
                     self.warned = Some(warning);
                 }
-                Ok(())
+                Ok(night::targets(nights, &Goals::default()))
             }
         }
     }

@@ -1,7 +1,9 @@
 //! One process for one state folder and one output folder: advisory locks on the folders' own
 //! descriptors, released by the system however the process ends.
 
-use std::fs::File;
+use std::fs::{self, File};
+use std::io;
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::thread;
 use std::time::Duration;
@@ -20,9 +22,36 @@ const TRIES: usize = 5;
 const APART: Duration = Duration::from_millis(20);
 
 /// Holds the locks until dropped.
-pub struct Locks {
-    _state: File,
-    _output: File,
+pub struct Locks([Lock; 2]);
+
+/// One folder, locked, and what it was then: device and inode.
+struct Lock {
+    path: PathBuf,
+    identity: (u64, u64),
+    _held: File,
+}
+
+impl Locks {
+    /// Are the locked folders still those that lie there? Where a disk is gone nothing must be
+    /// written: it would land in the folder that the disk was mounted on.
+    pub fn hold(&self) -> Result<(), DaemonError> {
+        self.0.iter().try_for_each(Lock::holds)
+    }
+}
+
+impl Lock {
+    fn holds(&self) -> Result<(), DaemonError> {
+        let path = self.path.clone();
+        match fs::metadata(&path) {
+            Ok(about) if identity(&about) == self.identity => Ok(()),
+            Ok(_) => Err(DaemonError::Replaced { path }),
+            Err(source) => Err(DaemonError::Away { path, source }),
+        }
+    }
+}
+
+fn identity(about: &fs::Metadata) -> (u64, u64) {
+    (about.dev(), about.ino())
 }
 
 /// Makes the state and output folders where they are missing, checks that no folder lies within
@@ -31,10 +60,7 @@ pub fn lock(settings: &Settings, disk: &Disk) -> Result<Locks, DaemonError> {
     disk.make_folder(&settings.state)?;
     disk.make_folder(&settings.output)?;
     check(settings)?;
-    Ok(Locks {
-        _state: take(&settings.state)?,
-        _output: take(&settings.output)?,
-    })
+    Ok(Locks([take(&settings.state)?, take(&settings.output)?]))
 }
 
 /// Are the folders fit to be worked on, as far as that can be told without touching them?
@@ -61,11 +87,16 @@ pub fn is_at_work(folder: &Path) -> Result<bool, DaemonError> {
     locked(folder, &opened, FlockOperation::NonBlockingLockShared).map(|free| !free)
 }
 
-fn take(path: &Path) -> Result<File, DaemonError> {
+fn take(path: &Path) -> Result<Lock, DaemonError> {
     let folder = open(path)?;
+    let about = folder.metadata().map_err(failed(path, "look at"))?;
     for _ in 0..TRIES {
         if locked(path, &folder, FlockOperation::NonBlockingLockExclusive)? {
-            return Ok(folder);
+            return Ok(Lock {
+                path: path.to_owned(),
+                identity: identity(&about),
+                _held: folder,
+            });
         }
         thread::sleep(APART);
     }
@@ -75,11 +106,7 @@ fn take(path: &Path) -> Result<File, DaemonError> {
 }
 
 fn open(path: &Path) -> Result<File, DaemonError> {
-    File::open(path).map_err(|source| DaemonError::Folder {
-        path: path.to_owned(),
-        tried: "open the folder",
-        source,
-    })
+    File::open(path).map_err(failed(path, "open"))
 }
 
 /// True where the lock was taken, false where another has it.
@@ -87,11 +114,15 @@ fn locked(path: &Path, folder: &File, how: FlockOperation) -> Result<bool, Daemo
     match flock(folder, how) {
         Ok(()) => Ok(true),
         Err(Errno::WOULDBLOCK) => Ok(false),
-        Err(errno) => Err(DaemonError::Folder {
-            path: path.to_owned(),
-            tried: "lock the folder",
-            source: errno.into(),
-        }),
+        Err(errno) => Err(failed(path, "lock")(errno.into())),
+    }
+}
+
+fn failed(path: &Path, tried: &'static str) -> impl Fn(io::Error) -> DaemonError {
+    move |source| DaemonError::Folder {
+        path: path.to_owned(),
+        tried,
+        source,
     }
 }
 

@@ -1,15 +1,19 @@
-//! The daemon's life: one loop after the other, each with the settings of its time.
+//! Opens everything and runs the loop to its end; opens everything anew where what was opened is not
+//! there any more, or where a hangup signal has the settings read again.
 //!
-//! A hangup signal has the settings read again. Invariant: what is refused changes nothing; the
-//! loop goes on with the settings it had, its running task included.
+//! A daemon that starts while its disk is full, not mounted yet or may not be written to waits as the
+//! loop does: whoever started it counts restarts, and gives up in the end. Invariant: settings that
+//! are refused change nothing; the loop goes on with those it had, its running task included.
 
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use tokio::runtime::Builder;
+
 use super::locks::check;
-use super::service::{self, Ears};
-use super::turn::{End, Turn, runtime};
-use super::{DaemonError, Mode};
+use super::service::{self, Ears, Word};
+use super::turn::{End, RETRY, Turn};
+use super::{DaemonError, Mode, Outcome};
 use crate::facts::Settings;
 use crate::publish::Disk;
 
@@ -19,52 +23,154 @@ use crate::publish::Disk;
 /// # Errors
 /// What keeps the first loop from starting, and what no loop can go on with.
 pub fn serve(
-    mut settings: Arc<Settings>,
+    settings: Arc<Settings>,
     disk: Disk,
     program: PathBuf,
     read: impl Fn() -> Result<Arc<Settings>, String>,
 ) -> Result<(), DaemonError> {
-    runtime()?.block_on(async {
-        let mut ears = Ears::new()?;
-        let open = |settings: &Arc<Settings>| {
-            Turn::new(settings.clone(), disk.clone(), program.clone(), Mode::Run)
-        };
-        let mut turn = open(&settings)?;
-        loop {
-            if let End::Done = turn.run(&mut ears).await? {
-                return Ok(());
+    let house = House {
+        disk,
+        program,
+        mode: Mode::Run,
+    };
+    house.live(settings, read).map(|_| ())
+}
+
+/// The loop with settings that are never read again. `program` is our own executable, for decoding
+/// compressed files.
+///
+/// # Errors
+/// What keeps the loop from starting; with [`Mode::Once`] also a disk that fails.
+pub fn start(
+    settings: Arc<Settings>,
+    disk: Disk,
+    program: PathBuf,
+    mode: Mode,
+) -> Result<Outcome, DaemonError> {
+    let house = House {
+        disk,
+        program,
+        mode,
+    };
+    house.live(settings, || Err("they are not read again".to_owned()))
+}
+
+/// What stays the same from one loop to the next.
+struct House {
+    disk: Disk,
+    program: PathBuf,
+    mode: Mode,
+}
+
+impl House {
+    /// One loop after the other, each with the settings of its time.
+    fn live(
+        &self,
+        settings: Arc<Settings>,
+        read: impl Fn() -> Result<Arc<Settings>, String>,
+    ) -> Result<Outcome, DaemonError> {
+        let mut threads = Builder::new_current_thread();
+        let runtime = threads.enable_all().build();
+        let runtime = runtime.map_err(|error| DaemonError::Worker(error.to_string()))?;
+        runtime.block_on(async {
+            let mut ears = Ears::new()?;
+            let mut settings = settings;
+            let Some(mut turn) = self.wait(&settings, &mut ears).await? else {
+                return Ok(stopped());
+            };
+            loop {
+                match turn.run(&mut ears).await {
+                    Ok(End::Done) => return Ok(turn.outcome()),
+                    Ok(End::Reread) => {
+                        service::rereading();
+                        let fits = |fresh: Arc<Settings>| match check(&fresh) {
+                            Ok(()) => Ok(fresh),
+                            Err(error) => Err(error.to_string()),
+                        };
+                        match read().and_then(fits) {
+                            Ok(fresh) => turn = self.change(turn, &mut settings, fresh).await?,
+                            Err(complaint) => refused(&complaint),
+                        }
+                    }
+                    Err(error) if error.is_over() => {
+                        tracing::warn!("{error}; everything is opened anew");
+                        turn.leave(&error)?;
+                        drop(turn);
+                        turn = match self.wait(&settings, &mut ears).await? {
+                            Some(turn) => turn,
+                            None => return Ok(stopped()),
+                        };
+                    }
+                    Err(error) => return Err(error),
+                }
             }
-            service::rereading();
-            let fits = |fresh: Arc<Settings>| match check(&fresh) {
-                Ok(()) => Ok(fresh),
-                Err(error) => Err(error.to_string()),
+        })
+    }
+
+    fn open(&self, settings: &Arc<Settings>) -> Result<Turn, DaemonError> {
+        let (disk, program) = (self.disk.clone(), self.program.clone());
+        Turn::new(settings.clone(), disk, program, self.mode)
+    }
+
+    /// Opens everything, and waits where a disk does not allow it now. Nothing when told to stop
+    /// meanwhile.
+    async fn wait(
+        &self,
+        settings: &Arc<Settings>,
+        ears: &mut Ears,
+    ) -> Result<Option<Turn>, DaemonError> {
+        loop {
+            let error = match self.open(settings) {
+                Ok(turn) => return Ok(Some(turn)),
+                Err(error) if self.mode == Mode::Run && error.is_passing() => error,
+                Err(error) => return Err(error),
             };
-            let fresh = match read().and_then(fits) {
-                Ok(fresh) => fresh,
-                Err(complaint) => {
-                    refused(&complaint);
-                    continue;
-                }
-            };
-            // What is heard from here on is heard by the next loop.
-            let started = turn.board.started();
-            turn.let_go().await;
-            // The locks are given back before they are taken again.
-            drop(turn);
-            turn = match open(&fresh) {
-                Ok(turn) => {
-                    tracing::info!("the settings were read again");
-                    settings = fresh;
-                    turn
-                }
-                Err(error) => {
-                    refused(&error.to_string());
-                    open(&settings)?
-                }
-            };
-            turn.board.since(started);
+            tracing::error!("{error}; trying again in {} s", RETRY.as_secs());
+            service::status(&format!("waiting: {error}"));
+            service::starting(2 * RETRY.unsigned_abs());
+            tokio::select! {
+                () = tokio::time::sleep(RETRY.unsigned_abs()) => {}
+                word = ears.hear() => if word == Word::Stop {
+                    service::stopping();
+                    return Ok(None);
+                },
+            }
         }
-    })
+    }
+
+    /// The next loop, with fresh settings where they can be worked with, else with those of before.
+    async fn change(
+        &self,
+        mut turn: Turn,
+        settings: &mut Arc<Settings>,
+        fresh: Arc<Settings>,
+    ) -> Result<Turn, DaemonError> {
+        let started = turn.board.started();
+        turn.let_go().await;
+        // The locks are given back before they are taken again.
+        drop(turn);
+        let mut turn = match self.open(&fresh) {
+            Ok(turn) => {
+                tracing::info!("the settings were read again");
+                *settings = fresh;
+                turn
+            }
+            Err(error) => {
+                refused(&error.to_string());
+                self.open(settings)?
+            }
+        };
+        turn.board.since(started);
+        Ok(turn)
+    }
+}
+
+/// Told to stop before anything was opened.
+fn stopped() -> Outcome {
+    Outcome {
+        stopped: true,
+        ..Outcome::default()
+    }
 }
 
 fn refused(complaint: &str) {

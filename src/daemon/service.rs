@@ -51,6 +51,15 @@ pub fn ready() {
     tell(&[NotifyState::Ready]);
 }
 
+/// Not ready yet, and no reason to give up before this much longer.
+pub fn starting(longer: Duration) {
+    let longer = u32::try_from(longer.as_micros()).unwrap_or(u32::MAX);
+    tell(&[
+        NotifyState::ExtendTimeoutUsec(longer),
+        NotifyState::Watchdog,
+    ]);
+}
+
 /// One line on what goes on.
 pub fn status(text: &str) {
     tell(&[NotifyState::Status(text)]);

@@ -215,8 +215,8 @@ impl Teller {
         measures: &impl Fn(Vec<Fingerprint>) -> Result<BTreeMap<Fingerprint, Measured>, CatalogueError>,
     ) -> Result<Arc<Standing>, DaemonError> {
         let lights = night::lights_of(known, members);
-        let usual = night::usual_before(&self.history.before(night));
-        let sensors = night::sensors(known.snapshot, known.plan, night, None);
+        let usual = night::usual_before(self.history.before(night));
+        let sensors = night::sensors(known.snapshot, known.plan, night);
         let from = (lights, usual, sensors);
         if let Some((before, standing)) = self.standings.get(&night)
             && *before == from

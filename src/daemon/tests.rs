@@ -2,6 +2,8 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod faults;
+
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};

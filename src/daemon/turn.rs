@@ -1,14 +1,15 @@
 //! The loop itself: whoever has something to say is heard, the worker is kept busy, and what
 //! changed is told.
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+mod folders;
+mod reports;
+
+use std::collections::{BTreeMap, VecDeque};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
-use jiff::civil::Date;
 use jiff::{SignedDuration, Timestamp};
-use tokio::runtime::Runtime;
 
 use super::engine::{Engine, batch};
 use super::herald::Herald;
@@ -16,9 +17,9 @@ use super::intake::Intake;
 use super::service::{self, Ears, Word};
 use super::status::{Appointment, Board, Seen};
 use super::supplied::Shelf;
-use super::worker::{Job, Report, Request, Worker};
+use super::worker::{Job, Request, Worker};
 use super::{DaemonError, space};
-use crate::facts::{FileId, Made, Recipe, Settings, ToMeasure, WatchMode};
+use crate::facts::{FileId, Settings};
 use crate::fits::Unpacker;
 use crate::make::Maker;
 use crate::night::Cause;
@@ -26,16 +27,13 @@ use crate::publish::Disk;
 use crate::watch::{Hints, Watcher};
 
 /// The loop looks around at least this often.
-const TICK: Duration = Duration::from_secs(60);
+const TICK: SignedDuration = SignedDuration::from_secs(60);
 
 /// While there is work, logs are written at most this often.
 const TELL: SignedDuration = SignedDuration::from_secs(10);
 
 /// After a passing failure of the disk everything waits this long.
-const RETRY: SignedDuration = SignedDuration::from_secs(10);
-
-/// A folder that is hinted at is scanned this much later, so that a burst makes one scan.
-const BURST: SignedDuration = SignedDuration::from_millis(300);
+pub(super) const RETRY: SignedDuration = SignedDuration::from_secs(10);
 
 /// How long an abandoned task may take to notice.
 const FAREWELL: Duration = Duration::from_secs(8);
@@ -66,32 +64,6 @@ pub struct Outcome {
     pub stopped: bool,
 }
 
-/// Opens everything and runs the loop to its end. `program` is our own executable, for decoding
-/// compressed files.
-///
-/// # Errors
-/// What keeps the loop from starting; with [`Mode::Once`] also a disk that fails.
-pub fn start(
-    settings: Arc<Settings>,
-    disk: Disk,
-    program: PathBuf,
-    mode: Mode,
-) -> Result<Outcome, DaemonError> {
-    runtime()?.block_on(async {
-        let mut ears = Ears::new()?;
-        let mut turn = Turn::new(settings, disk, program, mode)?;
-        turn.run(&mut ears).await?;
-        Ok(turn.outcome)
-    })
-}
-
-/// One thread that waits.
-pub(super) fn runtime() -> Result<Runtime, DaemonError> {
-    let mut threads = tokio::runtime::Builder::new_current_thread();
-    let runtime = threads.enable_all().build();
-    runtime.map_err(|error| DaemonError::Worker(error.to_string()))
-}
-
 /// Why the loop ended.
 pub(super) enum End {
     /// All is done, or it was told to stop.
@@ -120,6 +92,10 @@ pub(super) struct Turn {
     pub(super) stale: bool,
     told: Timestamp,
     pub(super) retry: Option<Timestamp>,
+    /// What it waits for, or has waited for since it last had nothing to do.
+    pub(super) trouble: Option<String>,
+    /// When the watch folders' roots were last looked at.
+    rooted: Timestamp,
     /// The latest time known: one before it means that the clock was set back.
     clock: Timestamp,
     beats: u64,
@@ -176,6 +152,8 @@ impl Turn {
             stale: true,
             told: Timestamp::MIN,
             retry: None,
+            trouble: None,
+            rooted: Timestamp::MIN,
             clock: Timestamp::MIN,
             beats: 0,
             progress: super::progress::Progress::default(),
@@ -183,6 +161,8 @@ impl Turn {
         })
     }
 
+    /// Turns until there is nothing left to do, someone asks for an end or for other settings, or it
+    /// cannot go on.
     pub(super) async fn run(&mut self, ears: &mut Ears) -> Result<End, DaemonError> {
         if self.mode == Mode::Run {
             service::ready();
@@ -205,7 +185,7 @@ impl Turn {
                 word = ears.hear() => match word {
                     Word::Reread if self.mode == Mode::Run => return Ok(End::Reread),
                     // The terminal that `once` was called from is gone.
-                    Word::Reread | Word::Stop => return self.stop().await,
+                    Word::Reread | Word::Stop => return self.end().await,
                 },
             };
             if let Err(error) = heard {
@@ -238,6 +218,7 @@ impl Turn {
             self.retry = None;
             self.stale = true;
         }
+        self.engine.holds()?;
         self.stale |= self.engine.try_again(now);
         self.close_nights(now);
         let scanned = self.scan(now)?;
@@ -303,6 +284,9 @@ impl Turn {
         }
         self.herald.nights(&mut self.engine, now);
         self.engine.rest();
+        if let Some(trouble) = self.trouble.take() {
+            tracing::info!("over, and all is made up for: {trouble}");
+        }
         let doing = match self.engine.away.values().next() {
             Some(away) => format!("a watch folder is away: {away}"),
             None => "watching".to_owned(),
@@ -354,6 +338,19 @@ impl Turn {
         self.clock = now;
     }
 
+    /// What was done.
+    pub(super) fn outcome(&self) -> Outcome {
+        self.outcome
+    }
+
+    /// Readies what was opened for being opened anew.
+    pub(super) fn leave(&self, error: &DaemonError) -> Result<(), DaemonError> {
+        match error {
+            DaemonError::Catalogue(_) => self.engine.set_catalogue_aside(),
+            _ => Ok(()),
+        }
+    }
+
     fn plan(&mut self, now: Timestamp) -> Result<(), DaemonError> {
         let plan = self.engine.plan(now)?;
         self.wake = plan.wake;
@@ -373,158 +370,6 @@ impl Turn {
         Ok(())
     }
 
-    /// Scans the folders that are due. True where every folder was scanned in this step.
-    fn scan(&mut self, now: Timestamp) -> Result<bool, DaemonError> {
-        if let Some(watcher) = &mut self.watcher
-            && self.scans.values().any(|at| *at <= now)
-        {
-            watcher.check_roots();
-        }
-        let due: Vec<usize> = self
-            .scans
-            .iter()
-            .filter(|(_, at)| **at <= now)
-            .map(|(index, _)| *index)
-            .collect();
-        let before = self.engine.generation();
-        for index in &due {
-            self.engine.scan(*index, now)?;
-            let next = now
-                .saturating_add(self.interval(*index))
-                .unwrap_or(Timestamp::MAX);
-            self.scans.insert(*index, next);
-        }
-        self.stale |= self.engine.generation() != before;
-        Ok(due.len() == self.scans.len())
-    }
-
-    fn interval(&self, index: usize) -> Duration {
-        let settings = &self.engine.settings;
-        match settings.watch.get(index).map(|watch| watch.mode) {
-            Some(WatchMode::Polling(interval)) => interval,
-            _ if self.mode == Mode::Once => settings.scan_interval,
-            _ => match &self.watcher {
-                Some(watcher) if watcher.is_watching(index) => settings.scan_interval,
-                _ => settings.scan_interval.min(TICK),
-            },
-        }
-    }
-
-    pub(super) fn follow(
-        &mut self,
-        hints: Vec<crate::watch::Hint>,
-        now: Timestamp,
-    ) -> Result<(), DaemonError> {
-        let before = self.engine.generation();
-        let soon = now.saturating_add(BURST).unwrap_or(now);
-        let mut sooner = |index: &usize, then: Timestamp| {
-            if let Some(at) = self.scans.get_mut(index) {
-                *at = (*at).min(then);
-            }
-        };
-        for hint in hints {
-            match self.engine.hint(hint, now) {
-                Ok(Some(index)) => sooner(&index, soon),
-                Ok(None) => {}
-                Err(error) => {
-                    // The hints that were to follow are lost; scans make up for them.
-                    (0..self.engine.settings.watch.len()).for_each(|index| sooner(&index, now));
-                    return Err(error);
-                }
-            }
-        }
-        self.stale |= self.engine.generation() != before;
-        Ok(())
-    }
-
-    fn report(&mut self, report: Report, now: Timestamp) -> Result<(), DaemonError> {
-        self.worker.busy = false;
-        match report {
-            Report::TakenIn(taken) => {
-                self.outcome.taken += taken.len();
-                // What is in line may not be wanted any more.
-                self.queue.clear();
-                self.stale = true;
-                self.engine.taken_in(taken, now)
-            }
-            Report::Made(task, took, made) => {
-                self.stale = true;
-                match *made {
-                    Ok(made) => {
-                        let seconds = took.as_secs_f64();
-                        tracing::info!(product = made.product, seconds, "made");
-                        self.outcome.made += 1;
-                        self.progress.done();
-                        // While its bytes are still in memory.
-                        if let Some(light) = to_measure(&task.recipe, &made) {
-                            self.queue.push_front(Job::Measure(Box::new(light)));
-                        }
-                        self.engine.made(made)
-                    }
-                    Err(error) => {
-                        self.queue.clear();
-                        self.engine.not_made(&task, error, now)
-                    }
-                }
-            }
-            Report::Pictured(pictures) => {
-                for (product, picture) in pictures {
-                    self.engine.pictured(product, picture);
-                }
-                Ok(())
-            }
-            Report::Known(task, took, known) => {
-                self.stale = true;
-                match *known {
-                    Ok(figures) => {
-                        let (camera, seconds) = (&task.camera.name, took.as_secs_f64());
-                        tracing::info!(%camera, seconds, "measured the sensor");
-                        self.engine.knows(&task, figures)
-                    }
-                    Err(error) => self.engine.not_known(&task, error, now),
-                }
-            }
-            Report::Measured(light, took, measured) => {
-                let (product, seconds) = (&light.product, took.as_secs_f64());
-                match *measured {
-                    Ok(measured) => {
-                        tracing::info!(product, seconds, "measured");
-                        self.engine.measured(&light, &measured)
-                    }
-                    Err(error) => {
-                        self.engine.not_measured(&light, &error);
-                        Ok(())
-                    }
-                }
-            }
-        }
-    }
-
-    /// Nights that end now: short files are taken as they are, folders scanned, logs closed.
-    fn close_nights(&mut self, now: Timestamp) {
-        if self.mode == Mode::Once {
-            return;
-        }
-        let settings = self.engine.settings.clone();
-        let closing = self.engine.teller.closing(&settings, now);
-        let teller = &self.engine.teller;
-        let over: BTreeSet<Date> = self
-            .engine
-            .settle
-            .shorts()
-            .map(|(_, changed)| settings.site.night_of(changed))
-            .filter(|&night| teller.is_over(night, &settings, now))
-            .collect();
-        let short = self
-            .engine
-            .overdue(|changed| over.contains(&settings.site.night_of(changed)));
-        self.requests.extend(short);
-        for night in closing {
-            tracing::info!(%night, "the night is over");
-            self.scans.values_mut().for_each(|at| *at = (*at).min(now));
-        }
-    }
-
     /// Tells the watchdog that all is well: the loop turns, and the worker works if it has work.
     fn show_life(&mut self) {
         let beats = self.worker.pulse.beats();
@@ -535,10 +380,14 @@ impl Turn {
     }
 
     pub(super) fn trouble(&mut self, error: &DaemonError, now: Timestamp) {
-        tracing::error!("{error}; trying again in {} s", RETRY.as_secs());
-        self.board.doing(format!("waiting: {error}"), now);
-        let alarm = &mut self.engine.alarm;
-        alarm.failed(Cause::Disk, &error.to_string(), now);
+        let text = error.to_string();
+        // A disk that stays full for a week is no reason for a line every few seconds.
+        if self.trouble.as_ref() != Some(&text) {
+            tracing::error!("{text}; trying again every {} s", RETRY.as_secs());
+        }
+        self.board.doing(format!("waiting: {text}"), now);
+        self.engine.alarm.failed(Cause::Disk, &text, now);
+        self.trouble = Some(text);
         self.queue.clear();
         self.engine.rest();
         self.retry = now.checked_add(RETRY).ok();
@@ -546,7 +395,7 @@ impl Turn {
 
     /// How long nothing needs to be done unless someone speaks up.
     fn pause(&self, now: Timestamp) -> Duration {
-        let mut pause = TICK;
+        let mut pause = TICK.unsigned_abs();
         if let Some(watchdog) = service::watchdog() {
             pause = pause.min(watchdog / 3);
         }
@@ -574,7 +423,7 @@ impl Turn {
     }
 
     /// Abandons the running task and says goodbye.
-    async fn stop(&mut self) -> Result<End, DaemonError> {
+    async fn end(&mut self) -> Result<End, DaemonError> {
         tracing::info!("stopping");
         service::stopping();
         self.outcome.stopped = true;
@@ -598,18 +447,4 @@ impl Turn {
             let _ = self.worker.reports.recv().await;
         }
     }
-}
-
-/// What is to be measured on a product just made: a light.
-fn to_measure(recipe: &Recipe, made: &Made) -> Option<ToMeasure> {
-    let Recipe::Light(light) = recipe else {
-        return None;
-    };
-    Some(ToMeasure {
-        fingerprint: made.fingerprint,
-        product: made.product.clone(),
-        night: light.facts.night,
-        camera: light.facts.camera.clone(),
-        masters: made.masters.clone(),
-    })
 }

@@ -5,12 +5,15 @@ use std::fmt;
 use std::sync::Arc;
 
 use jiff::Timestamp;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{Celsius, Degrees, Overscan, Seconds};
 
 /// What a subframe is for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Kind {
     /// Shortest exposure, no light: the pedestal.
@@ -97,6 +100,13 @@ pub enum RowOrder {
     TopDown,
     /// The first row stored is the bottom of the picture.
     BottomUp,
+}
+
+impl RowOrder {
+    /// The header does not say.
+    pub fn is_unstated(&self) -> bool {
+        *self == Self::Unstated
+    }
 }
 
 /// The colour of a photosite.

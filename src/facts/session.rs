@@ -5,7 +5,7 @@ mod sensors;
 
 use serde::{Deserialize, Serialize};
 
-use super::{ChannelLine, Finding, Kind, SetAside, Trail};
+use super::{ChannelLine, Finding, Kind, RowOrder, SetAside, Trail};
 
 pub use sensors::{
     ColourGain, DarkCheckEntry, SENSORS_SCHEMA, SensorEntry, SensorHistory, SensorNight,
@@ -154,6 +154,9 @@ impl UsedMasters {
 pub struct Measures {
     pub background_adu: f64,
     pub noise_adu: f64,
+    /// The same in electrons, where the gain is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub noise_e: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub gradient_adu: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -214,6 +217,9 @@ pub struct GroupEntry {
     pub pixel_scale_arcsec: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub sky_e_per_s: Option<f64>,
+    /// Where the first stored row lies in the picture; absent where the headers do not say.
+    #[serde(default, skip_serializing_if = "RowOrder::is_unstated")]
+    pub row_order: RowOrder,
     /// Median full widths of nine zones of the field, three rows of three, first stored row first.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub zones_fwhm_px: Vec<Option<f64>>,

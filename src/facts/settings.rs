@@ -7,6 +7,7 @@ use std::time::Duration;
 use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Profile;
@@ -85,7 +86,9 @@ pub struct Close {
 }
 
 /// When a command of the user's own is run.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Occasion {
     /// A night's log was closed.

@@ -65,6 +65,18 @@ pub struct Integration {
     pub integration_s: f64,
     /// Exposure of those kept, seconds.
     pub kept_s: f64,
+    /// How deep they are together.
+    pub depth: Depth,
+}
+
+/// How far lights together bring a faint signal out of the noise: what their signal-to-noise ratio
+/// follows from. Lights whose noise is not known in electrons have no part in it.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Depth {
+    /// Their exposure, seconds.
+    pub seconds: f64,
+    /// The squares of exposure over pixel noise, added up, in seconds squared per electron squared.
+    pub squares: f64,
 }
 
 /// Medians over the kept lights of one rig through one filter.

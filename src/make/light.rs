@@ -10,18 +10,22 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use ndarray::parallel::prelude::*;
-use ndarray::{Array2, Axis};
+use ndarray::{Array2, ArrayView2, Axis};
 
 use super::exposure::Exposure;
 use super::master::contiguous_mut;
 use super::planes::{Held, plane_part};
 use super::pool::Pool;
-use super::{MakeError, Maker, Pulse, dark, mask, provenance, repair, spoiled, uncertainty, whole};
+use super::{
+    MakeError, Maker, Pulse, colour, dark, mask, provenance, repair, spoiled, uncertainty, whole,
+};
 use crate::combine::{Level, lowest_at_or_above};
 use crate::facts::{
-    Card, Kind, LightRecipe, LightSamples, Made, MadeStats, MasterUse, Recipe, Task, Value,
+    Card, Cfa, ChannelLine, Kind, LightRecipe, LightSamples, Made, MadeStats, MasterUse, Recipe,
+    Task, Value,
 };
 use crate::fits::{ImageWriter, Plane, Samples, Storage};
+use crate::measure::colour::{colour_cells, lines_of_cells};
 use crate::measure::{self, Background};
 
 /// Rows of a strip: the height of a background cell, so that cells never depend on strips.
@@ -62,9 +66,10 @@ pub fn make(
     let light = Calibration::open(maker, task, recipe)?;
     let kept = light.kept();
     let samples = recipe.extras.samples;
-    let all_cards = |stats: &MadeStats| {
+    let all_cards = |stats: &MadeStats, lines: &[ChannelLine]| {
         let mut cards = kept.clone();
         cards.push(Card::new("BUNIT", Value::Text("adu".to_owned()), ""));
+        cards.extend(colour::cards(lines));
         cards.extend(provenance::cards(&Recipe::Light(recipe.clone()), stats));
         cards
     };
@@ -87,7 +92,8 @@ pub fn make(
         height: None,
     };
     let (image, bytes) = storage(samples);
-    let mut planes = vec![plane(image, all_cards(&unknown))];
+    let lines = camera.cfa.map_or_else(Vec::new, |_| colour::unknown());
+    let mut planes = vec![plane(image, all_cards(&unknown, &lines))];
     planes.extend(flags.then(|| plane(bytes, mask::cards())));
     let sigma_place = planes.len();
     let sigma = recipe.extras.uncertainty;
@@ -97,7 +103,7 @@ pub fn make(
     let step = measure::row_step(light.width, light.height);
     let cut = AtomicU64::new(0);
     let pool = Pool::<Strip>::default();
-    let cells = (0..light.height.div_ceil(ROWS))
+    let (bands, cells): (Vec<_>, Vec<_>) = (0..light.height.div_ceil(ROWS))
         .into_par_iter()
         .map(|number| {
             pool.lend(|strip| {
@@ -125,13 +131,20 @@ pub fn make(
                     Ok(())
                 })?;
                 let own = strip.own(first..last, light.width);
-                let values = &strip.values[own];
-                Ok(measure::band(light.width, values, camera.cfa, step))
+                let values = &strip.values[own.clone()];
+                let flags = flags.then(|| &strip.mask[own]);
+                let colours = camera
+                    .cfa
+                    .map_or_else(Vec::new, |cfa| light.colours(first, values, flags, cfa));
+                let band = measure::band(light.width, values, camera.cfa, step);
+                Ok((band, colours))
             })
         })
-        .collect::<Result<Vec<_>, MakeError>>()?;
+        .collect::<Result<Vec<_>, MakeError>>()?
+        .into_iter()
+        .unzip();
     maker.check(&recipe.input)?;
-    let background = measure::fold(&cells).ok_or_else(|| MakeError::Spoiled {
+    let background = measure::fold(&bands).ok_or_else(|| MakeError::Spoiled {
         file: recipe.input.file.clone(),
         reason: "none of its pixels is a number".to_owned(),
     })?;
@@ -139,8 +152,14 @@ pub fn make(
         cut: cut.into_inner(),
         ..stats(background)
     };
-    let size = writer.finish(&all_cards(&stats))?;
+    let lines = lines_of_cells(&cells.concat(), light.width);
+    let size = writer.finish(&all_cards(&stats, &lines))?;
     Ok(Maker::record(task, size, stats))
+}
+
+#[allow(clippy::expect_used, reason = "strips hold whole rows")]
+fn view<T>(shape: (usize, usize), rows: &[T]) -> ArrayView2<'_, T> {
+    ArrayView2::from_shape(shape, rows).expect("whole rows")
 }
 
 /// How the image and its mask are stored.
@@ -216,6 +235,19 @@ impl<'a> Calibration<'a> {
         let kept = cards.filter(|card| !DROPPED.contains(&card.keyword.as_str()));
         self.exposure
             .cards(&self.recipe.facts.camera, kept.cloned().collect())
+    }
+
+    /// The colours of calibrated rows, of which the channel lines are told.
+    fn colours(
+        &self,
+        first: usize,
+        values: &[f32],
+        flags: Option<&[u8]>,
+        cfa: Cfa,
+    ) -> Vec<[f64; 3]> {
+        let shape = (values.len() / self.width, self.width);
+        let flags = flags.map(|flags| view(shape, flags));
+        colour_cells(first, view(shape, values), flags, self.height, cfa)
     }
 
     /// The whole calibrated plane.

@@ -4,9 +4,10 @@
 //! a light can be measured again when its raw file has long gone to storage.
 
 use super::planes::{flags_of, whole};
-use super::{MakeError, Maker, Pulse};
+use super::{MakeError, Maker, Pulse, colour};
 use crate::facts::{Measured, ToMeasure};
 use crate::fits::FitsError;
+use crate::measure::colour::channel_lines;
 use crate::measure::{self, Light};
 
 impl Maker {
@@ -34,9 +35,15 @@ impl Maker {
         });
         let measured = measured
             .ok_or_else(|| MakeError::Internal("none of its pixels is a number".to_owned()))?;
+        // Lights made before their headers told it are looked at here.
+        let lines = match (colour::lines(source.header()), light.camera.cfa) {
+            (told, Some(cfa)) if told.is_empty() => channel_lines(plane.view(), flags, cfa),
+            (told, _) => told,
+        };
         pulse.beat()?;
         let fits = self.fits(light, plane.view(), flags)?;
         Ok(Measured {
+            lines,
             flat_fit: fits.flat,
             dark_fit: fits.dark,
             moved: fits.moved,

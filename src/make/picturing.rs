@@ -22,7 +22,7 @@ pub struct ToPicture {
 }
 
 impl Maker {
-    /// Makes a picture of a product: of a light as it looks, of a master with its defects.
+    /// Makes a picture of a product, the right way up: of a light as it looks, of a master with its defects.
     ///
     /// # Errors
     /// [`MakeError::Master`] where it cannot be read.
@@ -49,6 +49,7 @@ impl Maker {
                 String::new(),
             ),
         };
+        let picture = picture.upright(camera.row_order);
         Ok(Preview {
             product: wanted.product.clone(),
             note,

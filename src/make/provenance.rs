@@ -7,6 +7,7 @@
 //! | `DLFACTS` | what the product is, as one line of JSON |
 //! | `DLPIX`, `DLLEVEL`, `DLNOISE` | pixels, level (without what was added) and pixel-to-pixel noise |
 //! | `DLADDED`, `DLCUT` | of a 16-bit light: the level that was added, ADU; pixels cut off |
+//! | `DLREDSLP`, `DLREDINT`, `DLBLUSLP`, `DLBLUINT` | of a colour sensor's light, where its stars tell it: the channel lines, slope and intercept (ADU) of red and blue over green |
 //! | `DLLINE`, `DLSITES` | of a line's plane: the spectral line, the photosites it is made of |
 //! | `DLOFFX`, `DLOFFY` | of a line's plane: where its light was gathered, from the middle of its 2x2 cell, in its pixels |
 //! | `DLRESP`, `DLBLUE` | of green and blue joined: blue's response over green's, the weight of blue |

@@ -14,7 +14,7 @@ use super::background::{self, BAND_ROWS};
 use crate::facts::{Cfa, Colour, ColourSky, Passband};
 
 pub use diagonal::{Diagonal, diagonal};
-pub use line::channel_lines;
+pub use line::{channel_lines, colour_cells, lines_of_cells};
 pub use split::{Joined, LinePlane, line_plane};
 
 /// Background and noise of each colour of a calibrated light, ADU: red, green, blue. A colour of which

@@ -23,7 +23,7 @@ use jiff::civil::Date;
 
 use super::Known;
 use super::masters::{masters, rejected_of};
-use super::sensors::sensors;
+use super::sensors::with_earlier;
 use super::standing::Standing;
 use super::text::{rounded, utc};
 use super::warnings::warnings;
@@ -96,7 +96,7 @@ pub fn compose(
         warnings: warnings(snapshot, plan, settings, night, state, members),
         totals: Vec::new(),
         groups: standing.groups.clone(),
-        sensors: sensors(snapshot, plan, night, previous),
+        sensors: with_earlier(&standing.sensors, snapshot, previous),
     };
     log.warnings.extend_from_slice(&standing.warnings);
     log.ledger = ledger(&log);

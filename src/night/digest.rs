@@ -1,7 +1,7 @@
 //! The morning digest: what a person wants to know of a night in half a minute.
 //!
-//! First how much was gained, then what is to be done, then what became of every file and what
-//! went wrong. Long lists are cut short and say where the rest stands.
+//! First how much was gained, then what is to be done, what was lost and what is odd, then what became
+//! of every file. Long lists are cut short and say where the rest stands.
 //!
 //! It knows the log and what stands beside it, and decides nothing; how it fits a terminal is the sheet's business.
 
@@ -45,6 +45,7 @@ pub fn digest(log: &SessionLog, site: &Site, beside: &Beside) -> String {
     to_shoot(&mut sheet, log);
     sky::set_aside(&mut sheet, log, site);
     waiting(&mut sheet, log);
+    warnings(&mut sheet, log);
     counts(&mut sheet, log);
     masters(&mut sheet, log);
     darks(&mut sheet, log);
@@ -55,7 +56,6 @@ pub fn digest(log: &SessionLog, site: &Site, beside: &Beside) -> String {
     let left_out = left_out.map(|frame| (&*frame.file, frame.reason.as_deref()));
     reasons(&mut sheet, "Left out of their masters", left_out);
     refused(&mut sheet, log);
-    warnings(&mut sheet, log);
     room(&mut sheet, beside);
     sheet.into_text()
 }
@@ -286,6 +286,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::facts::Goal;
     use crate::night::sheet::{WIDTH, width};
     use crate::night::{scene, summary, targets};
 
@@ -303,7 +304,9 @@ mod tests {
     #[test]
     fn the_digest_of_a_judged_night_reads_as_on_file() {
         let log = scene::judged_log();
-        let goals = [("Ha".to_owned(), 10.0), ("OIII".to_owned(), 2.0)].into();
+        let goals = [("Ha", 10.0), ("OIII", 2.0)];
+        let goals = goals.map(|(filter, hours)| (filter.to_owned(), Goal::Hours(hours)));
+        let goals = goals.into();
         let goals = [("Lantern Nebula".to_owned(), goals)].into();
         let space = |role, disk, free_bytes| Space {
             role,

@@ -19,14 +19,20 @@ use crate::facts::{
 use crate::measure::sensor::{PhotonTransfer, photon_transfer};
 
 /// The entries of a night, by rig, camera, gain, exposure and temperature.
-pub fn sensors(
-    snapshot: &Snapshot,
-    plan: &Plan,
-    night: Date,
-    previous: Option<&SessionLog>,
-) -> Vec<SensorEntry> {
+pub fn sensors(snapshot: &Snapshot, plan: &Plan, night: Date) -> Vec<SensorEntry> {
     let states = plan.sensors.iter().filter(|state| state.night == night);
     let mut entries: Vec<SensorEntry> = states.map(|state| entry(snapshot, state)).collect();
+    entries.sort_by(order);
+    entries
+}
+
+/// The entries of a night, and those of its earlier log that stay.
+pub(super) fn with_earlier(
+    entries: &[SensorEntry],
+    snapshot: &Snapshot,
+    previous: Option<&SessionLog>,
+) -> Vec<SensorEntry> {
+    let mut entries = entries.to_vec();
     if let Some(previous) = previous {
         let is_lost = |rig: &str| {
             let lights = previous.lights.iter();
@@ -354,14 +360,12 @@ mod tests {
             ..scene::sensor()
         });
         let night = log.night.parse().unwrap();
-        let kept = sensors(&Snapshot::default(), &Plan::default(), night, Some(&log));
+        let none = sensors(&Snapshot::default(), &Plan::default(), night);
+        let kept = with_earlier(&none, &Snapshot::default(), Some(&log));
         // Files of the north pier alone are named in the log.
         assert_eq!(kept, log.sensors[1..]);
         log.calibration.clear();
         log.lights.clear();
-        assert_eq!(
-            sensors(&Snapshot::default(), &Plan::default(), night, Some(&log)),
-            []
-        );
+        assert_eq!(with_earlier(&none, &Snapshot::default(), Some(&log)), []);
     }
 }

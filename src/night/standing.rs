@@ -23,6 +23,8 @@ use crate::judge::{Course, Jump, Passage, Subframe, Usual, groups, pixel_scale, 
 /// Earlier nights that say what is usual: not more than these, so that a rig that was mended is not
 /// measured by what it once was.
 const NIGHTS: usize = 20;
+/// No further back than this many nights, so that the work for each night does not grow with the archive.
+const REACH: usize = 200;
 
 /// How the lights of a night stand.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -32,6 +34,8 @@ pub struct Standing {
     /// How its masters fit, by where they lie.
     pub(super) fits: BTreeMap<String, MasterFit>,
     pub(super) warnings: Vec<String>,
+    /// What is known of the sensors, as it was handed in.
+    pub(super) sensors: Vec<SensorEntry>,
 }
 
 /// How one light stands.
@@ -99,8 +103,8 @@ struct Light<'a> {
     read_noise_e: Option<f64>,
 }
 
-/// Judges the lights of a night. `before` is what [`usual_before`] says, `sensors` what the log says
-/// of the sensors.
+/// Judges the lights of a night. `before` is what [`usual_before`] says, `sensors` what [`sensors()`](super::sensors()) says
+/// of the night.
 pub fn standing(
     known: &Known<'_>,
     members: &[usize],
@@ -118,6 +122,7 @@ pub fn standing(
     });
     let mut standing = Standing {
         fits: fits(products),
+        sensors: sensors.to_vec(),
         ..Standing::default()
     };
     for (product, fit) in &standing.fits {
@@ -248,6 +253,9 @@ impl Light<'_> {
             measures: Measures {
                 background_adu: rounded(found.background_adu, 3),
                 noise_adu: rounded(found.noise_adu, 3),
+                noise_e: self
+                    .electrons_per_adu
+                    .map(|gain| rounded(gain * found.noise_adu, 3)),
                 gradient_adu: Some(rounded(found.gradient_adu, 3)),
                 stars: Some(found.stars.count),
                 fwhm_px: shape.map(|shape| number(shape.fwhm_px, 3)),
@@ -270,10 +278,10 @@ impl Light<'_> {
 }
 
 /// What is usual before a night, by rig and filter: medians over the latest nights before it.
-/// `earlier` are nights before it, in order of time.
-pub fn usual_before(earlier: &[&NightSummary]) -> Vec<Conditions> {
+/// `earlier` are nights before it, the latest first.
+pub fn usual_before<'a>(earlier: impl Iterator<Item = &'a NightSummary>) -> Vec<Conditions> {
     let mut nights: BTreeMap<(&str, &str), Vec<&Conditions>> = BTreeMap::new();
-    for found in earlier.iter().rev().flat_map(|night| &night.conditions) {
+    for found in earlier.take(REACH).flat_map(|night| &night.conditions) {
         let found_before = nights.entry((&found.rig, &found.filter)).or_default();
         if found_before.len() < NIGHTS {
             found_before.push(found);
@@ -379,6 +387,7 @@ fn group(
         stars: middle(&|m| m.stars.map(f64::from), 1),
         pixel_scale_arcsec: median(&mut scales).map(|scale| rounded(scale, 4)),
         sky_e_per_s: middle(&|m| m.sky_e_per_s, 4),
+        row_order: first.frame.camera.row_order,
         zones_fwhm_px: if zones.iter().any(Option::is_some) {
             zones
         } else {

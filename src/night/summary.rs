@@ -4,6 +4,7 @@
 
 use std::collections::BTreeMap;
 
+use super::depth::depth;
 use super::text::rounded;
 use crate::combine::median;
 use crate::facts::{Conditions, Integration, LightEntry, NightSummary, SessionLog, Verdict};
@@ -50,7 +51,8 @@ fn integrations(lights: &[LightEntry]) -> Vec<Integration> {
             frames: lights.len(),
             kept: kept.clone().count(),
             integration_s: rounded(exposures.sum(), 3),
-            kept_s: rounded(kept.map(|light| light.exposure_s).sum(), 3),
+            kept_s: rounded(kept.clone().map(|light| light.exposure_s).sum(), 3),
+            depth: depth(kept.copied()),
         }
     };
     groups.into_iter().map(integration).collect()

@@ -8,24 +8,42 @@
 
 use std::collections::BTreeMap;
 
+use super::depth::{reached, seconds_left};
 use super::text::rounded;
 use super::yaml::block;
-use crate::facts::{FilterHours, Goals, NightSummary, TARGETS_SCHEMA, TargetEntry, Targets};
+use crate::facts::{
+    Depth, FilterHours, Goal, Goals, NightSummary, SignalToNoise, TARGETS_SCHEMA, TargetEntry,
+    Targets,
+};
 
 const FIRST_LINES: &str = "\
-# Hours kept of every target through every filter, over all nights. `goals` are yours: hours wanted
-# for each filter, kept when this file is written again. All else, comments too, is written anew.
+# Hours kept of every target through every filter, over all nights. `goals` are yours: for each filter
+# hours wanted, or {signal_to_noise: 10, signal_e_per_s: 0.05}; they are kept when this file is written
+# again. All else, comments too, is written anew.
 ";
 
 /// Decimals of hours: a few seconds.
 const DECIMALS: i32 = 3;
 
 /// Lights of one target through one filter.
-#[derive(Clone, Copy, Default)]
-struct Sum {
+#[derive(Clone, Default)]
+struct Sum<'a> {
     frames: usize,
     kept: usize,
     kept_s: f64,
+    /// By rig: pixels of different rigs do not see the same.
+    depths: BTreeMap<&'a str, Depth>,
+}
+
+impl Sum<'_> {
+    /// How deep the lights are that count for the goal.
+    fn depth(&self, goal: &SignalToNoise) -> Option<Depth> {
+        match &goal.rig {
+            Some(rig) => self.depths.get(rig.as_str()).copied(),
+            None if self.depths.len() == 1 => self.depths.values().next().copied(),
+            None => None,
+        }
+    }
 }
 
 /// Adds up all nights, and sets them beside the goals. A target or filter with a goal stands there
@@ -36,13 +54,18 @@ pub fn targets(nights: &[NightSummary], goals: &Goals) -> Targets {
         .flat_map(|night| night.integrations.iter().map(|part| (&night.night, part)))
         .collect();
     parts.sort_by(|a, b| (a.0, &a.1.rig).cmp(&(b.0, &b.1.rig)));
-    let mut sums: BTreeMap<&str, BTreeMap<&str, Sum>> = BTreeMap::new();
+    let mut sums: BTreeMap<&str, BTreeMap<&str, Sum<'_>>> = BTreeMap::new();
     for (_, part) in parts {
         let target = sums.entry(&part.target).or_default();
         let sum = target.entry(&part.filter).or_default();
         sum.frames += part.frames;
         sum.kept += part.kept;
         sum.kept_s += part.kept_s;
+        if part.kept > 0 {
+            let depth = sum.depths.entry(&part.rig).or_default();
+            depth.seconds += part.depth.seconds;
+            depth.squares += part.depth.squares;
+        }
     }
     for (target, filters) in goals {
         let target = sums.entry(target).or_default();
@@ -50,20 +73,9 @@ pub fn targets(nights: &[NightSummary], goals: &Goals) -> Targets {
             target.entry(filter).or_default();
         }
     }
-    let entry = |(target, sums): (&str, BTreeMap<&str, Sum>)| {
+    let entry = |(target, sums): (&str, BTreeMap<&str, Sum<'_>>)| {
         let goals = goals.get(target).cloned().unwrap_or_default();
-        let hours = |(filter, sum): (&str, Sum)| {
-            let hours_kept = rounded(sum.kept_s / 3600.0, DECIMALS);
-            let wanted = goals.get(filter).copied();
-            FilterHours {
-                filter: filter.to_owned(),
-                frames: sum.frames,
-                kept: sum.kept,
-                hours_kept,
-                hours_wanted: wanted,
-                hours_left: wanted.map(|hours| rounded((hours - hours_kept).max(0.0), DECIMALS)),
-            }
-        };
+        let hours = |(filter, sum): (&str, Sum<'_>)| hours(filter, &sum, goals.get(filter));
         TargetEntry {
             target: target.to_owned(),
             filters: sums.into_iter().map(hours).collect(),
@@ -74,6 +86,36 @@ pub fn targets(nights: &[NightSummary], goals: &Goals) -> Targets {
         schema: TARGETS_SCHEMA.to_owned(),
         targets: sums.into_iter().map(entry).collect(),
     }
+}
+
+fn hours(filter: &str, sum: &Sum<'_>, goal: Option<&Goal>) -> FilterHours {
+    let hours_kept = rounded(sum.kept_s / 3600.0, DECIMALS);
+    let mut hours = FilterHours {
+        filter: filter.to_owned(),
+        frames: sum.frames,
+        kept: sum.kept,
+        hours_kept,
+        hours_wanted: None,
+        signal_to_noise_wanted: None,
+        signal_to_noise: None,
+        hours_left: None,
+    };
+    match goal {
+        Some(Goal::Hours(wanted)) => {
+            hours.hours_wanted = Some(*wanted);
+            hours.hours_left = Some(rounded((wanted - hours_kept).max(0.0), DECIMALS));
+        }
+        Some(Goal::SignalToNoise(goal)) => {
+            let depth = sum.depth(goal);
+            let left = depth.and_then(|depth| seconds_left(depth, goal));
+            let reached = depth.and_then(|depth| reached(depth, goal));
+            hours.signal_to_noise_wanted = Some(goal.signal_to_noise);
+            hours.signal_to_noise = reached.map(|ratio| rounded(ratio, 2));
+            hours.hours_left = left.map(|seconds| rounded(seconds / 3600.0, DECIMALS));
+        }
+        None => {}
+    }
+    hours
 }
 
 /// The text of `targets.yaml`.
@@ -110,6 +152,11 @@ mod tests {
             kept,
             integration_s: frames as f64 * 300.0,
             kept_s: kept as f64 * 300.0,
+            // A noise of 25 electrons.
+            depth: Depth {
+                seconds: kept as f64 * 300.0,
+                squares: kept as f64 * 144.0,
+            },
         }
     }
 
@@ -214,6 +261,38 @@ targets:
         assert_eq!(hours.hours_left, Some(0.0));
     }
 
+    /// 49 lights whose ratios of 1.2 make 8.4; a goal of 16.8 is twice that, so it takes four times as long.
+    #[test]
+    fn a_ratio_that_is_wanted_becomes_hours() {
+        let veil = "Veil Nebula (east)";
+        let nights = [
+            night("2026-09-03", vec![part("north", veil, "Ha", 40, 36)]),
+            night("2026-09-04", vec![part("north", veil, "Ha", 13, 13)]),
+        ];
+        let goal = "signal_to_noise: 16.8, signal_e_per_s: 0.1";
+        let text = |rig| {
+            format!("targets: [{{target: Veil Nebula (east), goals: {{Ha: {{{goal}{rig}}}}}}}]")
+        };
+        let told = |nights: &[NightSummary], rig| {
+            let targets = targets(nights, &goals(&text(rig)));
+            let hours = targets.find(veil, "Ha").unwrap().clone();
+            assert_eq!(hours.signal_to_noise_wanted, Some(16.8));
+            (hours.signal_to_noise, hours.hours_left)
+        };
+        let wanted = (Some(8.4), Some(rounded(3.0 * 49.0 / 12.0, 3)));
+        assert_eq!(told(&nights, ""), wanted);
+        assert_eq!(told(&nights, ", rig: north"), wanted);
+        assert_eq!(told(&nights, ", rig: south"), (None, None));
+        assert_eq!(told(&[], ""), (None, None));
+        // Another rig's pixel sees another signal.
+        let mut both = nights.to_vec();
+        both[1].integrations.push(part("south", veil, "Ha", 9, 9));
+        assert_eq!(told(&both, ""), (None, None));
+        assert_eq!(told(&both, ", rig: north"), wanted);
+        let yaml = targets_yaml(&targets(&both, &goals(&text(", rig: north"))));
+        assert_eq!(goals(&yaml), goals(&text(", rig: north")), "{yaml}");
+    }
+
     #[test]
     fn a_file_that_is_not_understood_is_not_taken_for_an_empty_one() {
         for (text, wanted) in [
@@ -232,7 +311,19 @@ targets:
             ),
             (
                 "targets: [{target: A, goals: {Ha: ten}}]",
-                "invalid type: string \"ten\"",
+                "invalid type: string \"ten\", expected hours, or a mapping",
+            ),
+            (
+                "targets: [{target: A, goals: {Ha: {signal_to_noise: 9}}}]",
+                "missing field `signal_e_per_s`",
+            ),
+            (
+                "targets: [{target: A, goals: {Ha: {signal_to_noise: 0, signal_e_per_s: 1}}}]",
+                "1:36: found 0, want a ratio",
+            ),
+            (
+                "targets: [{target: A, goals: {Ha: {signal_to_noise: 9, signal: 1}}}]",
+                "unknown field `signal`",
             ),
             (
                 "targets: [{target: A}, {target: A}]",
@@ -256,7 +347,7 @@ targets:
         #![proptest_config(ProptestConfig { cases: 64, failure_persistence: None, ..Default::default() })]
         #[test]
         fn any_name_comes_back(target in any::<String>(), filter in any::<String>(), hours in 0.001..1e5) {
-            let wanted = Goals::from([(target, [(filter, hours)].into())]);
+            let wanted = Goals::from([(target, [(filter, Goal::Hours(hours))].into())]);
             let text = targets_yaml(&targets(&three_nights(), &wanted));
             let back = parse_goals(&text, Path::new("t"));
             prop_assert!(back.is_ok(), "{}\n{text}", back.unwrap_err());

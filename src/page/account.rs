@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::text::{
     address, cell, exposure, filter_word, fraction, name, number, path, sentence, target_word,
 };
-use crate::facts::{Colour, GroupEntry, Kind, MasterEntry, SensorEntry, SessionLog};
+use crate::facts::{Colour, GroupEntry, Kind, MasterEntry, RowOrder, SensorEntry, SessionLog};
 
 /// Lights that are judged together.
 pub(super) struct Field {
@@ -82,6 +82,7 @@ pub(super) fn field(group: &GroupEntry) -> Field {
     let facts = all
         .into_iter()
         .filter_map(|(term, text)| Some((term, text?)));
+    let widths = upright(&group.zones_fwhm_px, group.row_order);
     Field {
         title: format!(
             "{target}, {}, {} s on {}: {} of {} kept",
@@ -92,9 +93,17 @@ pub(super) fn field(group: &GroupEntry) -> Field {
             group.frames,
         ),
         facts: facts.collect(),
-        zones: zones(&group.zones_fwhm_px),
-        zone_words: zone_words(&group.zones_fwhm_px),
+        zones: zones(&widths),
+        zone_words: zone_words(&widths),
         advice: group.advice.iter().map(|text| sentence(text)).collect(),
+    }
+}
+
+/// Zones as they lie in the picture, the top row first.
+fn upright(widths: &[Option<f64>], order: RowOrder) -> Vec<Option<f64>> {
+    match order {
+        RowOrder::BottomUp => widths.chunks(3).rev().flatten().copied().collect(),
+        RowOrder::TopDown | RowOrder::Unstated => widths.to_vec(),
     }
 }
 
@@ -130,7 +139,7 @@ fn zone_words(widths: &[Option<f64>]) -> String {
         .collect();
     let rows: Vec<String> = told.chunks(3).map(|row| row.join(", ")).collect();
     format!(
-        "FWHM in pixels over the field, row by row: {}",
+        "FWHM in pixels over the field, row by row from the top: {}",
         rows.join("; ")
     )
 }

@@ -20,7 +20,6 @@ pub(super) struct Glance {
     pub(super) losses: Vec<String>,
     pub(super) gains: Vec<GainRow>,
     pub(super) to_shoot: Vec<Wish>,
-    pub(super) caution: &'static str,
     pub(super) warnings: Vec<String>,
 }
 
@@ -43,7 +42,8 @@ pub(super) struct GainRow {
 pub(super) struct Wish {
     pub(super) what: String,
     pub(super) why: String,
-    pub(super) flat: bool,
+    /// After the last of the flats.
+    pub(super) caution: Option<&'static str>,
 }
 
 #[derive(Clone, Copy, Default)]
@@ -74,10 +74,12 @@ impl Glance {
             .filter(|sub| matches!(sub.mark, Mark::Kept | Mark::Unjudged));
         let mut seconds: Vec<f64> = kept.map(|sub| sub.light.exposure_s).collect();
         seconds.sort_by(f64::total_cmp);
-        let wishes = in_order(&log.to_shoot).into_iter().map(|shoot| Wish {
+        let wishes = in_order(&log.to_shoot);
+        let is_flat = |at: usize| wishes.get(at).is_some_and(|shoot| shoot.kind == Kind::Flat);
+        let wishes = wishes.iter().enumerate().map(|(at, shoot)| Wish {
             what: sentence(&shot(shoot)),
             why: sentence(&shoot.why),
-            flat: shoot.kind == Kind::Flat,
+            caution: (is_flat(at) && !is_flat(at + 1)).then_some(SUN_CAUTION),
         });
         Self {
             kept: span(seconds.iter().sum()),
@@ -85,7 +87,6 @@ impl Glance {
             losses: losses(subs, facts),
             gains: gains(subs),
             to_shoot: wishes.collect(),
-            caution: SUN_CAUTION,
             warnings: log.warnings.iter().map(|text| sentence(text)).collect(),
         }
     }

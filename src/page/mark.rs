@@ -37,6 +37,28 @@ impl Mark {
         }
     }
 
+    /// Calibration frames have the marks of lights in the like state.
+    pub(super) fn of_calibration(state: &str) -> Self {
+        match state {
+            "used" => Self::Kept,
+            "left-out" => Self::SetAside,
+            "refused" => Self::Refused,
+            "spare" => Self::Unjudged,
+            _ => Self::Waiting,
+        }
+    }
+
+    /// What it means of a calibration frame.
+    pub(super) fn word_of_calibration(self) -> &'static str {
+        match self {
+            Self::Kept => "used",
+            Self::Unjudged => "spare",
+            Self::SetAside => "left out",
+            Self::Waiting => "waiting",
+            Self::Refused => "refused",
+        }
+    }
+
     /// Also the symbol's name in the page, and its class in the styles.
     pub(super) fn class(self) -> &'static str {
         match self {
@@ -45,6 +67,16 @@ impl Mark {
             Self::SetAside => "aside",
             Self::Waiting => "waiting",
             Self::Refused => "refused",
+        }
+    }
+
+    /// How high it stands in the timeline, pixels: verdicts differ in height and form, so that they can
+    /// be told without colour.
+    pub(super) fn height(self) -> usize {
+        match self {
+            Self::Kept | Self::Unjudged => 18,
+            Self::Waiting => 13,
+            Self::SetAside | Self::Refused => 8,
         }
     }
 

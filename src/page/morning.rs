@@ -137,7 +137,7 @@ pub fn morning(log: &SessionLog, facts: &NightFacts, previews: &[Preview]) -> St
         previous: facts.previous,
         next: facts.next,
         glance: Glance::new(log, &subs, facts),
-        timeline: Timeline::new(&subs, &axis, facts),
+        timeline: Timeline::new(log, &subs, &axis, facts),
         rigs: rigs(&subs, &axis, facts),
         bands: axis.bands(facts),
         hours: axis.hours(facts),

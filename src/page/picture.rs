@@ -9,10 +9,10 @@
 use std::borrow::Cow;
 
 use jpeg_encoder::{ColorType, Encoder, SamplingFactor};
-use ndarray::ArrayView2;
+use ndarray::{ArrayView1, ArrayView2};
 
 use crate::combine::{MAD_TO_SD, mad, median};
-use crate::facts::{Cfa, ChannelLine, Colour};
+use crate::facts::{Cfa, ChannelLine, Colour, RowOrder};
 
 /// The longest side of a picture, about.
 const SIDE: usize = 480;
@@ -39,6 +39,18 @@ pub struct Picture {
 }
 
 impl Picture {
+    /// The picture the right way up, where its rows came in this order. Where no header says, they
+    /// stand as they are stored: the first row at the top.
+    #[must_use]
+    pub fn upright(mut self, order: RowOrder) -> Self {
+        if order == RowOrder::BottomUp && self.height > 0 {
+            let row = self.bytes.len() / self.height;
+            let rows = self.bytes.chunks_exact(row.max(1)).rev();
+            self.bytes = rows.flatten().copied().collect();
+        }
+        self
+    }
+
     /// The picture as JPEG, quality from 1 to 100; empty for an empty picture.
     pub fn jpeg(&self, quality: u8) -> Vec<u8> {
         let mut out = Vec::new();
@@ -156,10 +168,7 @@ impl Boxes {
         for band in 0..self.height {
             sums.fill((0.0, 0));
             for y in band * self.side..(band + 1) * self.side {
-                let row = plane.row(y);
-                let row = row
-                    .to_slice()
-                    .map_or_else(|| Cow::Owned(row.to_vec()), Cow::Borrowed);
+                let row = slice_of(plane.row(y));
                 for phase in [0, 1].into_iter().filter(|&x| takes(x, y % 2)) {
                     // The side is even, so a phase of the row is that phase of each box.
                     for (sum, part) in sums.iter_mut().zip(row.chunks_exact(self.side)) {
@@ -177,14 +186,15 @@ impl Boxes {
 
     fn counts(&self, mask: ArrayView2<'_, u8>, which: u8) -> Vec<u32> {
         let mut counts = vec![0u32; self.width * self.height];
-        for (y, row) in mask
-            .rows()
-            .into_iter()
-            .take(self.height * self.side)
-            .enumerate()
-        {
-            for (x, &flags) in row.iter().take(self.width * self.side).enumerate() {
-                counts[y / self.side * self.width + x / self.side] += u32::from(flags & which != 0);
+        let rows = mask.rows().into_iter().take(self.height * self.side);
+        for (y, row) in rows.enumerate() {
+            let row = slice_of(row);
+            let counts = &mut counts[y / self.side * self.width..][..self.width];
+            for (count, part) in counts.iter_mut().zip(row.chunks_exact(self.side)) {
+                *count += part
+                    .iter()
+                    .map(|&flags| u32::from(flags & which != 0))
+                    .sum::<u32>();
             }
         }
         counts
@@ -219,6 +229,14 @@ impl Boxes {
             bytes,
             coloured,
         }
+    }
+}
+
+/// A row as it lies in memory, or a copy of one that is scattered.
+fn slice_of<T: Copy>(row: ArrayView1<'_, T>) -> Cow<'_, [T]> {
+    match row.to_slice() {
+        Some(slice) => Cow::Borrowed(slice),
+        None => Cow::Owned(row.to_vec()),
     }
 }
 

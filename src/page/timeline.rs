@@ -1,4 +1,5 @@
-//! The night from left to right: one lane for each rig, target and filter, one mark for each light.
+//! The night from left to right: one lane for each rig, target and filter, one mark for each light, and
+//! a lane for each rig's calibration frames.
 
 use std::collections::BTreeMap;
 
@@ -7,11 +8,15 @@ use jiff::Timestamp;
 use super::axis::{Band, Hour, TimeAxis, daylight_words, percent};
 use super::mark::{Mark, Sub};
 use super::morning::NightFacts;
+use super::runs::{Outside, RunLane, run_lanes};
 use super::text::{exposure, filter_word, name, target_word};
+use crate::facts::SessionLog;
 
 /// Above the first lane: the strip of the sky's light.
 const HEAD_PX: usize = 16;
-const LANE_PX: usize = 44;
+pub(super) const LANE_PX: usize = 44;
+/// From a lane's upper edge to the line that its marks stand on.
+pub(super) const BASE_PX: usize = 38;
 /// Below the last lane: the hours.
 const FOOT_PX: usize = 22;
 /// A mark narrower than this is hard to see.
@@ -20,13 +25,16 @@ const NARROWEST: f64 = 0.16;
 /// What the template draws.
 pub(super) struct Timeline {
     pub(super) lanes: Vec<Lane>,
+    pub(super) run_lanes: Vec<RunLane>,
+    /// Calibration frames of other hours.
+    pub(super) outside: Vec<Outside>,
     pub(super) bands: Vec<Band>,
     pub(super) hours: Vec<Hour>,
     pub(super) height: usize,
     pub(super) floor: usize,
     pub(super) words: Vec<String>,
-    /// Marks that occur.
-    pub(super) legend: Vec<Mark>,
+    /// Marks that occur, and what they mean of lights and of calibration frames.
+    pub(super) legend: Vec<(Mark, String)>,
     /// Lights that cannot be placed in time.
     pub(super) placeless: Vec<Tick>,
     pub(super) count: usize,
@@ -53,7 +61,12 @@ pub(super) struct Tick {
 }
 
 impl Timeline {
-    pub(super) fn new(subs: &[Sub<'_>], axis: &TimeAxis, facts: &NightFacts) -> Self {
+    pub(super) fn new(
+        log: &SessionLog,
+        subs: &[Sub<'_>],
+        axis: &TimeAxis,
+        facts: &NightFacts,
+    ) -> Self {
         let mut groups: BTreeMap<(&str, &str, &str), Vec<&Sub<'_>>> = BTreeMap::new();
         for sub in subs {
             let target = sub.light.target.as_deref().unwrap_or_default();
@@ -71,7 +84,7 @@ impl Timeline {
         let mut placeless = Vec::new();
         for ((rig, target, filter), subs) in &groups {
             let above = HEAD_PX + lanes.len() * LANE_PX;
-            let base = above + LANE_PX - 6;
+            let base = above + BASE_PX;
             let (placed, lost): (Vec<Tick>, Vec<Tick>) = subs
                 .iter()
                 .map(|sub| tick(sub, axis, facts, base))
@@ -87,22 +100,38 @@ impl Timeline {
                 base_y: base,
             });
         }
-        let floor = HEAD_PX + lanes.len() * LANE_PX;
-        let legend = Mark::ALL.into_iter();
+        let above = HEAD_PX + lanes.len() * LANE_PX;
+        let (run_lanes, outside) = run_lanes(log, axis, facts, above);
+        let floor = above + run_lanes.len() * LANE_PX;
         Self {
             bands: axis.bands(facts),
             hours: axis.hours(facts),
             height: floor + FOOT_PX,
             floor,
             words: daylight_words(facts),
-            legend: legend
-                .filter(|&mark| subs.iter().any(|sub| sub.mark == mark))
-                .collect(),
+            legend: legend(log, subs),
             placeless,
             count: subs.len(),
             lanes,
+            run_lanes,
+            outside,
         }
     }
+}
+
+fn legend(log: &SessionLog, subs: &[Sub<'_>]) -> Vec<(Mark, String)> {
+    let of_lights = |mark| subs.iter().any(|sub| sub.mark == mark);
+    let frames = || log.calibration.iter();
+    let of_frames = |mark| frames().any(|frame| Mark::of_calibration(&frame.state) == mark);
+    let words = |mark: Mark| {
+        let mut words = Vec::new();
+        words.extend(of_lights(mark).then(|| mark.word()));
+        words.extend(of_frames(mark).then(|| mark.word_of_calibration()));
+        words.dedup();
+        (mark, words.join(" or "))
+    };
+    let all = Mark::ALL.into_iter().map(words);
+    all.filter(|(_, words)| !words.is_empty()).collect()
 }
 
 fn lane_label(rig: &str, target: &str, filter: &str, many_rigs: bool, subs: &[&Sub<'_>]) -> String {
@@ -125,12 +154,7 @@ fn lane_label(rig: &str, target: &str, filter: &str, many_rigs: bool, subs: &[&S
 fn tick(sub: &Sub<'_>, axis: &TimeAxis, facts: &NightFacts, base: usize) -> Tick {
     let width = (axis.share(sub.light.exposure_s) * 0.82).clamp(NARROWEST, 100.0);
     let place = sub.start.and_then(|start| axis.at(start));
-    // Verdicts differ in height and form, so that they can be told without colour.
-    let height = match sub.mark {
-        Mark::Kept | Mark::Unjudged => 18,
-        Mark::Waiting => 13,
-        Mark::SetAside | Mark::Refused => 8,
-    };
+    let height = sub.mark.height();
     Tick {
         at: sub.at,
         title: sub.title(facts),

@@ -18,7 +18,8 @@ mod night;
 
 use dawnledger::facts::{Cfa, Fit};
 use dawnledger::measure::fit::{Pooled, dark_caution, flat_caution, moved_in_most};
-use night::{DarkFault, Dice, FlatFault, Found, Scene, play};
+use night::dice::Dice;
+use night::{DarkFault, FlatFault, Found, Scene, play};
 use rayon::prelude::*;
 
 fn main() {

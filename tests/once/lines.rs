@@ -1,14 +1,17 @@
-//! A dual-line filter before a colour sensor: one plane per line, and how the masters fit.
+//! A colour sensor's lights: their channel lines, one plane per line behind a dual-line filter, and how
+//! the masters fit.
 
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 use std::sync::Arc;
 
-use dawnledger::facts::{LightFacts, ToMeasure};
+use dawnledger::facts::{Cfa, LightFacts, ToMeasure};
 use dawnledger::fits::{Source, Unpacker, checksums_hold};
 use dawnledger::make::{Maker, Pulse, provenance};
+use dawnledger::measure::colour::channel_lines;
 use dawnledger::publish::Disk;
+use ndarray::Array2;
 
 use crate::demo::pixels;
 use crate::observatory::{Observatory, PROGRAM};
@@ -100,6 +103,35 @@ fn a_single_line_before_a_colour_sensor_is_told() {
     };
     assert_eq!(wasted(&night("passbands: {L: red}\n").log), 1);
     assert_eq!(wasted(&night("").log), 0);
+}
+
+/// Headers tell what the written pixels say, log and headers the same.
+#[test]
+fn channel_lines_stand_in_headers() {
+    let larger = NIGHT.replace("width: 128, height: 96", "width: 512, height: 256");
+    let night = night_of(crate::SOUTH, &larger.replace("stars: 12", "stars: 60"));
+    for number in 0..3 {
+        let path = night.light(number);
+        let flags = Source::open_plane(&path, "DLMASK").unwrap().unwrap();
+        let mut bytes = vec![0; 512 * 256];
+        flags.rows_u16(0, 256, &mut bytes).unwrap();
+        let flags = Array2::from_shape_vec((256, 512), bytes).unwrap();
+        let plane = Array2::from_shape_vec((256, 512), pixels(&path)).unwrap();
+        let lines = channel_lines(
+            plane.view(),
+            Some(flags.mapv(|flags| flags as u8).view()),
+            Cfa::parse("RGGB").unwrap(),
+        );
+        let source = header(&path);
+        let told = |keyword| source.header().number(keyword).unwrap();
+        let told = [("DLREDSLP", "DLREDINT"), ("DLBLUSLP", "DLBLUINT")]
+            .map(|(slope, intercept)| (told(slope), told(intercept)));
+        let wanted: Vec<_> = lines.iter().map(|l| (l.slope, l.intercept_adu)).collect();
+        assert_eq!(wanted, told);
+        assert_eq!(checksums_hold(&path).unwrap(), Some(true));
+    }
+    let told = &night.log.groups[0].channel_lines;
+    assert_eq!(told.len(), 2, "{told:?}");
 }
 
 /// The masters of a night that was played as it should be.

@@ -4,9 +4,9 @@ use std::collections::BTreeMap;
 use std::sync::LazyLock;
 
 use dawnledger::facts::{
-    CalibrationEntry, ChannelLine, Colour, Finding, GroupEntry, Kind, Ledger, LightEntry,
-    MasterEntry, Measures, NightState, NightSummary, PlainEntry, SCHEMA, SensorEntry, SessionLog,
-    SetAside, ShootEntry, Site, Trail, UsedMasters, Verdict,
+    CalibrationEntry, ChannelLine, Colour, Finding, Goal, GroupEntry, Kind, Ledger, LightEntry,
+    MasterEntry, Measures, NightState, NightSummary, PlainEntry, RowOrder, SCHEMA, SensorEntry,
+    SessionLog, SetAside, ShootEntry, SignalToNoise, Site, Targets, Trail, UsedMasters, Verdict,
 };
 use dawnledger::night;
 use dawnledger::page::{NightFacts, Preview, preview, preview_with_defects};
@@ -167,6 +167,7 @@ fn lights(run: &Run, first: usize, products: &[String]) -> Vec<LightEntry> {
                 measures: calibrated.then(|| Measures {
                     background_adu: sky,
                     noise_adu: sky.sqrt(),
+                    noise_e: Some(0.26 * sky.sqrt()),
                     gradient_adu: Some(sky * 0.04),
                     stars: Some((run.stars * transparency.powf(0.8) * (1.0 + 0.03 * noise(id * 17))) as u32),
                     fwhm_px: Some(width),
@@ -435,6 +436,25 @@ pub fn log() -> SessionLog {
     log
 }
 
+/// Its targets beside goals: hours, a ratio, and a ratio before the first light.
+pub fn goals(nights: &[NightSummary]) -> Targets {
+    let ratio = |signal_to_noise| {
+        Goal::SignalToNoise(SignalToNoise {
+            signal_to_noise,
+            signal_e_per_s: 0.2,
+            rig: None,
+        })
+    };
+    let of = |filter: &str, goal| (filter.to_owned(), goal);
+    let lantern = [of("Ha", Goal::Hours(200.0)), of("SII", ratio(20.0))];
+    let cluster = [of("L", ratio(90.0))];
+    let goals = [
+        ("Lantern Nebula".to_owned(), lantern.into()),
+        ("Skarn Cluster".to_owned(), cluster.into()),
+    ];
+    night::targets(nights, &goals.into())
+}
+
 fn group(run: &Run, all: &[LightEntry]) -> GroupEntry {
     let mine = all
         .iter()
@@ -464,6 +484,7 @@ fn group(run: &Run, all: &[LightEntry]) -> GroupEntry {
         stars: Some(run.stars),
         pixel_scale_arcsec: Some(run.scale),
         sky_e_per_s: Some(run.background / run.exposure_s * 0.26),
+        row_order: RowOrder::BottomUp,
         zones_fwhm_px: (0..9)
             .map(|zone| {
                 (zone != 6 || colour).then(|| {

@@ -1,18 +1,38 @@
 //! Looks at watch folders: what is new waits until its writer is done, what is gone is noted.
 
 use std::collections::HashMap;
+use std::io;
 
 use jiff::Timestamp;
 
 use super::{DaemonError, Engine, Mode};
 use crate::daemon::worker::Request;
-use crate::facts::{Content, Entry, FileId, Look, RelPath, Stamp};
+use crate::facts::{Content, Entry, FileId, Look, RelPath, Stamp, WatchFolder};
 use crate::night::Cause;
-use crate::scan::{self, Found, ScanError};
+use crate::scan::{self, Found, ScanError, Walked};
 use crate::watch::Hint;
+
+/// More files than this that are left alone by their names are not listed one by one: the folder
+/// is a store of something else, and nobody reads such a list.
+const FOREIGN: usize = 10_000;
 
 /// Most files handed to the worker at once.
 const BATCH: usize = 512;
+
+/// What a walk found, beside what was known.
+struct Seen {
+    walked: Result<Walked, ScanError>,
+    /// Known files that were not found, and whether they were there before.
+    known: HashMap<RelPath, (Stamp, bool)>,
+    /// Vanished files that are back as they were.
+    back: Vec<FileId>,
+    /// Files to be listed with the reason why they are left alone.
+    ignored: Vec<(Look, String)>,
+    /// Files that are new or changed.
+    looks: Vec<Look>,
+    /// Files that are left alone, all of them.
+    foreign: usize,
+}
 
 impl Engine {
     /// Walks a watch folder and compares it with the catalogue.
@@ -20,27 +40,32 @@ impl Engine {
         let Some(folder) = self.settings.watch.get(index).cloned() else {
             return Ok(());
         };
-        let mut known: HashMap<RelPath, (Stamp, bool)> = HashMap::new();
-        self.catalogue.for_each_stamp(|file, stamp, present| {
-            if file.watch == folder.name {
-                known.insert(file.path, (stamp, present));
+        let mut seen = self.walk(&folder, FOREIGN)?;
+        if seen.foreign > FOREIGN {
+            if self.crowded.insert(index) {
+                tracing::warn!(
+                    files = seen.foreign,
+                    "{}: it holds too many files that are no FITS files by their names: they are \
+                     not listed",
+                    folder.path.display()
+                );
             }
-        })?;
-        let (mut back, mut ignored, mut looks) = (Vec::new(), Vec::new(), Vec::new());
-        let walked = scan::scan(&folder, &mut |found| {
-            let (look, reason) = match found {
-                Found::Wanted(look) => (look, None),
-                Found::Ignored(look, reason) => (look, Some(reason)),
-            };
-            match (known.remove(&look.file.path), reason) {
-                (Some((stamp, true)), _) if stamp == look.stamp => {}
-                (Some((stamp, false)), None) if stamp == look.stamp => back.push(look.file),
-                (_, Some(reason)) => ignored.push((look, reason)),
-                (_, None) => looks.push(look),
-            }
-        });
+            // Once more: which of them a walk comes by first must decide nothing.
+            seen = self.walk(&folder, 0)?;
+        } else {
+            self.crowded.remove(&index);
+        }
+        let Seen {
+            walked,
+            known,
+            back,
+            ignored,
+            looks,
+            ..
+        } = seen;
+        let walked = walked.and_then(|walked| self.is_mounted(index, &folder, &walked));
         let complete = match walked {
-            Ok(_) => {
+            Ok(()) => {
                 if self.away.remove(&index).is_some() {
                     tracing::info!(folder = %folder.path.display(), "the watch folder is back");
                 }
@@ -77,6 +102,64 @@ impl Engine {
             self.vanish(gone.collect())?;
         }
         self.look_at_shelf();
+        Ok(())
+    }
+
+    /// Walks a watch folder beside what the catalogue knows of it. Files that are left alone by
+    /// their names count as there up to the number `most`.
+    fn walk(&self, folder: &WatchFolder, most: usize) -> Result<Seen, DaemonError> {
+        let mut known: HashMap<RelPath, (Stamp, bool)> = HashMap::new();
+        self.catalogue.for_each_stamp(|file, stamp, present| {
+            if file.watch == folder.name {
+                known.insert(file.path, (stamp, present));
+            }
+        })?;
+        let (mut back, mut ignored, mut looks) = (Vec::new(), Vec::new(), Vec::new());
+        let mut foreign = 0;
+        let walked = scan::scan(folder, &mut |found| {
+            let (look, reason) = match found {
+                Found::Wanted(look) => (look, None),
+                Found::Ignored(look, reason) => (look, Some(reason)),
+            };
+            foreign += usize::from(reason.is_some());
+            if reason.is_some() && foreign > most {
+                return;
+            }
+            match (known.remove(&look.file.path), reason) {
+                (Some((stamp, true)), _) if stamp == look.stamp => {}
+                (Some((stamp, false)), None) if stamp == look.stamp => back.push(look.file),
+                (_, Some(reason)) => ignored.push((look, reason)),
+                (_, None) => looks.push(look),
+            }
+        });
+        Ok(Seen {
+            walked,
+            known,
+            back,
+            ignored,
+            looks,
+            foreign,
+        })
+    }
+
+    /// A folder that is empty all at once and lies on another disk is where a disk was mounted.
+    fn is_mounted(
+        &mut self,
+        index: usize,
+        folder: &WatchFolder,
+        walked: &Walked,
+    ) -> Result<(), ScanError> {
+        let (device, _) = walked.root;
+        let before = self.devices.get(&index);
+        if walked.names == 0 && before.is_some_and(|before| *before != device) {
+            return Err(ScanError::Away {
+                path: folder.path.clone(),
+                source: io::Error::other("empty, and its disk is not the one it was"),
+            });
+        }
+        if walked.names > 0 {
+            self.devices.insert(index, device);
+        }
         Ok(())
     }
 

@@ -36,7 +36,46 @@ pub fn channel_lines(
     flags: Option<ArrayView2<'_, u8>>,
     cfa: Cfa,
 ) -> Vec<ChannelLine> {
-    let Some((cells, level)) = cells(plane, flags, cfa) else {
+    let (height, width) = plane.dim();
+    lines_of_cells(&colour_cells(0, plane, flags, height, cfa), width)
+}
+
+/// Red, green and blue of the binned cells of some rows, the first of which is row `first` of a light
+/// of `height` rows; NaN where a cell has a flagged pixel. `first` is a multiple of four. The cells of
+/// all rows, one after the other, are what [`lines_of_cells`] takes.
+pub fn colour_cells(
+    first: usize,
+    rows: ArrayView2<'_, f32>,
+    flags: Option<ArrayView2<'_, u8>>,
+    height: usize,
+    cfa: Cfa,
+) -> Vec<[f64; 3]> {
+    let columns = rows.ncols() / SIDE;
+    let step = (height / SIDE * columns / CELLS).max(1);
+    let cell = |top: usize, left: usize| {
+        let mut colours = [0.0; 3];
+        for (y, x) in (top..top + SIDE).flat_map(|y| (left..left + SIDE).map(move |x| (y, x))) {
+            let (place, part) = match cfa.at(x, first + y) {
+                Colour::Red => (0, 0.25),
+                Colour::Green => (1, 0.5),
+                Colour::Blue => (2, 0.25),
+            };
+            let flagged = flags.is_some_and(|flags| flags[[y, x]] != 0);
+            let value = if flagged { f32::NAN } else { rows[[y, x]] };
+            colours[place] += f64::from(value) / (part * (SIDE * SIDE) as f64);
+        }
+        colours
+    };
+    (0..rows.nrows() / SIDE)
+        .filter(|row| (first / SIDE + row).is_multiple_of(step))
+        .flat_map(|row| (0..columns).map(move |column| (SIDE * row, SIDE * column)))
+        .map(|(top, left)| cell(top, left))
+        .collect()
+}
+
+/// The channel lines of a light of `width` columns, by its binned cells.
+pub fn lines_of_cells(cells: &[[f64; 3]], width: usize) -> Vec<ChannelLine> {
+    let Some((cells, level)) = above_sky(cells, width / SIDE) else {
         return Vec::new();
     };
     let line = |(colour, at): (Colour, usize)| {
@@ -53,41 +92,16 @@ pub fn channel_lines(
     colours.into_iter().filter_map(line).collect()
 }
 
-/// Red, green and blue of cells above their surroundings, and the frame's level: medians over tiles.
-fn cells(
-    plane: ArrayView2<'_, f32>,
-    flags: Option<ArrayView2<'_, u8>>,
-    cfa: Cfa,
-) -> Option<(Vec<[f64; 3]>, [f64; 3])> {
-    let (rows, columns) = (plane.nrows() / SIDE, plane.ncols() / SIDE);
-    let step = (rows * columns / CELLS).max(1);
-    let cell = |top: usize, left: usize| {
-        let mut colours = [0.0; 3];
-        for (y, x) in (top..top + SIDE).flat_map(|y| (left..left + SIDE).map(move |x| (y, x))) {
-            let (place, part) = match cfa.at(x, y) {
-                Colour::Red => (0, 0.25),
-                Colour::Green => (1, 0.5),
-                Colour::Blue => (2, 0.25),
-            };
-            let flagged = flags.is_some_and(|flags| flags[[y, x]] != 0);
-            let value = if flagged { f32::NAN } else { plane[[y, x]] };
-            colours[place] += f64::from(value) / (part * (SIDE * SIDE) as f64);
-        }
-        colours
-            .iter()
-            .all(|colour| colour.is_finite())
-            .then_some(colours)
-    };
+/// Cells above their surroundings, and the frame's level: medians over tiles.
+fn above_sky(cells: &[[f64; 3]], columns: usize) -> Option<(Vec<[f64; 3]>, [f64; 3])> {
     let (mut all, mut levels) = (Vec::new(), Vec::new());
-    let tops: Vec<usize> = (0..rows).step_by(step).map(|row| SIDE * row).collect();
-    let lefts: Vec<usize> = (0..columns).map(|column| SIDE * column).collect();
-    for tops in tops.chunks(TILE) {
-        for lefts in lefts.chunks(TILE) {
-            let places = tops
-                .iter()
-                .flat_map(|&top| lefts.iter().map(move |&left| (top, left)));
-            let tile: Vec<[f64; 3]> = places.filter_map(|(top, left)| cell(top, left)).collect();
-            if 2 * tile.len() > tops.len() * lefts.len() {
+    for rows in cells.chunks(TILE * columns.max(1)) {
+        for left in (0..columns).step_by(TILE) {
+            let right = columns.min(left + TILE);
+            let places = rows.chunks(columns).flat_map(|row| &row[left..right]);
+            let known = |cell: &&[f64; 3]| cell.iter().all(|colour| colour.is_finite());
+            let tile: Vec<[f64; 3]> = places.filter(known).copied().collect();
+            if 2 * tile.len() > rows.len() / columns * (right - left) {
                 let level = medians(&tile)?;
                 all.extend(
                     tile.iter()
@@ -180,7 +194,7 @@ fn principal(points: &[(f64, [f64; 2])]) -> Option<(f64, f64)> {
 mod tests {
     #![allow(clippy::unwrap_used, clippy::expect_used)]
 
-    use ndarray::Array2;
+    use ndarray::{Array2, Axis};
 
     use super::*;
 
@@ -274,6 +288,22 @@ mod tests {
                 "{with:?} {without:?}"
             );
         }
+    }
+
+    /// So a light's lines can be told while it is made.
+    #[test]
+    fn cells_of_strips_are_those_of_the_frame() {
+        let (plane, flags, cfa) = light(0.62, 0.85, true);
+        let whole = colour_cells(0, plane.view(), Some(flags.view()), 300, cfa);
+        let strips = plane.axis_chunks_iter(Axis(0), 64);
+        let strips = strips.zip(flags.axis_chunks_iter(Axis(0), 64)).enumerate();
+        let parts = strips
+            .flat_map(|(at, (rows, flags))| colour_cells(64 * at, rows, Some(flags), 300, cfa));
+        let parts: Vec<[f64; 3]> = parts.collect();
+        let bits = |cells: &[[f64; 3]]| -> Vec<[u64; 3]> {
+            cells.iter().map(|cell| cell.map(f64::to_bits)).collect()
+        };
+        assert_eq!(bits(&parts), bits(&whole));
     }
 
     #[test]

@@ -55,10 +55,12 @@ pub(super) fn integration(sheet: &mut Sheet, log: &SessionLog, targets: Option<&
         .keys()
         .map(|(target, filter)| targets?.find(target, filter))
         .collect();
-    let has_goal = hours
-        .iter()
-        .flatten()
-        .any(|hours| hours.hours_wanted.is_some());
+    let has_goal = hours.iter().flatten().any(|hours| {
+        hours
+            .hours_wanted
+            .or(hours.signal_to_noise_wanted)
+            .is_some()
+    });
     let heads = [
         targets.map_or("", |_| "all nights"),
         if has_goal { "to goal" } else { "" },
@@ -91,6 +93,7 @@ pub(super) fn integration(sheet: &mut Sheet, log: &SessionLog, targets: Option<&
 
 fn to_goal(hours: &FilterHours) -> String {
     match hours.hours_left {
+        None if hours.signal_to_noise_wanted.is_some() => "not known".to_owned(),
         None => String::new(),
         Some(0.0) => "reached".to_owned(),
         Some(left) => long_span(left * 3600.0),

@@ -69,6 +69,34 @@ fn the_channel_line_makes_a_green_sky_grey() {
 }
 
 #[test]
+fn a_picture_stands_upright_whatever_the_order_of_its_rows() {
+    // Brighter and brighter from the first row to the last, a spot in the last but one.
+    for cfa in [None, Cfa::parse("GRBG")] {
+        let mut plane = sky(200, 300, |_, y| 500.0 + y as f64);
+        plane.slice_mut(ndarray::s![196..198, 100..102]).fill(9e3);
+        let stored = preview(plane.view(), cfa, &[]);
+        let rows = |picture: &Picture| -> Vec<Vec<u8>> {
+            let row = picture.width * if picture.coloured { 3 } else { 1 };
+            picture.bytes.chunks(row).map(<[u8]>::to_vec).collect()
+        };
+        for order in [RowOrder::Unstated, RowOrder::TopDown] {
+            assert_eq!(stored.clone().upright(order), stored);
+        }
+        let turned = stored.clone().upright(RowOrder::BottomUp);
+        assert_eq!((turned.width, turned.height), (stored.width, stored.height));
+        let mut wanted = rows(&stored);
+        wanted.reverse();
+        assert_eq!(rows(&turned), wanted);
+        assert!(
+            turned.bytes[0] > stored.bytes[0],
+            "what was last is at the top"
+        );
+    }
+    let nothing = preview(Array2::zeros((0, 0)).view(), None, &[]);
+    assert_eq!(nothing.clone().upright(RowOrder::BottomUp), nothing);
+}
+
+#[test]
 fn a_single_defect_is_seen() {
     let plane = sky(960, 960, |_, _| 100.0);
     let mut mask = Array2::zeros((960, 960));

@@ -3,12 +3,16 @@
 //! The halves of a master are drawn with the noise that the mean of so many exposures has, not
 //! exposure by exposure.
 
+#[path = "../../dice/mod.rs"]
+pub mod dice;
+
 use std::ops::Range;
 
 use dawnledger::facts::{Cfa, Colour, Fit, MovedShadow};
 use dawnledger::measure::fit::{
     Left, Map, Pooled, dark_left, flat_left, is_kept, map, moved_shadows,
 };
+use dice::Dice;
 use ndarray::Array2;
 
 /// Electrons per ADU, electrons of read noise, ADU of pedestal.
@@ -330,28 +334,5 @@ fn add_star(sky: &mut [f64], (width, height): (usize, usize), star: &Star, shift
             let r2 = (column as f64 - x).powi(2) + (row as f64 - y).powi(2);
             sky[row * width + column] += peak * (1.0 + r2 / alpha2).powi(-3);
         }
-    }
-}
-
-/// A small generator with a fixed seed (Marsaglia's xorshift64*).
-pub struct Dice(pub u64);
-
-impl Dice {
-    pub fn uniform(&mut self) -> f64 {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        let word = self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 11;
-        (word as f64 + 0.5) / (1u64 << 53) as f64
-    }
-
-    pub fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * self.uniform()
-    }
-
-    /// By the method of Box and Muller.
-    pub fn normal(&mut self) -> f64 {
-        let radius = (-2.0 * self.uniform().ln()).sqrt();
-        radius * (std::f64::consts::TAU * self.uniform()).cos()
     }
 }

@@ -5,7 +5,7 @@
 //! target that sets, a Moon that rises, a meridian flip, a field that turns.
 
 #[path = "../../dice/mod.rs"]
-mod dice;
+pub mod dice;
 
 use dawnledger::facts::{Cfa, Judged, Measured, Seconds, SetAside, VerdictLimits};
 use dawnledger::judge::{Subframe, verdicts};
@@ -356,7 +356,7 @@ fn measure(light: &[f32], (width, height): (usize, usize), cfa: Option<Cfa>) -> 
 }
 
 impl Dice {
-    fn new(seed: u64) -> Self {
+    pub fn new(seed: u64) -> Self {
         let mut dice = Self((seed + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1);
         // The first numbers of neighbouring seeds are alike.
         for _ in 0..8 {
@@ -365,7 +365,7 @@ impl Dice {
         dice
     }
 
-    fn log_between(&mut self, low: f64, high: f64) -> f64 {
+    pub fn log_between(&mut self, low: f64, high: f64) -> f64 {
         low * (high / low).powf(self.uniform())
     }
 

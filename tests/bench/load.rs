@@ -1,0 +1,316 @@
+//! The whole program under load: many files in the catalogue, many in one night, one new file of 26
+//! megapixels, a month of nights in a row.
+//!
+//!     cargo bench --bench load [-- FOLDER] [PART...]
+//!
+//! - `library`: 100,000 files of three years: taking them in, starting over them, planning.
+//! - `night`: 5,000 lights in one night; then one new light of 26 megapixels among them.
+//! - `month`: 30 nights of 334 files come in one after another while the daemon runs, with a kill
+//!   every tenth night. Memory, handles and state after each, and whether the ledger balances.
+//!
+//! FOLDER is the temporary folder's `dawnledger-load` where it is left out; it is emptied before and
+//! after a part.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
+
+#[path = "load/daemon.rs"]
+mod daemon;
+#[path = "load/night.rs"]
+mod night;
+
+use std::collections::BTreeSet;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+use dawnledger::catalogue::Catalogue;
+use dawnledger::config;
+use dawnledger::facts::Settings;
+use dawnledger::plan::{Patience, plan};
+use jiff::Timestamp;
+
+use daemon::Daemon;
+use night::{Frame, night};
+
+/// A part by its name.
+type Part = (&'static str, fn(&Job));
+
+const PARTS: [Part; 3] = [
+    ("library", library),
+    ("night", large_night),
+    ("month", month),
+];
+
+fn main() {
+    let words: Vec<String> = std::env::args()
+        .skip(1)
+        .filter(|word| !word.starts_with("--"))
+        .collect();
+    let is_part = |word: &String| PARTS.iter().any(|(name, _)| name == word);
+    let (parts, folders): (Vec<_>, Vec<_>) = words.into_iter().partition(is_part);
+    let folder = folders.first().map_or_else(
+        || std::env::temp_dir().join("dawnledger-load"),
+        PathBuf::from,
+    );
+    for (name, measure) in PARTS {
+        if parts.is_empty() || parts.iter().any(|part| part == name) {
+            let job = Job::new(&folder.join(name));
+            measure(&job);
+            fs::remove_dir_all(&job.folder).unwrap();
+        }
+    }
+}
+
+/// 909 nights of 110 files, as three good years bring them.
+fn library(job: &Job) {
+    const NIGHTS: i64 = 909;
+    let frames = night(70, 30, 10);
+    for number in 0..NIGHTS {
+        job.shoot(&frames, number);
+    }
+    let files = NIGHTS as usize * frames.len();
+    let begun = Instant::now();
+    job.once();
+    println!(
+        "\nlibrary: {files} files of {NIGHTS} nights, taken in and calibrated in {:.0} s",
+        begun.elapsed().as_secs_f64()
+    );
+    let mut daemon = Daemon::start(&job.folder);
+    println!(
+        "started over them: ready after {:.2} s (limit 5)",
+        daemon.ready()
+    );
+    daemon.rests();
+    println!("  resting: {}", daemon.holds());
+    daemon.stop();
+    job.plans();
+}
+
+fn large_night(job: &Job) {
+    const LIGHTS: usize = 4960;
+    job.shoot(&night(LIGHTS, 30, 10), 0);
+    let begun = Instant::now();
+    let mut daemon = Daemon::start(&job.folder);
+    daemon.ready();
+    daemon.rests();
+    println!(
+        "\nnight: {LIGHTS} lights, 30 flats, 10 bias frames, all told of after {:.0} s; {}",
+        begun.elapsed().as_secs_f64(),
+        daemon.holds()
+    );
+    job.plans();
+    // Their masters first, so that a light finds them.
+    let (large, light) = large_frames();
+    for (name, bytes) in &large {
+        fs::write(job.incoming().join(name), bytes).unwrap();
+    }
+    daemon.rests();
+    let mut times = Vec::new();
+    for number in 0..5 {
+        let before = job.lights();
+        let mut bytes = light.clone();
+        // Another light: its last byte differs.
+        *bytes.last_mut().unwrap() = number;
+        fs::write(job.incoming().join(format!("new-{number}.fits")), bytes).unwrap();
+        let closed = Instant::now();
+        while job.lights() == before {
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        times.push(closed.elapsed().as_secs_f64());
+        daemon.rests();
+    }
+    times.sort_by(f64::total_cmp);
+    println!(
+        "one new light of 6248x4176 beside them: calibrated {:.2} s after it was closed, of which the \
+         settle time is {SETTLE_S} s (limit 2 beyond it; median of 5, longest {:.2})",
+        times[2], times[4]
+    );
+    daemon.stop();
+}
+
+/// Bias frames and flats of 26 megapixels with their names, and a light.
+fn large_frames() -> (Vec<(String, Vec<u8>)>, Vec<u8>) {
+    let mut masters = Vec::new();
+    let mut light = Vec::new();
+    for (number, frame) in night::large().into_iter().enumerate() {
+        match frame.is_light {
+            true => light = frame.bytes,
+            false => masters.push((format!("large-{number}.fits"), frame.bytes)),
+        }
+    }
+    (masters, light)
+}
+
+fn month(job: &Job) {
+    const NIGHTS: i64 = 30;
+    let frames = night(294, 30, 10);
+    let mut daemon = Daemon::start(&job.folder);
+    daemon.ready();
+    println!("\nmonth: {NIGHTS} nights of {} files", frames.len());
+    println!("night  files  memory MiB  highest MiB  handles  state MiB  products");
+    for number in 0..NIGHTS {
+        job.shoot(&frames, number);
+        if number % 10 == 9 {
+            std::thread::sleep(Duration::from_secs(2));
+            daemon.kill();
+            daemon = Daemon::start(&job.folder);
+            daemon.ready();
+        }
+        daemon.rests();
+        let (memory, highest) = daemon.memory();
+        println!(
+            "{:5}  {:5}  {memory:10.1}  {highest:11.1}  {:7}  {:9.1}  {:8}",
+            number + 1,
+            (number as usize + 1) * frames.len(),
+            daemon.handles(),
+            size(&job.folder.join("state")) as f64 / 1_048_576.0,
+            files(&job.folder.join("products")).len(),
+        );
+    }
+    daemon.stop();
+    let mut accounted = BTreeSet::new();
+    let mut told = 0;
+    for path in files(&job.folder.join("products/nights")) {
+        if path.ends_with("session.yaml") {
+            let log = dawnledger::night::parse(&fs::read_to_string(&path).unwrap()).unwrap();
+            told += log.ledger.seen;
+            assert_eq!(log.lights.len() + log.calibration.len(), log.ledger.seen);
+            accounted.extend(log.lights.iter().map(|light| light.file.clone()));
+            accounted.extend(log.calibration.iter().map(|frame| frame.file.clone()));
+        }
+    }
+    let shot = NIGHTS as usize * frames.len();
+    assert_eq!((told, accounted.len()), (shot, shot), "the ledger");
+    println!("ledger: {shot} files, each in exactly one log");
+}
+
+/// How long a file must stand still, seconds.
+const SETTLE_S: u32 = 1;
+
+/// A folder with settings; frames go to its watch folder.
+struct Job {
+    folder: PathBuf,
+}
+
+impl Job {
+    fn new(folder: &Path) -> Self {
+        let _ = fs::remove_dir_all(folder);
+        fs::create_dir_all(folder.join("incoming")).unwrap();
+        let settings = format!(
+            "site: {{name: Skarn Hill, latitude_deg: 57.3, longitude_deg: -4.4, elevation_m: 310}}
+watch: [{{path: incoming}}]
+output: products
+state: state
+profiles: [profile.yaml]
+settle_s: {SETTLE_S}
+"
+        );
+        fs::write(folder.join("settings.yaml"), settings).unwrap();
+        let profile = "name: north-pier
+camera: Petrel 26M
+calibration:
+  bias: {rule: required, min_frames: 3, quiet_s: 0}
+  dark: {rule: never}
+  flat-dark: {rule: never}
+  flat: {rule: required, min_frames: 3, quiet_s: 0}
+";
+        fs::write(folder.join("profile.yaml"), profile).unwrap();
+        Self {
+            folder: folder.to_owned(),
+        }
+    }
+
+    fn incoming(&self) -> PathBuf {
+        self.folder.join("incoming")
+    }
+
+    /// The same frames, that many nights later.
+    fn shoot(&self, frames: &[Frame], nights: i64) {
+        let folder = self.incoming().join(format!("{nights:04}"));
+        fs::create_dir_all(&folder).unwrap();
+        for (number, frame) in frames.iter().enumerate() {
+            fs::write(
+                folder.join(format!("{number:04}.fits")),
+                frame.later(nights),
+            )
+            .unwrap();
+        }
+    }
+
+    fn once(&self) {
+        let output = Command::new(env!("CARGO_BIN_EXE_dawnledger"))
+            .args(["once", "--config"])
+            .arg(self.folder.join("settings.yaml"))
+            .output()
+            .unwrap();
+        assert!(output.status.success(), "{output:?}");
+    }
+
+    /// Calibrated lights on file.
+    fn lights(&self) -> usize {
+        files(&self.folder.join("products"))
+            .iter()
+            .filter(|path| path.components().any(|part| part.as_os_str() == "subs"))
+            .count()
+    }
+
+    fn settings(&self) -> Settings {
+        let path = self.folder.join("settings.yaml");
+        let draft = config::parse_settings(&fs::read_to_string(&path).unwrap(), &path).unwrap();
+        let profile = self.folder.join("profile.yaml");
+        let text = fs::read_to_string(&profile).unwrap();
+        let parsed = config::parse_profile(&text, &profile).unwrap();
+        draft.complete([(profile, parsed)].into()).unwrap()
+    }
+
+    /// Prints how long the plan over the catalogue takes, and the reading of the catalogue.
+    fn plans(&self) {
+        let settings = self.settings();
+        let path = self
+            .folder
+            .join("state")
+            .join(dawnledger::daemon::CATALOGUE);
+        let begun = Instant::now();
+        let snapshot = Catalogue::open_reading(&path).unwrap().snapshot().unwrap();
+        let read = begun.elapsed().as_secs_f64();
+        let mut times: Vec<f64> = (0..5)
+            .map(|_| {
+                let begun = Instant::now();
+                let plan = plan(&snapshot, &settings, Patience::Until(Timestamp::now()));
+                assert!(plan.tasks.is_empty());
+                begun.elapsed().as_secs_f64()
+            })
+            .collect();
+        times.sort_by(f64::total_cmp);
+        println!(
+            "plan over {} files: {:.0} ms (limit 100; median of 5); reading the catalogue once: {:.0} ms",
+            snapshot.entries.len(),
+            times[2] * 1000.0,
+            read * 1000.0
+        );
+    }
+}
+
+/// All files below a folder.
+fn files(folder: &Path) -> Vec<PathBuf> {
+    let mut found = Vec::new();
+    let mut open = vec![folder.to_owned()];
+    while let Some(folder) = open.pop() {
+        for entry in fs::read_dir(&folder).into_iter().flatten().flatten() {
+            match entry.file_type().unwrap().is_dir() {
+                true => open.push(entry.path()),
+                false => found.push(entry.path()),
+            }
+        }
+    }
+    found
+}
+
+/// Bytes below a folder.
+fn size(folder: &Path) -> u64 {
+    let sizes = files(folder)
+        .into_iter()
+        .filter_map(|path| fs::metadata(path).ok());
+    sizes.map(|about| about.len()).sum()
+}
