@@ -418,6 +418,117 @@ fn the_service_manager_hears_of_it() {
     assert!(daemon.end(Signal::TERM).success());
 }
 
+/// What `status` says, and its exit status.
+fn status(here: &Observatory) -> (String, Option<i32>) {
+    let output = here.call(&["status"]);
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    (text, output.status.code())
+}
+
+#[test]
+fn a_hangup_has_the_settings_read_again_and_wrong_ones_are_refused() {
+    let here = by_events();
+    let mut daemon = Daemon::start(&here);
+    let errors = daemon.errors.clone();
+    let said = move |words: &str| fs::read_to_string(&errors).unwrap().contains(words);
+    daemon.wait_for("the start", || said("watching"));
+    let good = fs::read_to_string(here.settings()).unwrap();
+    fs::create_dir(here.path("second")).unwrap();
+    let two = good.replace("{path: incoming}", "{path: incoming}, {path: second}");
+    fs::write(here.settings(), &two).unwrap();
+    daemon.signal(Signal::HUP);
+    daemon.wait_for("good settings", || said("the settings were read again"));
+    // Folders apart on paper but not on disk: only the start finds that out.
+    fs::remove_dir(here.path("second")).unwrap();
+    std::os::unix::fs::symlink(here.incoming(), here.path("second")).unwrap();
+    for (wrong, complaint) in [
+        (two.replace("57.3", "157.3"), "settings.yaml:1:"),
+        (
+            two.replace("elevation_m: 310", "elevation_m: 311"),
+            "must be apart",
+        ),
+    ] {
+        fs::write(here.settings(), wrong).unwrap();
+        let refusal = "the settings are refused, the old ones stay in force: ";
+        daemon.signal(Signal::HUP);
+        daemon.wait_for(complaint, || said(refusal) && said(complaint));
+    }
+    fs::remove_file(here.path("second")).unwrap();
+    fs::create_dir(here.path("second")).unwrap();
+    fs::write(here.path("second").join("note.fits"), "no frame").unwrap();
+    let session = here.products();
+    daemon.wait_for("a file in the new folder", || {
+        let logs = files(&session);
+        logs.iter()
+            .any(|log| fs::read_to_string(log).is_ok_and(|text| text.contains("note.fits")))
+    });
+    daemon.wait_for("its word on what was wrong", || {
+        let (text, code) = status(&here);
+        text.starts_with("running") && text.contains("must be apart") && code == Some(0)
+    });
+    assert!(daemon.end(Signal::TERM).success());
+}
+
+#[test]
+fn status_knows_a_daemon_that_runs_from_one_that_stopped_or_was_killed() {
+    let here = by_events();
+    let (text, code) = status(&here);
+    assert!(text.starts_with("not running") && code == Some(1), "{text}");
+    let mut daemon = Daemon::start(&here);
+    here.shoot(&FRAMES.replace("kind: bias", "kind: dark, exposure_s: 9"));
+    daemon.wait_for("what waits", || {
+        let (text, code) = status(&here);
+        let waits = text.contains("no bias master for");
+        code == Some(0) && text.starts_with("running") && text.contains("watching") && waits
+    });
+    let (text, _) = status(&here);
+    assert!(text.contains("the night of 2026-09-05 closes"), "{text}");
+    assert!(text.contains(" for output in "), "{text}");
+    daemon.end(Signal::KILL);
+    let (text, code) = status(&here);
+    assert!(text.starts_with("not running  last heard of"), "{text}");
+    assert_eq!(code, Some(1));
+    let mut daemon = Daemon::start(&here);
+    daemon.wait_for("the start", || status(&here).0.starts_with("running"));
+    daemon.end(Signal::TERM);
+    let (text, _) = status(&here);
+    assert!(
+        text.starts_with("not running") && text.contains("told to stop"),
+        "{text}"
+    );
+    // What an earlier daemon said is not true of `once`, nor is there anything left of it.
+    here.once();
+    assert!(status(&here).0.contains("no daemon has left word"));
+}
+
+#[test]
+fn each_room_has_a_level_of_its_own() {
+    let here = by_events();
+    here.shoot(FRAMES);
+    let once = |filter: &str| {
+        let mut command = Command::new(PROGRAM);
+        command.args(["once", "--config"]).arg(here.settings());
+        let output = command.env("DAWNLEDGER_LOG", filter).output().unwrap();
+        String::from_utf8_lossy(&output.stderr).into_owned()
+    };
+    let quiet = once("warn,dawnledger::daemon::flushing=debug");
+    assert!(
+        quiet.contains("flushed") && !quiet.contains("taken in"),
+        "{quiet}"
+    );
+    fs::remove_dir_all(here.path("state")).unwrap();
+    let usual = once("info,dawnledger::watch=debug");
+    assert!(
+        usual.contains("taken in") && !usual.contains("flushed"),
+        "{usual}"
+    );
+    let wrong = once("dawnledger::scan=lots");
+    assert!(
+        wrong.contains("DAWNLEDGER_LOG: not understood, info is taken"),
+        "{wrong}"
+    );
+}
+
 #[test]
 fn wrong_settings_are_wrong_usage() {
     let here = by_events();

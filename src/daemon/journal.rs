@@ -32,8 +32,8 @@ const FIELDS: [(&str, &str); 4] = [
 /// The room that speaks.
 const ROOM: &str = "DAWNLEDGER_ROOM";
 
-/// A datagram is not longer than the system's buffers: what is longer is cut.
-const LONGEST: usize = 48 << 10;
+/// A field is cut here, so that a line fits into one datagram whatever a file is called.
+const LONGEST: usize = 12 << 10;
 
 /// The way to the journal.
 pub struct Journal {
@@ -87,7 +87,7 @@ fn record(said: &Said, level: Level, target: &str) -> Vec<u8> {
 
 /// One field: plain where it is one line, else with its length before it.
 fn put(record: &mut Vec<u8>, name: &str, value: &str) {
-    let value = &value.as_bytes()[..value.floor_char_boundary(LONGEST / 4)];
+    let value = &value.as_bytes()[..value.floor_char_boundary(LONGEST)];
     record.extend(name.bytes());
     if value.contains(&b'\n') {
         record.push(b'\n');
@@ -156,7 +156,7 @@ mod tests {
         let long = "\u{e9}".repeat(1 << 20);
         let heard = heard(|| tracing::info!(file = long, product = long, "{long}"));
         assert!(
-            heard.len() < LONGEST && heard.len() > LONGEST / 2,
+            heard.len() < 4 * LONGEST && heard.len() > 2 * LONGEST,
             "{}",
             heard.len()
         );

@@ -59,13 +59,22 @@ fn identity(about: &fs::Metadata) -> (u64, u64) {
 pub fn lock(settings: &Settings, disk: &Disk) -> Result<Locks, DaemonError> {
     disk.make_folder(&settings.state)?;
     disk.make_folder(&settings.output)?;
-    apart(settings)?;
-    if on_network(&settings.state) {
-        return Err(DaemonError::Network {
-            path: settings.state.clone(),
-        });
-    }
+    check(settings)?;
     Ok(Locks([take(&settings.state)?, take(&settings.output)?]))
+}
+
+/// Are the folders fit to be worked on, as far as that can be told without touching them?
+///
+/// # Errors
+/// Where one lies within another, or the state on a network file system.
+pub fn check(settings: &Settings) -> Result<(), DaemonError> {
+    apart(settings)?;
+    match on_network(&settings.state) {
+        true => Err(DaemonError::Network {
+            path: settings.state.clone(),
+        }),
+        false => Ok(()),
+    }
 }
 
 /// Is a process at work on this folder? The lock ends with its process, so the answer is true

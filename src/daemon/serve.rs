@@ -10,6 +10,7 @@ use std::sync::Arc;
 
 use tokio::runtime::Builder;
 
+use super::locks::check;
 use super::service::{self, Ears, Word};
 use super::turn::{End, RETRY, Turn};
 use super::{DaemonError, Mode, Outcome};
@@ -82,7 +83,11 @@ impl House {
                     Ok(End::Done) => return Ok(turn.outcome()),
                     Ok(End::Reread) => {
                         service::rereading();
-                        match read() {
+                        let fits = |fresh: Arc<Settings>| match check(&fresh) {
+                            Ok(()) => Ok(fresh),
+                            Err(error) => Err(error.to_string()),
+                        };
+                        match read().and_then(fits) {
                             Ok(fresh) => turn = self.change(turn, &mut settings, fresh).await?,
                             Err(complaint) => refused(&complaint),
                         }

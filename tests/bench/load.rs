@@ -36,7 +36,11 @@ use night::{Frame, night};
 /// A part by its name.
 type Part = (&'static str, fn(&Job));
 
-const PARTS: [Part; 3] = [("library", library), ("night", large_night), ("month", month)];
+const PARTS: [Part; 3] = [
+    ("library", library),
+    ("night", large_night),
+    ("month", month),
+];
 
 fn main() {
     let words: Vec<String> = std::env::args()
@@ -73,7 +77,10 @@ fn library(job: &Job) {
         begun.elapsed().as_secs_f64()
     );
     let mut daemon = Daemon::start(&job.folder);
-    println!("started over them: ready after {:.2} s (limit 5)", daemon.ready());
+    println!(
+        "started over them: ready after {:.2} s (limit 5)",
+        daemon.ready()
+    );
     daemon.rests();
     println!("  resting: {}", daemon.holds());
     daemon.stop();
@@ -223,7 +230,11 @@ calibration:
         let folder = self.incoming().join(format!("{nights:04}"));
         fs::create_dir_all(&folder).unwrap();
         for (number, frame) in frames.iter().enumerate() {
-            fs::write(folder.join(format!("{number:04}.fits")), frame.later(nights)).unwrap();
+            fs::write(
+                folder.join(format!("{number:04}.fits")),
+                frame.later(nights),
+            )
+            .unwrap();
         }
     }
 
@@ -256,7 +267,10 @@ calibration:
     /// Prints how long the plan over the catalogue takes, and the reading of the catalogue.
     fn plans(&self) {
         let settings = self.settings();
-        let path = self.folder.join("state").join(dawnledger::daemon::CATALOGUE);
+        let path = self
+            .folder
+            .join("state")
+            .join(dawnledger::daemon::CATALOGUE);
         let begun = Instant::now();
         let snapshot = Catalogue::open_reading(&path).unwrap().snapshot().unwrap();
         let read = begun.elapsed().as_secs_f64();
