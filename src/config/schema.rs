@@ -15,6 +15,12 @@ use crate::frame::FACTS;
 /// Text that says something, as `bounds::said` asks for it.
 pub(super) const SAID: &str = r"^(?!\s*~?\s*$)\s*[^\x00-\x1f\x7f-\x9f]*\s*$";
 
+/// A watch folder's name.
+pub(super) const NAME: &str = r"^(?!\s*~?\s*$)\s*[^/\x00-\x1f\x7f-\x9f]*\s*$";
+
+/// Header keywords: printable, without an equals sign.
+pub(super) const KEYWORD: &str = r"^\s*[!-<>-~]+(\s+[!-<>-~]+)*\s*$";
+
 /// A path, as `bounds::path` asks for it.
 pub(super) const PATH: &str = r"^(?!~(/|$))[^\x00]*\S[^\x00]*$";
 
@@ -71,14 +77,25 @@ pub(super) fn facts() -> Value {
     json!({ "enum": names })
 }
 
-/// What a header may state of a fact: text, or a number or truth value that is taken as text.
-pub(super) fn stated(_: &mut SchemaGenerator) -> Schema {
+/// Facts and what a header may state of each.
+pub(super) fn facts_stated(_: &mut SchemaGenerator) -> Schema {
     json_schema!({
         "type": "object",
         "minProperties": 1,
         "propertyNames": facts(),
-        "additionalProperties": {"type": ["string", "number", "boolean"], "pattern": SAID},
+        "additionalProperties": stated(),
     })
+}
+
+/// Text, or a number or truth value that is taken as text.
+pub(super) fn stated() -> Value {
+    json!({"type": ["string", "number", "boolean"], "pattern": SAID})
+}
+
+/// A text or a list of texts.
+pub(super) fn one_or_more(pattern: &str) -> Value {
+    let one = json!({"type": "string", "pattern": pattern});
+    json!({"anyOf": [one, {"type": "array", "minItems": 1, "items": one}]})
 }
 
 /// A colour filter array: usual spellings to choose from, any letter case to be taken.
@@ -117,7 +134,6 @@ impl JsonSchema for super::words::OneOrMore {
     }
 
     fn json_schema(_: &mut SchemaGenerator) -> Schema {
-        let one = json!({"type": "string", "pattern": SAID});
-        json_schema!({"anyOf": [one, {"type": "array", "minItems": 1, "items": one}]})
+        one_or_more(SAID).try_into().unwrap_or_default()
     }
 }

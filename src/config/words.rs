@@ -12,7 +12,7 @@ use crate::facts::{Kind, PathPattern};
 use crate::frame::{FACTS, path_glob};
 
 use super::bounds::said;
-use super::schema::stated;
+use super::schema::facts_stated;
 use super::text::{Fault, Step, Text, steps};
 
 /// A string or a list of strings.
@@ -51,8 +51,8 @@ impl<'de> Deserialize<'de> for OneOrMore {
 
             fn visit_seq<A: SeqAccess<'de>>(self, mut list: A) -> Result<OneOrMore, A::Error> {
                 let mut texts = Vec::new();
-                while let Some(text) = list.next_element()? {
-                    texts.push(text);
+                while let Some(text) = list.next_element::<Text>()? {
+                    texts.push(text.to_string());
                 }
                 Ok(OneOrMore {
                     listed: true,
@@ -70,10 +70,11 @@ impl<'de> Deserialize<'de> for OneOrMore {
 #[schemars(rename = "PathFacts")]
 pub(super) struct RawPath {
     /// A pattern on the path in the watch folder; * stays within a folder, ** crosses folders.
+    #[schemars(length(min = 1))]
     #[serde(rename = "match")]
     glob: Text,
     /// Facts and their values, as a header would state them.
-    #[schemars(schema_with = "stated")]
+    #[schemars(schema_with = "facts_stated")]
     facts: BTreeMap<String, Stated>,
 }
 
@@ -88,6 +89,11 @@ impl<'de> Deserialize<'de> for Stated {
 
             fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
                 f.write_str("a value as a header would state it")
+            }
+
+            // Nothing at all is for the checks to refuse, in their own words.
+            fn visit_unit<E: Error>(self) -> Result<Stated, E> {
+                Ok(Stated("~".to_owned()))
             }
 
             fn visit_bool<E: Error>(self, truth: bool) -> Result<Stated, E> {
@@ -131,10 +137,10 @@ fn distinct<'a>(words: impl Iterator<Item = &'a String>, part: &str) -> Result<(
     Ok(())
 }
 
-pub(super) fn filters(raw: BTreeMap<String, Text>) -> Result<BTreeMap<String, String>, Fault> {
+pub(super) fn filters(raw: BTreeMap<String, Stated>) -> Result<BTreeMap<String, String>, Fault> {
     distinct(raw.keys(), "filters")?;
     raw.into_iter()
-        .map(|(word, physical)| {
+        .map(|(word, Stated(physical))| {
             let at = steps!["filters", word.as_str()];
             let physical = said(&physical, "the name of a physical filter, or none", &at)?;
             // `none` is a word of the house: it has one spelling.

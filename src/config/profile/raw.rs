@@ -14,11 +14,11 @@ use crate::config::overscan::RawOverscan;
 use crate::config::passbands::RawPassbands;
 use crate::config::products::RawProducts;
 use crate::config::rules::RawRules;
-use crate::config::schema::{DATE, RIG, SAID, array, facts};
+use crate::config::schema::{DATE, KEYWORD, RIG, SAID, array, facts, one_or_more, stated};
 use crate::config::supplied::RawSupplied;
 use crate::config::text::Text;
 use crate::config::verdict::RawVerdict;
-use crate::config::words::{OneOrMore, RawPath};
+use crate::config::words::{OneOrMore, RawPath, Stated};
 use crate::facts::Kind;
 
 /// What one camera rig needs.
@@ -41,21 +41,22 @@ pub(in crate::config) struct RawProfile {
     /// How many nights a master may be older or younger than the light it serves.
     pub(super) windows: Option<RawWindows>,
     /// Names of filters found in headers, and the physical filter that each means.
-    #[schemars(extend("additionalProperties" = {"type": "string", "pattern": SAID}))]
-    pub(super) filters: Option<BTreeMap<String, Text>>,
+    #[schemars(with = "Option<BTreeMap<String, String>>")]
+    #[schemars(extend("additionalProperties" = stated()))]
+    pub(super) filters: Option<BTreeMap<String, Stated>>,
     /// Filters that pass single spectral lines, and the photosites of a colour sensor those reach.
     pub(super) passbands: Option<BTreeMap<String, RawPassbands>>,
     /// Words for a frame's kind found in headers, and the kind that each means.
     pub(super) kinds: Option<BTreeMap<String, Kind>>,
     /// Facts, and the header keywords of your own to look at first for each.
-    #[schemars(extend("propertyNames" = facts()))]
+    #[schemars(extend("propertyNames" = facts(), "additionalProperties" = one_or_more(KEYWORD)))]
     pub(super) keywords: Option<BTreeMap<String, OneOrMore>>,
     /// Facts read from paths, for files whose headers say too little.
     pub(super) paths: Option<Vec<RawPath>>,
     /// What the header's gain keyword holds; by default the camera's setting.
     pub(super) gain_keyword: Option<RawGain>,
     /// The colour filter array as it lies over the stored pixels, mono, or what the header says.
-    #[schemars(schema_with = "array")]
+    #[schemars(schema_with = "array", default)]
     pub(super) cfa: Option<Text>,
     /// Columns or rows of the stored frame that see no light; none by default.
     pub(super) overscan: Option<RawOverscan>,

@@ -8,7 +8,7 @@ use schemars::JsonSchema;
 use serde::Deserialize;
 
 use crate::config::alarms::RawHook;
-use crate::config::schema::{HOUR, PATH, SAID};
+use crate::config::schema::{HOUR, NAME, PATH, SAID};
 use crate::config::text::Text;
 
 /// Settings of one observatory.
@@ -89,13 +89,14 @@ pub(super) struct RawWatch {
     #[schemars(regex(pattern = PATH))]
     pub(super) path: Text,
     /// Its name in logs, without slashes; by default the path's last part.
-    #[schemars(regex(pattern = SAID), extend("not" = {"pattern": "/"}))]
+    #[schemars(regex(pattern = NAME))]
     pub(super) name: Option<Text>,
     /// Seconds between two looks, for network shares, which report no changes.
     #[schemars(range(min = 1, max = 86400))]
     pub(super) poll_s: Option<f64>,
     /// Patterns of files to leave out. One without a slash fits the file's name in any folder;
     /// * stays within a folder, ** crosses folders.
+    #[schemars(inner(length(min = 1)))]
     pub(super) ignore: Option<Vec<Text>>,
 }
 
