@@ -5,6 +5,9 @@
 
 mod observatory;
 
+#[path = "crash/damage.rs"]
+mod damage;
+
 use std::fs::{self, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -227,6 +230,51 @@ fn a_full_disk_at_each_operation_leaves_nothing_behind() {
     each_operation(|number| Counting::new(number, false, || io::Error::from_raw_os_error(28)));
 }
 
+/// Writes down what passes.
+#[derive(Default)]
+struct Witness(Mutex<Vec<(Op, PathBuf)>>);
+
+impl Gate for Witness {
+    fn pass(&self, op: Op, path: &Path) -> io::Result<()> {
+        let mut seen = self.0.lock().unwrap();
+        seen.push((op, path.to_owned()));
+        Ok(())
+    }
+}
+
+/// What a power cut may tear apart is flushed before anything builds upon it: the file before it
+/// is renamed, its folder before the catalogue or the next file says anything.
+#[test]
+fn every_change_passes_the_gate_and_is_flushed_before_the_next() {
+    let _alone = alone();
+    let here = small();
+    let witness = Arc::new(Witness::default());
+    once(&here, witness.clone()).unwrap();
+    let seen = witness.0.lock().unwrap();
+    let count = |wanted: Op| seen.iter().filter(|(op, _)| *op == wanted).count();
+    let visible = files(&here.products()).len();
+    assert_eq!(count(Op::Create), count(Op::Rename), "no draft is given up");
+    assert!(count(Op::Rename) >= visible, "each file came by a rename");
+    assert!(count(Op::Sync) >= count(Op::Rename));
+    // The tables; the files taken in; four products; two lights measured.
+    assert!(count(Op::Commit) >= 8, "{} commits", count(Op::Commit));
+    for (index, (op, path)) in seen.iter().enumerate() {
+        let beside = |op: Op, path: &Path| (op, path.to_owned());
+        if *op == Op::Rename {
+            let folder = path.parent().unwrap();
+            let name = path.file_name().unwrap().to_string_lossy();
+            let temporary = folder.join(format!(".{name}.making"));
+            let last = seen[..index].iter().rev().find(|(_, at)| *at == temporary);
+            assert_eq!(last, Some(&beside(Op::Sync, &temporary)), "{name}");
+            assert_eq!(seen[index + 1], beside(Op::SyncFolder, folder), "{name}");
+        }
+        if *op == Op::MakeFolder {
+            let parent = path.parent().unwrap();
+            assert_eq!(seen[index + 1], beside(Op::SyncFolder, parent));
+        }
+    }
+}
+
 #[test]
 fn an_output_that_cannot_be_written_is_a_failure_with_its_reason() {
     let _alone = alone();
@@ -243,8 +291,19 @@ fn an_output_that_cannot_be_written_is_a_failure_with_its_reason() {
     here.once();
 }
 
+/// How often the program is killed; `DAWNLEDGER_KILLS` makes it more than a test has time for.
+fn kills() -> usize {
+    let more = std::env::var("DAWNLEDGER_KILLS").ok();
+    more.map_or(25, |number| number.parse().unwrap())
+}
+
+/// The program to be killed; `DAWNLEDGER_PROGRAM` names another build of it.
+fn program() -> PathBuf {
+    std::env::var_os("DAWNLEDGER_PROGRAM").map_or(PROGRAM.into(), PathBuf::from)
+}
+
 #[test]
-fn killed_at_25_moments_it_ends_the_same() {
+fn killed_at_any_moment_it_ends_the_same() {
     let _alone = alone();
     let night = "rigs:
   - camera: Petrel 26M
@@ -256,15 +315,25 @@ fn killed_at_25_moments_it_ends_the_same() {
       - {kind: flat, filter: Ha, exposure_s: 2, start: '2026-09-05T19:00:00Z', count: 12}
       - {kind: light, filter: Ha, target: Veil Nebula, exposure_s: 60, start: '2026-09-05T21:00:00Z', count: 16}
 ";
-    let here = Observatory::new(&[("north-pier", PROFILE)], "");
+    // The daemon waits for nothing but for files to settle.
+    let profile = PROFILE.replace("min_frames: 3", "min_frames: 3, quiet_s: 0");
+    let here = Observatory::new(&[("north-pier", &profile)], "settle_s: 0.5");
     here.shoot(night);
+    let call = |command: &str| {
+        let mut call = Command::new(program());
+        call.arg(command).arg("--config").arg(here.settings());
+        call.stderr(Stdio::null());
+        call
+    };
     let begun = Instant::now();
-    here.once();
+    assert!(call("once").status().unwrap().success());
     let whole = begun.elapsed();
     let wanted = here.tree();
+    let known = meaning(&here);
     let raws = tree(&here.incoming());
     let mut state = 0x5eed_u64;
-    for kill in 0..25 {
+    let (mut early, mut late) = (0, 0);
+    for kill in 0..kills() {
         for folder in ["products", "state"] {
             fs::remove_dir_all(here.path(folder)).unwrap();
         }
@@ -275,21 +344,26 @@ fn killed_at_25_moments_it_ends_the_same() {
                 .wrapping_mul(6_364_136_223_846_793_005)
                 .wrapping_add(1_442_695_040_888_963_407);
             let fraction = (state >> 33) as f64 / (1u64 << 31) as f64;
-            let mut child = Command::new(PROGRAM)
-                .arg(if kill % 5 == 4 { "run" } else { "once" })
-                .arg("--config")
-                .arg(here.settings())
-                .stderr(Stdio::null())
-                .spawn()
-                .unwrap();
-            std::thread::sleep(Duration::from_secs_f64(fraction * whole.as_secs_f64()));
+            let (command, settle) = match kill % 2 {
+                0 => ("once", Duration::ZERO),
+                _ => ("run", Duration::from_millis(500)),
+            };
+            let mut child = call(command).spawn().unwrap();
+            std::thread::sleep((whole + settle).mul_f64(fraction));
             child.kill().unwrap();
             child.wait().unwrap();
             assert_whole(&here.products(), &when);
+            match files(&here.products()).len() {
+                made if made == wanted.len() => late += 1,
+                _ => early += 1,
+            }
         }
-        here.once();
+        assert!(call("once").status().unwrap().success(), "{when}");
         assert_same(&here.tree(), &wanted, &when);
         assert_no_leftovers(&here.products(), &when);
+        assert_eq!(meaning(&here), known, "{when}: the catalogue's meaning");
     }
+    eprintln!("{early} kills before all was made, {late} after; a run takes {whole:?}");
+    assert!(early > 0, "none came in time");
     assert_same(&tree(&here.incoming()), &raws, "the raw frames");
 }

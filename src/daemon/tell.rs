@@ -75,6 +75,11 @@ impl Teller {
         self.last_arrival = self.last_arrival.max(Some(at));
     }
 
+    /// The clock was set back: nothing can have arrived later than now.
+    pub fn set_back(&mut self, now: Timestamp) {
+        self.last_arrival = self.last_arrival.map(|at| at.min(now));
+    }
+
     /// Is there anything to tell?
     pub fn is_due(&self) -> bool {
         self.all || !self.nights.is_empty()

@@ -333,6 +333,7 @@ impl Turn {
             self.engine.again = self.engine.again.map(|at| at.min(now));
             self.retry = self.retry.map(|at| at.min(now));
             self.told = self.told.min(now);
+            self.engine.teller.set_back(now);
             self.stale = true;
         }
         self.clock = now;

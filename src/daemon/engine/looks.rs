@@ -1,6 +1,6 @@
 //! Looks at watch folders: what is new waits until its writer is done, what is gone is noted.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::io;
 
 use jiff::Timestamp;
@@ -188,12 +188,19 @@ impl Engine {
             return Ok(());
         }
         gone.sort();
+        let site = self.settings.site.clone();
         let snapshot = self.view()?;
         let is_ignored = |file: &FileId| {
             let known = snapshot.find(file);
             known.is_some_and(|entry| matches!(entry.content, Content::Ignored(_)))
         };
         let (temporary, gone): (Vec<_>, Vec<_>) = gone.into_iter().partition(is_ignored);
+        // Of some nights nothing else may be known.
+        let entries = temporary.iter().filter_map(|file| snapshot.find(file));
+        let nights: BTreeSet<_> = entries.map(|entry| site.night_of(entry.moment())).collect();
+        nights
+            .into_iter()
+            .for_each(|night| self.teller.night(night));
         for file in gone.iter().chain(&temporary) {
             self.settle.vanished(file);
         }
