@@ -15,8 +15,8 @@ mod held;
 
 /// Any camera, read in different ways.
 const PROFILES: [&str; 2] = [
-    "name: other\ncamera: '*'\ntelescope: '*2*'\ngain_keyword: electrons-per-adu\ncalibration: {bias: {rule: never}}\n",
-    "name: any\ncamera: '*'\nfilters: {H: Ha}\ncalibration: {bias: {rule: never}}\n",
+    "name: other\ncamera: '*'\ntelescope: '*2*'\ngain_keyword: electrons-per-adu\ncalibration: {bias: {rule: required}, dark: {rule: never}, flat-dark: {rule: never}, flat: {rule: never}}\n",
+    "name: any\ncamera: '*'\nfilters: {H: Ha}\ncalibration: {bias: {rule: required}, dark: {rule: never}, flat-dark: {rule: never}, flat: {rule: never}}\n",
 ];
 
 static RIGS: LazyLock<Vec<Arc<Profile>>> = LazyLock::new(|| {
@@ -25,7 +25,11 @@ static RIGS: LazyLock<Vec<Arc<Profile>>> = LazyLock::new(|| {
 });
 
 fn frame(header: &Header) {
-    let side = |keyword| header.integer(keyword).and_then(|side| u32::try_from(side).ok());
+    let side = |keyword| {
+        header
+            .integer(keyword)
+            .and_then(|side| u32::try_from(side).ok())
+    };
     let (Some(width), Some(height)) = (side("NAXIS1"), side("NAXIS2")) else {
         return;
     };

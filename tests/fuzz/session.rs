@@ -5,17 +5,21 @@
 use std::path::Path;
 use std::sync::LazyLock;
 
-use dawnledger::config::parse_settings;
+use dawnledger::config::{parse_profile, parse_settings};
 use dawnledger::facts::Site;
 use dawnledger::night::{Beside, digest, parse, parse_targets, summary, targets_yaml, yaml};
 use dawnledger::page::{NightFacts, index, morning};
 use libfuzzer_sys::fuzz_target;
 
-const SETTINGS: &str = "site: {name: Skarn Hill, latitude_deg: 57.3, longitude_deg: -4.4, elevation_m: 310}\nwatch: [{path: incoming}]\noutput: products\nstate: state\nprofiles: []\n";
+const SETTINGS: &str = "site: {name: Skarn Hill, latitude_deg: 57.3, longitude_deg: -4.4, elevation_m: 310}\nwatch: [{path: incoming}]\noutput: products\nstate: state\nprofiles: [any.yaml]\n";
+
+const PROFILE: &str = "name: any\ncamera: '*'\ncalibration: {bias: {rule: required}, dark: {rule: never}, flat-dark: {rule: never}, flat: {rule: never}}\n";
 
 static SITE: LazyLock<Site> = LazyLock::new(|| {
     let draft = parse_settings(SETTINGS, Path::new("/etc/settings.yaml")).expect("settings");
-    draft.complete(Vec::new()).expect("no profiles").site
+    let profile = parse_profile(PROFILE, Path::new("/etc/any.yaml")).expect("a profile");
+    let profiles = vec![("/etc/any.yaml".into(), profile)];
+    draft.complete(profiles).expect("they go together").site
 });
 
 fuzz_target!(|text: &str| {
@@ -24,7 +28,10 @@ fuzz_target!(|text: &str| {
         let again = parse(&written).expect("what was written is read");
         assert_eq!(yaml(&again), written);
         let digest = digest(&log, &SITE, &Beside::default());
-        assert!(digest.chars().all(|c| c == '\n' || !c.is_control()), "{digest:?}");
+        assert!(
+            digest.chars().all(|c| c == '\n' || !c.is_control()),
+            "{digest:?}"
+        );
         let night = summary(&log);
         index(&[night], &SITE.name);
         if let Ok(date) = log.night.parse() {

@@ -7,7 +7,7 @@ use std::path::Path;
 use dawnledger::config::{ConfigError, parse_profile, parse_settings};
 use libfuzzer_sys::fuzz_target;
 
-const PROFILE: &str = "name: any\ncamera: '*'\ncalibration: {bias: {rule: never}}\n";
+const PROFILE: &str = "name: any\ncamera: '*'\ncalibration: {bias: {rule: required}, dark: {rule: never}, flat-dark: {rule: never}, flat: {rule: never}}\n";
 
 fn placed(error: &ConfigError) {
     assert!(error.line > 0 && error.column > 0 && !error.message.is_empty());
