@@ -145,10 +145,11 @@ fn trace(command: &Command) {
     };
     let filter =
         EnvFilter::try_from_env("DAWNLEDGER_LOG").unwrap_or_else(|_| EnvFilter::new(usual));
+    let coloured = std::io::stderr().is_terminal();
     let lines = tracing_subscriber::fmt()
         .with_env_filter(filter)
-        .with_ansi(std::io::stderr().is_terminal())
-        .with_writer(|| Lines);
+        .with_ansi(coloured)
+        .with_writer(move || Lines { coloured });
     // The journal has times of its own.
     if std::env::var_os("JOURNAL_STREAM").is_some() {
         lines.without_time().init();

@@ -1,14 +1,14 @@
 //! A whole file, plain or compressed, becomes pixels or is refused. Compressed ones go through the
-//! decoder's own process, as in the program: this one, started again.
+//! decoder's own process, as in the program: `DAWNLEDGER` says where that is.
 
 #![no_main]
-#![feature(exitcode_exit_method)]
 
 use std::env;
+use std::path::PathBuf;
 use std::sync::LazyLock;
 
 use dawnledger::facts::Refusal;
-use dawnledger::fits::{FitsError, Source, Unpacker, unpack_child};
+use dawnledger::fits::{FitsError, Source, Unpacker};
 use libfuzzer_sys::fuzz_target;
 
 mod held;
@@ -17,18 +17,12 @@ mod held;
 const MOST: usize = 1 << 24;
 
 static UNPACKER: LazyLock<Unpacker> = LazyLock::new(|| {
-    let program = env::current_exe().expect("a program of its own");
+    let program = env::var_os("DAWNLEDGER").map(PathBuf::from);
+    let program = program.unwrap_or_else(|| "target/debug/dawnledger".into());
     Unpacker::new(program, env::temp_dir().join("dawnledger-fuzz"))
 });
 
-fn decode() {
-    let mut words = env::args_os().skip(1);
-    if words.next().is_some_and(|word| word == "unpack") {
-        unpack_child(words).exit_process();
-    }
-}
-
-fuzz_target!(init: decode(), |bytes: &[u8]| {
+fuzz_target!(|bytes: &[u8]| {
     let (_file, path) = held::held(bytes).expect("a file in memory");
     match Source::open(&path, &UNPACKER) {
         Ok(source) => {
@@ -37,11 +31,18 @@ fuzz_target!(init: decode(), |bytes: &[u8]| {
                 return;
             }
             let mut samples = vec![0.0; width * height];
-            source.rows_f32(0, height, &mut samples).expect("rows that were promised");
+            source
+                .rows_f32(0, height, &mut samples)
+                .expect("rows that were promised");
             if source.is_u16() {
                 let mut counts = vec![0; width * height];
-                source.rows_u16(0, height, &mut counts).expect("the same rows");
-                let same = samples.iter().zip(&counts).all(|(&a, &b)| a == f32::from(b));
+                source
+                    .rows_u16(0, height, &mut counts)
+                    .expect("the same rows");
+                let same = samples
+                    .iter()
+                    .zip(&counts)
+                    .all(|(&a, &b)| a == f32::from(b));
                 assert!(same, "both readings agree");
             }
         }
