@@ -20,6 +20,7 @@ use clap::{Parser, Subcommand};
 use tracing_subscriber::EnvFilter;
 
 use crate::daemon::{Lines, Mode};
+use crate::night::harmless;
 
 /// Takes in a night's subframes, calibrates the lights, and leaves a log for the morning.
 #[derive(Parser)]
@@ -123,6 +124,15 @@ pub fn main() -> ExitCode {
     }
 }
 
+/// Prints a line. Names out of files may stand in it: they neither begin another nor steer a terminal.
+fn say(line: &str) {
+    println!("{}", plain(line));
+}
+
+fn plain(line: &str) -> String {
+    line.chars().map(harmless).collect()
+}
+
 fn complain(error: &anyhow::Error, code: u8) -> ExitCode {
     // Errors of our own name their cause already; it is not said twice.
     let mut text = String::new();
@@ -132,7 +142,7 @@ fn complain(error: &anyhow::Error, code: u8) -> ExitCode {
             text += &cause;
         }
     }
-    eprintln!("dawnledger: {text}");
+    eprintln!("dawnledger: {}", plain(&text));
     ExitCode::from(code)
 }
 

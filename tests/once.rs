@@ -4,6 +4,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
 mod dice;
+#[allow(dead_code, reason = "pages have tests of their own that ask for more")]
 #[path = "page/document.rs"]
 mod document;
 mod mutants;

@@ -249,3 +249,18 @@ fn spoilt_compressed_files_cost_one_file() {
         }
     }
 }
+
+/// Found by the fuzz target `pixels`: the wrapper around CFITSIO panics on a column without a type.
+#[test]
+fn a_decoder_that_gives_up_costs_one_file() {
+    let folder = TempDir::new().unwrap();
+    let mut bytes = fs::read(data("m13_rice.fits")).unwrap();
+    let value = b"'1PB(257)'";
+    let place = bytes.windows(value.len()).position(|bytes| bytes == value);
+    let place = place.unwrap();
+    bytes[place..place + value.len()].copy_from_slice(b"'P       '");
+    assert_eq!(
+        refusal(&saved(&folder, "a.fits", &bytes)),
+        Refusal::Unreadable("the decoder gave up".to_owned())
+    );
+}
