@@ -213,7 +213,7 @@ fn foreign(page: &Path) -> Vec<String> {
     let mut found = odd(&text, &page.to_string());
     for element in &Document::read(&text).elements {
         let name = element.name.as_str();
-        if matches!(name, "script" | "iframe" | "object" | "b") {
+        if matches!(name, "script" | "iframe" | "object" | "embed") {
             found.push(format!("{page}: <{name}>"));
         }
         for (key, value) in &element.attributes {
