@@ -103,14 +103,26 @@ fn flip(dice: &mut Dice, part: &mut [u8]) {
     }
 }
 
-/// The bytes of a frame, spoilt in the way that [`SPOILS`] names.
-pub fn spoilt(bytes: &[u8], spoil: &str, dice: &mut Dice) -> Vec<u8> {
-    let mut bytes = bytes.to_vec();
-    // Where the first data begin; the headers of a compressed image go on behind it.
+/// The bytes of a frame, spoilt in the way that [`SPOILS`] names: never the same bytes, which would be
+/// a copy.
+pub fn spoilt(original: &[u8], spoil: &str, dice: &mut Dice) -> Vec<u8> {
+    loop {
+        let bytes = changed(original.to_vec(), spoil, dice);
+        if bytes != original {
+            return bytes;
+        }
+    }
+}
+
+fn changed(mut bytes: Vec<u8>, spoil: &str, dice: &mut Dice) -> Vec<u8> {
+    // Where the first data begin; the headers of a compressed image go on behind it. A gzip stream has
+    // no records.
     let end = bytes
         .chunks(80)
         .position(|record| record.starts_with(b"END     "));
-    let head = end.map_or(bytes.len(), |end| ((end + 1) * 80).next_multiple_of(BLOCK));
+    let head = end.map_or(bytes.len() / 2, |end| {
+        ((end + 1) * 80).next_multiple_of(BLOCK)
+    });
     let head = head.min(bytes.len());
     let block = BLOCK.min(bytes.len());
     let count = bytes.len().div_ceil(block);
