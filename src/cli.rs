@@ -21,6 +21,7 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
+use crate::night::harmless;
 
 /// Takes in a night's subframes, calibrates the lights, and leaves a log for the morning.
 #[derive(Parser)]
@@ -160,11 +161,20 @@ pub fn main() -> ExitCode {
     match done {
         Ok(()) => ExitCode::SUCCESS,
         Err(failure) => {
-            eprintln!("dawnledger: {failure}");
+            eprintln!("dawnledger: {}", plain(&failure.to_string()));
             ExitCode::from(match failure {
                 Failure::Failed(_) => 1,
                 Failure::Usage(_) => 2,
             })
         }
     }
+}
+
+/// Prints a line. Names out of files may stand in it: they neither begin another nor steer a terminal.
+fn say(line: &str) {
+    println!("{}", plain(line));
+}
+
+fn plain(line: &str) -> String {
+    line.chars().map(harmless).collect()
 }

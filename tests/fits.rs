@@ -23,6 +23,8 @@ mod known;
 mod own;
 #[path = "fits/packed.rs"]
 mod packed;
+#[path = "fits/signals.rs"]
+mod signals;
 
 fn data(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))

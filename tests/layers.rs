@@ -385,6 +385,36 @@ fn purity(file: &File) -> Vec<String> {
     complaints
 }
 
+/// Nothing speaks to a network. The service manager's socket is `sd_notify`'s business.
+fn network(file: &File) -> Vec<String> {
+    const SPEAKING: [&str; 8] = [
+        "TcpStream",
+        "TcpListener",
+        "UdpSocket",
+        "UnixStream",
+        "UnixListener",
+        "UnixDatagram",
+        "ToSocketAddrs",
+        "socket",
+    ];
+    let speaks = |at: usize, name: &str| {
+        let path = |before: &str| at > 1 && text_at(&file.tokens, at - 2) == before;
+        SPEAKING.contains(&name)
+            || name == "net"
+                && ["std", "tokio", "rustix"]
+                    .iter()
+                    .any(|&before| path(before))
+    };
+    let found = file.tokens.iter().enumerate();
+    let found = found.filter(|(at, token)| !token.in_tests && speaks(*at, &token.text));
+    found
+        .map(|(_, token)| {
+            let (path, line, what) = (&file.path, token.line, &token.text);
+            format!("{path}:{line}: `{what}`: nothing here speaks to a network")
+        })
+        .collect()
+}
+
 fn unsafety(file: &File) -> Vec<String> {
     let path = &file.path;
     let lines: Vec<&str> = file.text.lines().collect();
@@ -455,6 +485,20 @@ fn pure_rooms_reach_for_nothing_outside() {
 }
 
 #[test]
+fn nothing_speaks_to_a_network() {
+    hold(network);
+    // Crates that could are built without it.
+    let manifest = fs::read_to_string(root().join("Cargo.toml")).unwrap();
+    for line in manifest.lines() {
+        let able = line.starts_with("tokio ") || line.starts_with("rustix ");
+        assert!(
+            !able || !line.contains("\"net\"") && !line.contains("\"full\""),
+            "{line}"
+        );
+    }
+}
+
+#[test]
 fn unsafe_stays_where_it_belongs_and_is_proven() {
     hold(unsafety);
 }
@@ -480,7 +524,7 @@ fn the_top_level_holds_what_it_may_and_nothing_else() {
 #[test]
 fn each_rule_finds_its_breach() {
     type Rule = fn(&File) -> Vec<String>;
-    let breaches: [(Rule, &str, &str, usize); 22] = [
+    let breaches: [(Rule, &str, &str, usize); 23] = [
         (imports, "src/plan/x.rs", "use crate::publish::Disk;", 1),
         (imports, "src/plan/x.rs", "use super::super::publish;", 1),
         (
@@ -551,6 +595,12 @@ fn each_rule_finds_its_breach() {
             0,
         ),
         (purity, "src/config.rs", "let t = std::fs::read(p);", 1),
+        (
+            network,
+            "src/daemon.rs",
+            "use std::net::TcpStream; fn f() { TcpStream::connect(a) }",
+            3,
+        ),
         (unsafety, "src/make.rs", "fn f() { unsafe { g() } }", 2),
         (heads, "src/make/x.rs", "use std::fs;", 1),
     ];

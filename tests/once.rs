@@ -3,18 +3,27 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+mod dice;
+#[allow(dead_code, reason = "pages have tests of their own that ask for more")]
+#[path = "page/document.rs"]
+mod document;
+mod mutants;
 mod observatory;
 
 #[path = "once/change.rs"]
 mod change;
 #[path = "once/demo.rs"]
 mod demo;
+#[path = "once/hostile_names.rs"]
+mod hostile_names;
 #[path = "once/keep.rs"]
 mod keep;
 #[path = "once/lines.rs"]
 mod lines;
 #[path = "once/messy.rs"]
 mod messy;
+#[path = "once/mutated.rs"]
+mod mutated;
 #[path = "once/noise.rs"]
 mod noise;
 #[path = "once/overscan.rs"]

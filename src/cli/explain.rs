@@ -5,7 +5,7 @@ use std::path::Path;
 use anyhow::anyhow;
 use jiff::Timestamp;
 
-use super::{Failure, plan};
+use super::{Failure, plan, say};
 use crate::facts::{Settings, Snapshot};
 use crate::plan::Patience;
 use crate::scan;
@@ -25,7 +25,7 @@ pub fn explain(config: &Path, file: &Path) -> Result<(), Failure> {
     let patience = Patience::Until(Timestamp::now());
     for index in found {
         for line in crate::plan::explain(&snapshot, &settings, patience, index) {
-            println!("{line}");
+            say(&line);
         }
     }
     Ok(())

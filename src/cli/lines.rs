@@ -25,9 +25,10 @@ pub fn begin(at_work: bool) {
     let stream = std::env::var(STREAM).ok();
     let journal = stream.as_deref().and_then(Journal::behind);
     let lines = journal.is_none().then(|| {
+        let coloured = std::io::stderr().is_terminal();
         let lines = fmt::layer()
-            .with_ansi(std::io::stderr().is_terminal())
-            .with_writer(|| Lines);
+            .with_ansi(coloured)
+            .with_writer(move || Lines { coloured });
         match stream {
             // The service manager has times of its own.
             Some(_) => lines.without_time().boxed(),

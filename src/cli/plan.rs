@@ -7,7 +7,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::run::program;
-use super::{Failure, settings};
+use super::{Failure, say, settings};
 use crate::catalogue::{Catalogue, CatalogueError};
 use crate::daemon::{CATALOGUE, Shelf};
 use crate::facts::{LightState, MasterState, Plan, Settings, Snapshot};
@@ -39,11 +39,11 @@ pub fn snapshot(settings: &Settings) -> Result<Snapshot, Failure> {
 pub fn plan(config: &Path) -> Result<(), Failure> {
     let (settings, snapshot) = read(config)?;
     let plan = crate::plan::plan(&snapshot, &settings, Patience::Until(Timestamp::now()));
-    print!("{}", text(&plan, &settings));
+    lines(&plan, &settings).iter().for_each(|line| say(line));
     Ok(())
 }
 
-fn text(plan: &Plan, settings: &Settings) -> String {
+fn lines(plan: &Plan, settings: &Settings) -> Vec<String> {
     let mut lines = Vec::new();
     lines.push(format!("to make: {}", plan.tasks.len()));
     lines.extend(plan.tasks.iter().map(|task| format!("  {}", task.product)));
@@ -67,7 +67,7 @@ fn text(plan: &Plan, settings: &Settings) -> String {
             .map(|(wait, count)| format!("  {count}: {wait}")),
     );
     lines.push(format!("superseded: {}", plan.superseded.len()));
-    lines.join("\n") + "\n"
+    lines
 }
 
 /// The sets that wait, each with the reason.

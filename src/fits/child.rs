@@ -32,8 +32,11 @@ use super::unpack::{BROKEN_OFF, REFUSED, TROUBLE};
 const OUTPUT_LIMIT: u64 = 2 << 30;
 /// Address space, bytes.
 const MEMORY_LIMIT: u64 = 4 << 30;
-/// Processor time, seconds.
+/// Processor time, seconds. It ends with SIGXCPU, which says what was wrong; at the same hard limit
+/// it would end with SIGKILL, which might be anybody's.
 const TIME_LIMIT: u64 = 300;
+/// Processor time that is left to take the signal, seconds.
+const TIME_TO_END: u64 = 10;
 /// Rows decoded at a time: few enough to stay near the processor, as many as the tiles of the algorithm
 /// that has the highest ones (FITS Standard 4.0, section 10.4.4: 16), or they would be decoded twice.
 const STRIP: usize = 16;
@@ -94,17 +97,18 @@ fn range(word: &OsStr) -> Result<Range<usize>, End> {
 }
 
 fn limit() -> Result<(), End> {
+    let output = OUTPUT_LIMIT + BLOCK as u64;
     let limits = [
-        (Resource::As, MEMORY_LIMIT),
-        (Resource::Cpu, TIME_LIMIT),
+        (Resource::As, MEMORY_LIMIT, MEMORY_LIMIT),
+        (Resource::Cpu, TIME_LIMIT, TIME_LIMIT + TIME_TO_END),
         // One block beyond our own limit, so that ours speaks first.
-        (Resource::Fsize, OUTPUT_LIMIT + BLOCK as u64),
-        (Resource::Core, 0),
+        (Resource::Fsize, output, output),
+        (Resource::Core, 0, 0),
     ];
-    for (resource, most) in limits {
+    for (resource, soft, hard) in limits {
         let limit = Rlimit {
-            current: Some(most),
-            maximum: Some(most),
+            current: Some(soft),
+            maximum: Some(hard),
         };
         setrlimit(resource, limit)
             .map_err(|error| End::Trouble(format!("could not limit itself: {error}")))?;

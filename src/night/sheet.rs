@@ -127,7 +127,7 @@ fn columns(c: char) -> usize {
 
 /// Control characters, the invisible ones that join, turn or tag text, and codes that are no
 /// character become `?`.
-fn harmless(c: char) -> char {
+pub fn harmless(c: char) -> char {
     let is_invisible = matches!(
         u32::from(c),
         0x200b..=0x200f | 0x2028..=0x202e | 0x2060..=0x206f | 0xfeff | 0xfff9..=0xfffb | 0xe0000..=0xe007f

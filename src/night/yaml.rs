@@ -14,6 +14,8 @@ use serde_yaml::Value;
 
 use crate::facts::{SensorHistory, SessionLog};
 
+use super::sheet::harmless;
+
 const FIRST_LINE: &str =
     "# What became of every file of one night. Times are UTC, paths relative.\n";
 
@@ -152,9 +154,7 @@ fn write_quoted(out: &mut String, text: &str) {
 /// Characters that YAML does not allow as they are, that end a line for some readers, or that
 /// change how the rest of the line is displayed.
 fn is_unsafe(c: char) -> bool {
-    c.is_control()
-        || matches!(u32::from(c), 0x2028..=0x202e | 0x2066..=0x2069 | 0x200e | 0x200f | 0xfeff)
-        || u32::from(c) & 0xfffe == 0xfffe
+    harmless(c) != c
 }
 
 fn pad(out: &mut String, indent: usize) {

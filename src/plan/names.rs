@@ -32,11 +32,14 @@ pub fn slug(text: &str) -> String {
     }
 }
 
-/// A number in a name: `300`, `0.5` as `0p5`, `-10` as `m10`.
+/// A number in a name: `300`, `0.5` as `0p5`, `-10` as `m10`; what no camera means by it in few
+/// digits as well, since a name has room for 255 bytes.
 fn number(value: f64) -> String {
-    format!("{}", (value * 1000.0).round() / 1000.0)
-        .replace('-', "m")
-        .replace('.', "p")
+    let text = match value.abs() {
+        ..1e9 => format!("{}", (value * 1000.0).round() / 1000.0),
+        _ => format!("{value:.3e}"),
+    };
+    text.replace('-', "m").replace('.', "p")
 }
 
 /// Where a master lies in the output folder.
@@ -122,5 +125,6 @@ mod tests {
         assert_eq!(number(-10.0), "m10");
         assert_eq!(number(0.5), "0p5");
         assert_eq!(number(300.0), "300");
+        assert_eq!(number(-1e300), "m1p000e300");
     }
 }

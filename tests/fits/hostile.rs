@@ -249,3 +249,18 @@ fn spoilt_compressed_files_cost_one_file() {
         }
     }
 }
+
+/// Found by the fuzz target `pixels`: a keyword in small letters is one for us and none for CFITSIO,
+/// whose wrapper then takes the image for a table and panics.
+#[test]
+fn a_decoder_that_gives_up_costs_one_file() {
+    let folder = TempDir::new().unwrap();
+    let mut bytes = fs::read(data("m13_rice.fits")).unwrap();
+    let place = bytes.windows(8).position(|bytes| bytes == b"ZIMAGE  ");
+    let place = place.unwrap();
+    bytes[place..place + 8].copy_from_slice(b"zimage  ");
+    assert_eq!(
+        refusal(&saved(&folder, "a.fits", &bytes)),
+        Refusal::Unreadable("the decoder gave up".to_owned())
+    );
+}

@@ -1,0 +1,129 @@
+//! What the end of the decoder's process says of the file it was decoding: signals sent to the real
+//! one, in the middle of its work.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread;
+use std::time::Duration;
+
+use dawnledger::facts::Refusal;
+use dawnledger::fits::FitsError;
+use rustix::process::{Pid, Signal, kill_process};
+use tempfile::TempDir;
+
+use super::{gzip, open, saved};
+
+/// The largest file that a decoder may write, bytes: the last but one of the limits that it sets.
+const LARGEST: &str = "2147486528";
+
+/// A file that takes long to inflate: 2 GiB of zeros, in one member after the other.
+fn endless(folder: &TempDir, name: &str) -> PathBuf {
+    saved(folder, name, &gzip(&vec![0; 16 << 20]).repeat(127))
+}
+
+/// The decoder of this file, once it is at work: its limits are set.
+fn decoder(file: &Path) -> Option<Pid> {
+    let entries = fs::read_dir("/proc").unwrap().flatten();
+    let numbers = entries.filter_map(|entry| entry.file_name().to_str()?.parse::<i32>().ok());
+    numbers.filter_map(Pid::from_raw).find(|pid| {
+        let about = Path::new("/proc").join(pid.to_string());
+        let limits = fs::read_to_string(about.join("limits")).unwrap_or_default();
+        let limited = limits.lines().any(|line| {
+            let mut words = line.split_whitespace().rev();
+            line.starts_with("Max file size") && words.nth(2) == Some(LARGEST)
+        });
+        limited && fs::read_link(about.join("fd/0")).is_ok_and(|input| input == file)
+    })
+}
+
+/// Opens the file while its decoder is sent a signal, again and again until it has ended: Rust looks
+/// at a first SIGSEGV or SIGBUS for a stack that overflowed, and lets a fault that was real happen again.
+fn struck(file: &Path, signal: Signal) -> FitsError {
+    let done = AtomicBool::new(false);
+    thread::scope(|scope| {
+        scope.spawn(|| {
+            while !done.load(Ordering::Relaxed) {
+                if let Some(pid) = decoder(file) {
+                    let _ = kill_process(pid, signal);
+                }
+                thread::sleep(Duration::from_millis(1));
+            }
+        });
+        let opened = open(file);
+        done.store(true, Ordering::Relaxed);
+        opened.expect_err("the decoder was struck")
+    })
+}
+
+#[test]
+fn only_a_crash_poisons_and_a_kill_says_nothing_of_the_file() {
+    let folder = TempDir::new().unwrap();
+    let file = endless(&folder, "long.fits.gz");
+    let poison = [
+        (Signal::SEGV, "SIGSEGV"),
+        (Signal::BUS, "SIGBUS"),
+        (Signal::ABORT, "SIGABRT"),
+    ];
+    for (signal, name) in poison {
+        let refusal = struck(&file, signal).refusal();
+        assert_eq!(refusal, Some(Refusal::Poisoned(name.to_owned())));
+    }
+    // Out of memory, the daemon stopped, a person: the file is tried again.
+    for signal in [Signal::KILL, Signal::TERM, Signal::INT, Signal::HUP] {
+        let error = struck(&file, signal);
+        assert!(
+            matches!(error, FitsError::Io { op: "decode", .. }),
+            "{error}"
+        );
+        assert_eq!(error.refusal(), None, "{signal:?}");
+    }
+    // Its own limits: no poison, yet the same the next time.
+    for signal in [Signal::XCPU, Signal::XFSZ] {
+        let refusal = struck(&file, signal).refusal();
+        assert!(
+            matches!(refusal, Some(Refusal::Unreadable(_))),
+            "{refusal:?}"
+        );
+    }
+}
+
+/// At its soft limit a process gets SIGXCPU, at its hard one SIGKILL: were they the same, a file that
+/// takes for ever to decode would look like a decoder that somebody killed, and be tried for ever.
+#[test]
+fn a_decoder_at_the_end_of_its_time_says_so() {
+    let folder = TempDir::new().unwrap();
+    let file = endless(&folder, "long.fits.gz");
+    let output = fs::File::create(folder.path().join("out")).unwrap();
+    let mut child = Command::new(env!("CARGO_BIN_EXE_dawnledger"))
+        .arg("unpack")
+        .stdin(fs::File::open(&file).unwrap())
+        .stdout(output)
+        .spawn()
+        .unwrap();
+    let limits = loop {
+        if decoder(&file).is_some() {
+            break fs::read_to_string(format!("/proc/{}/limits", child.id())).unwrap();
+        }
+        assert!(
+            child.try_wait().unwrap().is_none(),
+            "it ended before its time"
+        );
+        thread::sleep(Duration::from_millis(1));
+    };
+    child.kill().unwrap();
+    child.wait().unwrap();
+    let limit = |name: &str| {
+        let line = limits.lines().find_map(|line| line.strip_prefix(name));
+        let words: Vec<String> = line
+            .unwrap()
+            .split_whitespace()
+            .map(str::to_owned)
+            .collect();
+        (words[0].clone(), words[1].clone())
+    };
+    assert_eq!(limit("Max cpu time"), ("300".into(), "310".into()));
+    assert_eq!(limit("Max address space").0, (4_u64 << 30).to_string());
+    assert_eq!(limit("Max file size").0, LARGEST);
+}
