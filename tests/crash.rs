@@ -294,7 +294,7 @@ fn an_output_that_cannot_be_written_is_a_failure_with_its_reason() {
 /// How often the program is killed; `DAWNLEDGER_KILLS` makes it more than a test has time for.
 fn kills() -> usize {
     let more = std::env::var("DAWNLEDGER_KILLS").ok();
-    more.map_or(25, |number| number.parse().unwrap())
+    more.map_or(10, |number| number.parse().unwrap())
 }
 
 /// The program to be killed; `DAWNLEDGER_PROGRAM` names another build of it.
