@@ -20,8 +20,8 @@ use std::fmt;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
 use crate::night::harmless;
+use clap::{Parser, Subcommand};
 
 /// Takes in a night's subframes, calibrates the lights, and leaves a log for the morning.
 #[derive(Parser)]
