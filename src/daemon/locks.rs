@@ -89,7 +89,7 @@ pub fn is_at_work(folder: &Path) -> Result<bool, DaemonError> {
 
 fn take(path: &Path) -> Result<Lock, DaemonError> {
     let folder = open(path)?;
-    let about = folder.metadata().map_err(failed(path, "look at"))?;
+    let about = folder.metadata().map_err(failed(path, "look at the folder"))?;
     for _ in 0..TRIES {
         if locked(path, &folder, FlockOperation::NonBlockingLockExclusive)? {
             return Ok(Lock {
@@ -106,7 +106,7 @@ fn take(path: &Path) -> Result<Lock, DaemonError> {
 }
 
 fn open(path: &Path) -> Result<File, DaemonError> {
-    File::open(path).map_err(failed(path, "open"))
+    File::open(path).map_err(failed(path, "open the folder"))
 }
 
 /// True where the lock was taken, false where another has it.
@@ -114,7 +114,7 @@ fn locked(path: &Path, folder: &File, how: FlockOperation) -> Result<bool, Daemo
     match flock(folder, how) {
         Ok(()) => Ok(true),
         Err(Errno::WOULDBLOCK) => Ok(false),
-        Err(errno) => Err(failed(path, "lock")(errno.into())),
+        Err(errno) => Err(failed(path, "lock the folder")(errno.into())),
     }
 }
 
