@@ -219,9 +219,10 @@ fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &BTreeSet<Digest>) ->
                 .is_some_and(|other| *other != made.fingerprint)
         })
     };
-    let disposable = |made: &Made| {
+    let mut known = BTreeMap::new();
+    let mut disposable = |made: &Made| {
         made.inputs.iter().all(|digest| remakable.contains(digest))
-            && (replaced(made) || remakes(snapshot, remakable, made))
+            && (replaced(made) || remakes(snapshot, remakable, made, &mut known))
     };
     stays.extend(
         snapshot
@@ -254,15 +255,24 @@ fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &BTreeSet<Digest>) ->
 
 /// Could a product be made again to the byte: from raws that are there, with masters of which the
 /// same is true? Masters that are not on file were given up already, but supplied ones must be there.
-fn remakes(snapshot: &Snapshot, remakable: &BTreeSet<Digest>, made: &Made) -> bool {
-    made.inputs.iter().all(|digest| remakable.contains(digest))
+/// What was found is noted in `known`: a master serves many lights.
+fn remakes(
+    snapshot: &Snapshot,
+    remakable: &BTreeSet<Digest>,
+    made: &Made,
+    known: &mut BTreeMap<Fingerprint, bool>,
+) -> bool {
+    if let Some(&found) = known.get(&made.fingerprint) {
+        return found;
+    }
+    let found = made.inputs.iter().all(|digest| remakable.contains(digest))
         && supplied::all_there(snapshot, made)
         && made.masters.iter().all(|used| {
-            snapshot
-                .made
-                .get(&used.fingerprint)
-                .is_none_or(|master| remakes(snapshot, remakable, master))
-        })
+            let master = snapshot.made.get(&used.fingerprint);
+            master.is_none_or(|master| remakes(snapshot, remakable, master, known))
+        });
+    known.insert(made.fingerprint, found);
+    found
 }
 
 /// What a wait comes down to: the innermost reason.

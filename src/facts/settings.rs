@@ -38,6 +38,16 @@ impl Site {
         shifted.date()
     }
 
+    /// The night that a moment belongs to, counted from that of 1970-01-01: the difference of two is
+    /// that of their dates.
+    pub fn night_number(&self, moment: Timestamp) -> i32 {
+        let shifted = moment.saturating_sub(self.noon_offset()).unwrap_or(moment);
+        // A fraction of a second before 1970 is cut off upwards.
+        let early = i64::from(shifted.subsec_nanosecond() < 0);
+        // Timestamps end within the year 9999: 3 million days.
+        i32::try_from((shifted.as_second() - early).div_euclid(86_400)).unwrap_or(i32::MAX)
+    }
+
     /// The mean solar noon at which a night begins.
     pub fn noon_of(&self, night: Date) -> Timestamp {
         night
@@ -187,5 +197,36 @@ impl Settings {
         profiles
             .find(|profile| profile.name == name)
             .map(Arc::as_ref)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used)]
+
+    use super::*;
+
+    #[test]
+    fn nights_are_counted_as_their_dates_are() {
+        for longitude_deg in [-179.9, -4.4, 0.0, 73.1, 180.0] {
+            let site = Site {
+                name: "Skarn Hill".to_owned(),
+                latitude_deg: 57.3,
+                longitude_deg,
+                elevation_m: 310.0,
+                time_zone: TimeZone::UTC,
+            };
+            let epoch: Date = "1970-01-01".parse().unwrap();
+            let noon = site.noon_of(epoch);
+            assert_eq!(site.night_number(noon), 0);
+            for hour in -1000..1000 {
+                let moment = noon + SignedDuration::from_millis(3_600_000 * hour * 97 - 1);
+                let days = moment.duration_since(noon);
+                let number = site.night_number(moment);
+                assert_eq!(i64::from(number), days.as_millis().div_euclid(86_400_000) as i64);
+                let since = site.night_of(moment).since(epoch).unwrap();
+                assert_eq!(number, since.get_days());
+            }
+        }
     }
 }

@@ -229,15 +229,18 @@ impl Want<'_> {
     /// Nights from the frame to the master's nearest end: negative where the master is older, 0 for
     /// one without a time.
     fn nights_to(&self, facts: &MasterFacts) -> i32 {
-        let night = self.site.night_of(self.moment);
+        let night = self.site.night_number(self.moment);
         let away = |moment: Option<Timestamp>| {
-            moment.map_or(0, |moment| days_between(night, self.site.night_of(moment)))
+            moment.map_or(0, |moment| self.site.night_number(moment) - night)
         };
         let (first, last) = (away(facts.first), away(facts.last));
         if first > 0 { first } else { last.min(0) }
     }
 
     fn train_change(&self, facts: &MasterFacts) -> Option<Date> {
+        if self.profile.train_changes.is_empty() {
+            return None;
+        }
         let here = self.site.night_of(self.moment);
         let there = self.site.night_of(facts.last?);
         let (early, late) = (here.min(there), here.max(there));
@@ -301,14 +304,14 @@ impl Want<'_> {
     /// The best qualified candidate: one made here before a supplied one. But where there is a
     /// supplied one, nothing waits for a set that may still grow.
     pub fn choose<'o, 's>(&self, offers: &'o [Offer<'s>]) -> Option<&'o Offer<'s>> {
-        let qualified = || {
-            offers
-                .iter()
-                .filter(|offer| self.kinds.contains(&offer.facts.kind))
-                .filter(|offer| self.failure(offer).is_none())
-        };
-        let now = qualified().any(|offer| offer.supplied.is_some());
-        qualified()
+        let qualified: Vec<_> = offers
+            .iter()
+            .filter(|offer| self.kinds.contains(&offer.facts.kind))
+            .filter(|offer| self.failure(offer).is_none())
+            .collect();
+        let now = qualified.iter().any(|offer| offer.supplied.is_some());
+        qualified
+            .into_iter()
             .filter(|offer| !now || offer.readiness == Readiness::Sure)
             .min_by(|a, b| self.compare(a, b))
     }
@@ -362,13 +365,4 @@ pub fn describe(facts: &MasterFacts, site: &Site) -> String {
         None => "(supplied)".to_owned(),
     });
     words.join(" ")
-}
-
-/// Days from `from` to `to`.
-pub fn days_between(from: Date, to: Date) -> i32 {
-    let day = |date: Date| {
-        date.to_zoned_datetime(jiff::tz::TimeZone::UTC)
-            .map_or(0, |zoned| zoned.timestamp().as_second().div_euclid(86_400))
-    };
-    i32::try_from(day(to) - day(from)).unwrap_or(i32::MAX)
 }
