@@ -89,7 +89,9 @@ pub fn is_at_work(folder: &Path) -> Result<bool, DaemonError> {
 
 fn take(path: &Path) -> Result<Lock, DaemonError> {
     let folder = open(path)?;
-    let about = folder.metadata().map_err(failed(path, "look at the folder"))?;
+    let about = folder
+        .metadata()
+        .map_err(failed(path, "look at the folder"))?;
     for _ in 0..TRIES {
         if locked(path, &folder, FlockOperation::NonBlockingLockExclusive)? {
             return Ok(Lock {

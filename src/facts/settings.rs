@@ -223,7 +223,10 @@ mod tests {
                 let moment = noon + SignedDuration::from_millis(3_600_000 * hour * 97 - 1);
                 let days = moment.duration_since(noon);
                 let number = site.night_number(moment);
-                assert_eq!(i64::from(number), days.as_millis().div_euclid(86_400_000) as i64);
+                assert_eq!(
+                    i64::from(number),
+                    days.as_millis().div_euclid(86_400_000) as i64
+                );
                 let since = site.night_of(moment).since(epoch).unwrap();
                 assert_eq!(number, since.get_days());
             }
