@@ -20,8 +20,9 @@ use std::fmt;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use crate::night::harmless;
 use clap::{Parser, Subcommand};
+
+use crate::night::plain;
 
 /// Takes in a night's subframes, calibrates the lights, and leaves a log for the morning.
 #[derive(Parser)]
@@ -173,8 +174,4 @@ pub fn main() -> ExitCode {
 /// Prints a line. Names out of files may stand in it: they neither begin another nor steer a terminal.
 fn say(line: &str) {
     println!("{}", plain(line));
-}
-
-fn plain(line: &str) -> String {
-    line.chars().map(harmless).collect()
 }

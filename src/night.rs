@@ -37,7 +37,7 @@ pub use alarm::{Alarm, Cause, Event};
 pub use compose::{compose, nights};
 pub use digest::{Beside, digest};
 pub use sensors::{sensor_history, sensors};
-pub use sheet::{harmless, tame};
+pub use sheet::{harmless, plain, tame};
 pub use shoot::{SUN_CAUTION, in_order, shot};
 pub use standing::{Standing, lights_of, standing, usual_before};
 pub use summary::summary;

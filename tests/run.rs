@@ -209,6 +209,16 @@ fn products(tree: &observatory::Tree) -> observatory::Tree {
     tree
 }
 
+/// Told to stop it ends well, and has left what `once` makes of the same files.
+fn ends_as_by_once(daemon: Daemon, here: &Observatory) {
+    assert!(daemon.end(Signal::TERM).success());
+    assert_same(
+        &products(&here.tree()),
+        &products(&wanted(here)),
+        "as by once",
+    );
+}
+
 #[test]
 fn a_night_comes_in_by_events_and_by_polling() {
     for here in [by_events(), by_polling()] {
@@ -217,12 +227,7 @@ fn a_night_comes_in_by_events_and_by_polling() {
             fs::write(here.incoming().join(name), bytes).unwrap();
         }
         daemon.wait_for("three calibrated lights", || calibrated(&here) == 3);
-        assert!(daemon.end(Signal::TERM).success());
-        assert_same(
-            &products(&here.tree()),
-            &products(&wanted(&here)),
-            "as by once",
-        );
+        ends_as_by_once(daemon, &here);
         no_leftovers(&here);
     }
 }
@@ -260,12 +265,7 @@ fn slow_writers_are_waited_for() {
             "a vanished temporary never counts: {:?}",
             log.ignored
         );
-        assert!(daemon.end(Signal::TERM).success());
-        assert_same(
-            &products(&here.tree()),
-            &products(&wanted(&here)),
-            "as by once",
-        );
+        ends_as_by_once(daemon, &here);
     }
 }
 
@@ -324,12 +324,7 @@ fn what_came_while_it_was_stopped_is_found() {
             log.lights.len() == 3 && calibrated(&here) == 3 && product(&log) != product(&before)
         })
     });
-    assert!(daemon.end(Signal::TERM).success());
-    assert_same(
-        &products(&here.tree()),
-        &products(&wanted(&here)),
-        "as by once",
-    );
+    ends_as_by_once(daemon, &here);
 }
 
 #[test]

@@ -221,11 +221,8 @@ fn waits(snapshot: &Snapshot, plan: &Plan, settings: &Settings) -> Vec<String> {
         {
             let night = settings.site.night_of(entry.moment());
             let after = wanted(wait).and_then(|kind| {
-                let windows = &settings.profile(&frame.rig)?.windows;
-                Some(match kind {
-                    Kind::Flat => windows.flat_after,
-                    _ => windows.library_after,
-                })
+                let (_, after) = settings.profile(&frame.rig)?.windows.of(kind);
+                Some(after)
             });
             *lights
                 .entry((night, frame.rig.to_string(), wait.to_string(), after))

@@ -189,6 +189,22 @@ pub struct Windows {
     pub library_after: i32,
 }
 
+impl Windows {
+    /// How many nights older and younger a master of a kind may be.
+    pub fn of(&self, kind: Kind) -> (i32, i32) {
+        let &Self {
+            flat_before,
+            flat_after,
+            library_before,
+            library_after,
+        } = self;
+        match kind {
+            Kind::Flat => (flat_before, flat_after),
+            _ => (library_before, library_after),
+        }
+    }
+}
+
 /// What the header's GAIN keyword holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum GainMeaning {

@@ -4,7 +4,8 @@ use super::colour::colour_sky;
 use super::{Light, stars};
 use crate::facts::Measured;
 
-/// Measures a calibrated light, but for its channel lines and how its masters fit; nothing where no pixel is a number.
+/// Measures a calibrated light, but for its channel lines and how its masters fit; nothing where no
+/// pixel is a number.
 pub fn light(light: &Light<'_>) -> Option<Measured> {
     let found = stars(light)?;
     let Light { plane, cfa, .. } = *light;

@@ -26,8 +26,7 @@ impl Sheet {
 
     /// One line, cut at the right edge.
     pub(super) fn line(&mut self, line: &str) {
-        let line: String = line.chars().map(harmless).collect();
-        self.text.push_str(cut(&line, WIDTH).trim_end());
+        self.text.push_str(cut(&plain(line), WIDTH).trim_end());
         self.text.push('\n');
     }
 
@@ -72,7 +71,12 @@ impl Sheet {
 /// not see becomes `?`.
 pub fn tame(text: &str) -> String {
     let words: Vec<&str> = text.split_whitespace().collect();
-    words.join(" ").chars().map(harmless).collect()
+    plain(&words.join(" "))
+}
+
+/// The same text with `?` for each character that a terminal should not see.
+pub fn plain(text: &str) -> String {
+    text.chars().map(harmless).collect()
 }
 
 /// Cut with three dots, or padded, to exactly so many columns.

@@ -122,11 +122,7 @@ impl Want<'_> {
                 });
             }
         }
-        let windows = &self.profile.windows;
-        let (before, after) = match facts.kind {
-            Kind::Flat => (windows.flat_before, windows.flat_after),
-            _ => (windows.library_before, windows.library_after),
-        };
+        let (before, after) = self.profile.windows.of(facts.kind);
         let nights = self.nights_to(facts);
         if nights < -before || nights > after {
             return Some(Failure::Window {

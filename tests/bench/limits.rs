@@ -18,6 +18,9 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+#[path = "words.rs"]
+mod words;
+
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
@@ -25,6 +28,7 @@ use std::time::Instant;
 
 use dawnledger::fits::{ImageWriter, Plane, Samples, Source, Storage, Unpacker};
 use dawnledger::publish::Disk;
+use words::words;
 
 const WIDTH: usize = 6248;
 const HEIGHT: usize = 4176;
@@ -43,16 +47,7 @@ const PARTS: [Part; 6] = [
 ];
 
 fn main() {
-    let words: Vec<String> = std::env::args()
-        .skip(1)
-        .filter(|word| !word.starts_with("--"))
-        .collect();
-    let is_part = |word: &String| PARTS.iter().any(|(name, _)| name == word);
-    let (parts, folders): (Vec<_>, Vec<_>) = words.into_iter().partition(is_part);
-    let folder = folders.first().map_or_else(
-        || std::env::temp_dir().join("dawnledger-limits"),
-        PathBuf::from,
-    );
+    let (parts, folder) = words(&PARTS.map(|(name, _)| name), "dawnledger-limits");
     for (name, measure) in PARTS {
         let wanted = match parts.is_empty() {
             true => name != "large",

@@ -17,6 +17,10 @@
 mod daemon;
 #[path = "load/night.rs"]
 mod night;
+#[path = "../observatory/mod.rs"]
+mod observatory;
+#[path = "words.rs"]
+mod words;
 
 use std::collections::BTreeSet;
 use std::fs;
@@ -32,6 +36,8 @@ use jiff::Timestamp;
 
 use daemon::Daemon;
 use night::{Frame, night};
+use observatory::files;
+use words::words;
 
 /// A part by its name.
 type Part = (&'static str, fn(&Job));
@@ -43,16 +49,7 @@ const PARTS: [Part; 3] = [
 ];
 
 fn main() {
-    let words: Vec<String> = std::env::args()
-        .skip(1)
-        .filter(|word| !word.starts_with("--"))
-        .collect();
-    let is_part = |word: &String| PARTS.iter().any(|(name, _)| name == word);
-    let (parts, folders): (Vec<_>, Vec<_>) = words.into_iter().partition(is_part);
-    let folder = folders.first().map_or_else(
-        || std::env::temp_dir().join("dawnledger-load"),
-        PathBuf::from,
-    );
+    let (parts, folder) = words(&PARTS.map(|(name, _)| name), "dawnledger-load");
     for (name, measure) in PARTS {
         if parts.is_empty() || parts.iter().any(|part| part == name) {
             let job = Job::new(&folder.join(name));
@@ -290,21 +287,6 @@ calibration:
             read * 1000.0
         );
     }
-}
-
-/// All files below a folder.
-fn files(folder: &Path) -> Vec<PathBuf> {
-    let mut found = Vec::new();
-    let mut open = vec![folder.to_owned()];
-    while let Some(folder) = open.pop() {
-        for entry in fs::read_dir(&folder).into_iter().flatten().flatten() {
-            match entry.file_type().unwrap().is_dir() {
-                true => open.push(entry.path()),
-                false => found.push(entry.path()),
-            }
-        }
-    }
-    found
 }
 
 /// Bytes below a folder.

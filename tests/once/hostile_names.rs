@@ -11,16 +11,8 @@ use std::path::{Component, Path, PathBuf};
 use dawnledger::facts::RelPath;
 
 use crate::document::Document;
+use crate::mutants::RIG;
 use crate::observatory::{Observatory, files, said};
-
-const RIG: &str = "name: any
-camera: '*'
-calibration:
-  bias: {rule: required, min_frames: 3, quiet_s: 0}
-  dark: {rule: never}
-  flat-dark: {rule: never}
-  flat: {rule: required, min_frames: 3, quiet_s: 0}
-";
 
 const NIGHT: &str = "2026-09-05";
 

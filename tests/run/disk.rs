@@ -49,6 +49,13 @@ impl Drop for Mount {
     }
 }
 
+/// How many files below a folder have names that end so.
+fn ending(folder: &Path, end: &str) -> usize {
+    let all = files(folder);
+    let ends = |path: &&PathBuf| path.to_string_lossy().ends_with(end);
+    all.iter().filter(ends).count()
+}
+
 #[test]
 fn a_full_disk_is_waited_out() {
     let here = by_events();
@@ -61,12 +68,7 @@ fn a_full_disk_is_waited_out() {
     here.shoot(FRAMES);
     let mut daemon = Daemon::start(&here);
     daemon.wait_to_hear("no space left");
-    let visible = |end: &str| {
-        files(&small.path)
-            .iter()
-            .filter(|path| path.to_string_lossy().ends_with(end))
-            .count()
-    };
+    let visible = |end: &str| ending(&small.path, end);
     assert_eq!(visible(".fits"), 0, "nothing half-written is visible");
     fs::remove_file(&ballast).unwrap();
     daemon.wait_for("all products once there is room", || visible(".fits") == 4);
@@ -88,12 +90,7 @@ fn a_full_state_disk_is_waited_out_even_at_the_start() {
     daemon.wait_to_hear("trying again");
     fs::remove_file(&ballast).unwrap();
     daemon.wait_for("three lights once there is room", || calibrated(&here) == 3);
-    assert!(daemon.end(Signal::TERM).success());
-    assert_same(
-        &products(&here.tree()),
-        &products(&wanted(&here)),
-        "as by once",
-    );
+    ends_as_by_once(daemon, &here);
 }
 
 #[test]
@@ -113,12 +110,7 @@ fn an_output_that_becomes_read_only_is_waited_for() {
     };
     change_settings(&here, "output: products", "output: small/products");
     here.shoot(FRAMES);
-    let visible = |end: &str| {
-        let all = files(&small.path);
-        all.iter()
-            .filter(|path| path.to_string_lossy().ends_with(end))
-            .count()
-    };
+    let visible = |end: &str| ending(&small.path, end);
     let mut daemon = Daemon::start(&here);
     daemon.wait_for("all products", || visible(".fits") == 4);
     daemon.wait_for("the page", || visible("morning.html") == 1);
