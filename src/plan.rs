@@ -19,6 +19,7 @@ mod explain;
 mod lights;
 mod masters;
 mod matching;
+mod memory;
 mod names;
 mod rig;
 mod sensor;
@@ -29,13 +30,16 @@ mod supplied;
 #[cfg(test)]
 mod tests;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use jiff::Timestamp;
 
 pub use explain::explain;
 pub use matching::describe;
+pub use memory::Memory;
 pub use supplied::supplied_faults;
+
+use rig::{Given, Rig};
 
 #[cfg(doc)]
 use crate::facts::Recipe;
@@ -56,24 +60,40 @@ pub enum Patience {
 
 /// Products on file by the raw contents that went into them.
 struct OnFile<'a> {
-    lights: BTreeMap<Digest, Vec<&'a Made>>,
-    masters: BTreeMap<Digest, Vec<&'a Made>>,
+    lights: HashMap<Digest, Products<'a>>,
+    masters: HashMap<Digest, Products<'a>>,
     /// Planes of single lines.
-    lines: BTreeMap<Digest, Vec<&'a Made>>,
+    lines: HashMap<Digest, Products<'a>>,
+    /// All masters, by fingerprint.
+    all_masters: Vec<&'a Made>,
     /// The entry that stands for each content, there or vanished.
-    entries: BTreeMap<Digest, usize>,
+    entries: HashMap<Digest, usize>,
+}
+
+/// Products of one content, by fingerprint: one, almost always.
+struct Products<'a> {
+    first: &'a Made,
+    more: Vec<&'a Made>,
+}
+
+impl<'a> Products<'a> {
+    fn iter(&self) -> impl Iterator<Item = &'a Made> {
+        std::iter::once(self.first).chain(self.more.iter().copied())
+    }
 }
 
 impl<'a> OnFile<'a> {
     fn of(snapshot: &'a Snapshot) -> Self {
         let mut found = Self {
-            lights: BTreeMap::new(),
-            masters: BTreeMap::new(),
-            lines: BTreeMap::new(),
+            lights: HashMap::with_capacity(snapshot.made.len()),
+            masters: HashMap::with_capacity(snapshot.entries.len()),
+            lines: HashMap::new(),
+            all_masters: Vec::new(),
             entries: cast::originals(snapshot),
         };
         for made in snapshot.made.values() {
             let place = if made.facts.is_some() {
+                found.all_masters.push(made);
                 &mut found.masters
             } else if line_of(&made.method).is_some() {
                 &mut found.lines
@@ -81,7 +101,12 @@ impl<'a> OnFile<'a> {
                 &mut found.lights
             };
             for digest in &made.inputs {
-                place.entry(*digest).or_default().push(made);
+                let only = Products {
+                    first: made,
+                    more: Vec::new(),
+                };
+                let more = |known: &mut Products<'a>| known.more.push(made);
+                place.entry(*digest).and_modify(more).or_insert(only);
             }
         }
         found
@@ -90,15 +115,31 @@ impl<'a> OnFile<'a> {
 
 /// Plans everything.
 pub fn plan(snapshot: &Snapshot, settings: &Settings, patience: Patience) -> Plan {
+    plan_anew(snapshot, settings, patience, &mut Memory::default())
+}
+
+/// [`plan`], with what `memory` has of earlier plans.
+pub fn plan_anew(
+    snapshot: &Snapshot,
+    settings: &Settings,
+    patience: Patience,
+    memory: &mut Memory,
+) -> Plan {
+    memory.turn(&settings.profiles);
     let mut plan = Plan::default();
     let on_file = OnFile::of(snapshot);
     let casts = cast::cast(snapshot, settings, &on_file, &mut plan);
     let remakable = remakable(snapshot, settings, &casts, &plan);
     let mut needs = shoot::Needs::default();
+    let given = Given {
+        snapshot,
+        settings,
+        patience,
+        on_file: &on_file,
+        remakable: &remakable,
+    };
     for cast in casts {
-        let mut rig = rig::Rig::new(
-            snapshot, settings, patience, &on_file, &remakable, &cast, &mut plan,
-        );
+        let mut rig = Rig::new(given, &cast, &mut plan, memory);
         rig.sensors();
         rig.judge_darks();
         rig.masters(&mut needs);
@@ -106,17 +147,16 @@ pub fn plan(snapshot: &Snapshot, settings: &Settings, patience: Patience) -> Pla
     }
     plan.to_shoot = needs.into_lists(&settings.profiles);
     plan.superseded = superseded(snapshot, &plan, &remakable);
-    plan.tasks.sort_by_key(order);
+    plan.tasks.sort_by_cached_key(order);
     plan.to_measure = to_measure(snapshot, settings, &plan);
     plan
 }
 
 /// Lights that stand on file and that the present methods have not measured, by name.
 fn to_measure(snapshot: &Snapshot, settings: &Settings, plan: &Plan) -> Vec<ToMeasure> {
-    let calibrated = plan.lights.iter().filter_map(|(index, state)| match state {
-        LightState::Calibrated(fingerprint) => Some((&snapshot.entries[*index], fingerprint)),
-        _ => None,
-    });
+    let lights = plan.lights.iter();
+    let calibrated =
+        lights.filter_map(|(index, state)| Some((&snapshot.entries[*index], state.product()?)));
     let mut lights: Vec<ToMeasure> = calibrated
         .filter(|(_, print)| snapshot.measured.get(print) != Some(&measure::METHODS))
         .filter_map(|(entry, print)| {
@@ -144,7 +184,7 @@ fn remakable(
     settings: &Settings,
     casts: &[cast::Cast<'_>],
     plan: &Plan,
-) -> BTreeSet<Digest> {
+) -> HashSet<Digest> {
     let members = casts
         .iter()
         .flat_map(|cast| cast.calibration.values().flatten().chain(&cast.lights))
@@ -195,84 +235,102 @@ fn order(task: &Task) -> (u8, String) {
 /// Products on file that are not wanted and may go: all of their raws are there, nothing on file
 /// leans on them, and either another product on file stands for what they show, or they could be
 /// made again to the byte, their masters included.
-fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &BTreeSet<Digest>) -> Vec<Fingerprint> {
-    let mut stays: BTreeSet<Fingerprint> = plan.masters.keys().copied().collect();
+fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &HashSet<Digest>) -> Vec<Fingerprint> {
+    let mut stays = HashSet::with_capacity(snapshot.made.len());
+    stays.extend(plan.masters.keys());
     stays.extend(plan.lines.values().flat_map(BTreeMap::values));
-    // Contents that a product on file stands for, and which.
-    let mut standing: BTreeMap<Digest, Fingerprint> = BTreeMap::new();
+    stays.extend(plan.lights.values().filter_map(LightState::product));
+    let mut others = Others {
+        snapshot,
+        plan,
+        remakable,
+        standing: None,
+        known: HashMap::new(),
+    };
+    let (mut open, mut may_go) = (Vec::new(), Vec::new());
+    for made in snapshot.made.values() {
+        let stays = stays.contains(&made.fingerprint) || !others.disposable(made);
+        (if stays { &mut open } else { &mut may_go }).push(made);
+    }
+    // What a staying product was made with stays too, down to the bias beneath the flat.
+    while let Some(made) = open.pop() {
+        for used in &made.masters {
+            if stays.insert(used.fingerprint) {
+                open.extend(snapshot.made.get(&used.fingerprint));
+            }
+        }
+    }
+    let keys = may_go.into_iter().map(|made| made.fingerprint);
+    keys.filter(|key| !stays.contains(key)).collect()
+}
+
+/// Products that the plan does not ask for, while it is found out which of them may go.
+struct Others<'a> {
+    snapshot: &'a Snapshot,
+    plan: &'a Plan,
+    remakable: &'a HashSet<Digest>,
+    /// Contents that a product on file stands for, and which; once it is asked for.
+    standing: Option<HashMap<Digest, Fingerprint>>,
+    /// What can be made again: a master serves many lights.
+    known: HashMap<Fingerprint, bool>,
+}
+
+impl Others<'_> {
+    fn disposable(&mut self, made: &Made) -> bool {
+        let there = |digest| self.remakable.contains(digest);
+        made.inputs.iter().all(there) && (self.replaced(made) || self.remakes(made))
+    }
+
+    /// Does another product on file stand for all that it shows?
+    fn replaced(&mut self, made: &Made) -> bool {
+        let (snapshot, plan) = (self.snapshot, self.plan);
+        let standing = self
+            .standing
+            .get_or_insert_with(|| standing(snapshot, plan));
+        made.inputs.iter().all(|digest| {
+            let other = standing.get(digest);
+            other.is_some_and(|other| *other != made.fingerprint)
+        })
+    }
+
+    /// Could it be made again to the byte: from raws that are there, with masters of which the same is
+    /// true? Masters that are not on file were given up already, but supplied ones must be there.
+    fn remakes(&mut self, made: &Made) -> bool {
+        if let Some(&found) = self.known.get(&made.fingerprint) {
+            return found;
+        }
+        let there = |digest| self.remakable.contains(digest);
+        let found = made.inputs.iter().all(there)
+            && supplied::all_there(self.snapshot, made)
+            && made.masters.iter().all(|used| {
+                let master = self.snapshot.made.get(&used.fingerprint);
+                master.is_none_or(|master| self.remakes(master))
+            });
+        self.known.insert(made.fingerprint, found);
+        found
+    }
+}
+
+/// Contents that a product on file stands for, and which.
+fn standing(snapshot: &Snapshot, plan: &Plan) -> HashMap<Digest, Fingerprint> {
+    let mut standing = HashMap::new();
     for (index, entry) in snapshot.entries.iter().enumerate() {
         let Content::Frame { digest, .. } = &entry.content else {
             continue;
         };
-        if let Some(LightState::Calibrated(fingerprint)) = plan.lights.get(&index) {
-            stays.insert(*fingerprint);
-            standing.insert(*digest, *fingerprint);
-        }
-        if let Some(CalibrationState::Used(fingerprint)) = plan.calibration.get(&index) {
-            standing.insert(*digest, *fingerprint);
-        }
-    }
-    let replaced = |made: &Made| {
-        made.inputs.iter().all(|digest| {
-            standing
-                .get(digest)
-                .is_some_and(|other| *other != made.fingerprint)
-        })
-    };
-    let mut known = BTreeMap::new();
-    let mut disposable = |made: &Made| {
-        made.inputs.iter().all(|digest| remakable.contains(digest))
-            && (replaced(made) || remakes(snapshot, remakable, made, &mut known))
-    };
-    stays.extend(
-        snapshot
-            .made
-            .values()
-            .filter(|made| !disposable(made))
-            .map(|made| made.fingerprint),
-    );
-    // What a staying product was made with stays too, down to the bias beneath the flat.
-    let mut open: Vec<Fingerprint> = stays.iter().copied().collect();
-    while let Some(fingerprint) = open.pop() {
-        for used in snapshot
-            .made
-            .get(&fingerprint)
-            .into_iter()
-            .flat_map(|made| &made.masters)
-        {
-            if stays.insert(used.fingerprint) {
-                open.push(used.fingerprint);
-            }
-        }
-    }
-    snapshot
-        .made
-        .keys()
-        .filter(|fingerprint| !stays.contains(fingerprint))
-        .copied()
-        .collect()
-}
-
-/// Could a product be made again to the byte: from raws that are there, with masters of which the
-/// same is true? Masters that are not on file were given up already, but supplied ones must be there.
-/// What was found is noted in `known`: a master serves many lights.
-fn remakes(
-    snapshot: &Snapshot,
-    remakable: &BTreeSet<Digest>,
-    made: &Made,
-    known: &mut BTreeMap<Fingerprint, bool>,
-) -> bool {
-    if let Some(&found) = known.get(&made.fingerprint) {
-        return found;
-    }
-    let found = made.inputs.iter().all(|digest| remakable.contains(digest))
-        && supplied::all_there(snapshot, made)
-        && made.masters.iter().all(|used| {
-            let master = snapshot.made.get(&used.fingerprint);
-            master.is_none_or(|master| remakes(snapshot, remakable, master, known))
+        let light = plan.lights.get(&index).and_then(LightState::product);
+        let master = plan.calibration.get(&index).and_then(|state| match state {
+            CalibrationState::Used(fingerprint) => Some(fingerprint),
+            _ => None,
         });
-    known.insert(made.fingerprint, found);
-    found
+        standing.extend(
+            light
+                .into_iter()
+                .chain(master)
+                .map(|found| (*digest, *found)),
+        );
+    }
+    standing
 }
 
 /// What a wait comes down to: the innermost reason.

@@ -26,7 +26,7 @@ use crate::facts::{
 use crate::make::{MakeError, ToPicture};
 use crate::night::{Alarm, Known};
 use crate::page::Preview;
-use crate::plan::{Patience, plan};
+use crate::plan::{Memory, Patience, plan_anew};
 use crate::publish::Disk;
 use crate::settle::Settle;
 
@@ -87,6 +87,8 @@ pub struct Engine {
     /// The device that each watch folder lay on when it last had something in it.
     devices: HashMap<usize, u64>,
     snapshot: Option<Snapshot>,
+    /// What the last plan leaves for the next.
+    memory: Memory,
     shelf: Shelf,
     /// Digests of files that are looked at again only because the profiles changed, good while
     /// the files look like this.
@@ -147,6 +149,7 @@ impl Engine {
             crowded: BTreeSet::new(),
             devices: HashMap::new(),
             snapshot: None,
+            memory: Memory::default(),
             shelf,
             stale: HashMap::new(),
             away: BTreeMap::new(),
@@ -230,7 +233,9 @@ impl Engine {
     pub fn plan(&mut self, now: Timestamp) -> Result<Plan, DaemonError> {
         let patience = self.patience(now);
         let settings = self.settings.clone();
-        let mut planned = plan(self.view()?, &settings, patience);
+        let mut memory = std::mem::take(&mut self.memory);
+        let mut planned = plan_anew(self.view()?, &settings, patience, &mut memory);
+        self.memory = memory;
         planned
             .to_measure
             .retain(|light| !self.unmeasured.contains(&light.fingerprint));
@@ -281,7 +286,7 @@ impl Engine {
         self.view()?;
         if let Some(snapshot) = &mut self.snapshot {
             snapshot.arriving = arriving;
-            let planned = plan(snapshot, &settings, patience);
+            let planned = plan_anew(snapshot, &settings, patience, &mut self.memory);
             let all_over = self.mode == Mode::Once;
             let known = Known {
                 snapshot,

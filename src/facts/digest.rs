@@ -1,6 +1,7 @@
 //! BLAKE3 digests: of a file's bytes ([`Digest`]) and of a product's recipe ([`Fingerprint`]).
 
 use std::fmt;
+use std::hash::{Hash, Hasher};
 use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
@@ -8,7 +9,7 @@ use serde::{Deserialize, Serialize};
 macro_rules! hash {
     ($(#[$doc:meta])* $name:ident) => {
         $(#[$doc])*
-        #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+        #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
         #[serde(into = "String", try_from = "String")]
         pub struct $name([u8; 32]);
 
@@ -29,9 +30,22 @@ macro_rules! hash {
             }
         }
 
+        /// Any eight bytes of a BLAKE3 digest are as good a hash as can be.
+        impl Hash for $name {
+            fn hash<H: Hasher>(&self, state: &mut H) {
+                let (eight, _) = self.0.split_first_chunk().unwrap_or((&[0; 8], &[]));
+                state.write_u64(u64::from_le_bytes(*eight));
+            }
+        }
+
         impl fmt::Display for $name {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                self.0.iter().try_for_each(|byte| write!(f, "{byte:02x}"))
+                let mut text = [0; 64];
+                for (pair, byte) in text.chunks_exact_mut(2).zip(self.0) {
+                    let digit = |half: u8| b"0123456789abcdef"[usize::from(half)];
+                    pair.copy_from_slice(&[digit(byte >> 4), digit(byte & 15)]);
+                }
+                f.write_str(std::str::from_utf8(&text).map_err(|_| fmt::Error)?)
             }
         }
 

@@ -2,6 +2,7 @@
 
 use std::cmp::Ordering;
 use std::fmt;
+use std::hash::{Hash, Hasher};
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -68,6 +69,12 @@ impl Setting {
 }
 
 impl Eq for Setting {}
+
+impl Hash for Setting {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        self.0.to_bits().hash(state);
+    }
+}
 
 impl PartialOrd for Setting {
     fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
@@ -201,7 +208,7 @@ impl TryFrom<String> for Cfa {
 
 /// Everything that must be equal for two frames to have to do with each other at all: the hard
 /// keys. An absent value equals only an absent value.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct Camera {
     /// Camera name as the header gives it, blanks trimmed.
     pub name: Arc<str>,
@@ -237,41 +244,48 @@ impl Camera {
         other: &Self,
         readout: bool,
     ) -> Option<(&'static str, String, String)> {
+        type Text = fn(&Camera) -> String;
         fn text<T: fmt::Display>(value: &Option<T>) -> String {
             value.as_ref().map_or("absent".to_owned(), T::to_string)
         }
-        let size = |c: &Self| format!("{}x{}", c.width, c.height);
-        let binning = |c: &Self| format!("{}x{}", c.binning.0, c.binning.1);
-        let origin = |c: &Self| format!("{},{}", c.origin.0, c.origin.1);
-        let overscan = |c: &Self| match c.overscan {
-            Some(Overscan { stripes, .. }) => stripes.to_string(),
-            None => "absent".to_owned(),
-        };
-        let order = |c: &Self| format!("{:?}", c.row_order).to_lowercase();
-        let mut pairs = vec![
-            ("camera", self.name.to_string(), other.name.to_string()),
-            ("sensor size", size(self), size(other)),
-            ("binning", binning(self), binning(other)),
-            ("row order", order(self), order(other)),
-            ("subframe origin", origin(self), origin(other)),
-            ("overscan", overscan(self), overscan(other)),
-            ("colour filter array", text(&self.cfa), text(&other.cfa)),
-        ];
-        if readout {
-            pairs.push(("gain", text(&self.gain), text(&other.gain)));
-            pairs.push(("offset", text(&self.offset), text(&other.offset)));
-            pairs.push((
+        let stripes = |c: &Self| c.overscan.map(|overscan| overscan.stripes);
+        let (a, b) = (self, other);
+        let (a_size, b_size) = ((a.width, a.height), (b.width, b.height));
+        let keys: [(&str, bool, Text); 10] = [
+            ("camera", a.name != b.name, |c| c.name.to_string()),
+            ("sensor size", a_size != b_size, |c| {
+                format!("{}x{}", c.width, c.height)
+            }),
+            ("binning", a.binning != b.binning, |c| {
+                format!("{}x{}", c.binning.0, c.binning.1)
+            }),
+            ("row order", a.row_order != b.row_order, |c| {
+                format!("{:?}", c.row_order).to_lowercase()
+            }),
+            ("subframe origin", a.origin != b.origin, |c| {
+                format!("{},{}", c.origin.0, c.origin.1)
+            }),
+            ("overscan", stripes(a) != stripes(b), |c| {
+                text(&c.overscan.map(|overscan| overscan.stripes))
+            }),
+            ("colour filter array", a.cfa != b.cfa, |c| text(&c.cfa)),
+            ("gain", readout && a.gain != b.gain, |c| text(&c.gain)),
+            ("offset", readout && a.offset != b.offset, |c| {
+                text(&c.offset)
+            }),
+            (
                 "readout mode",
-                text(&self.readout_mode),
-                text(&other.readout_mode),
-            ));
-        }
-        pairs.into_iter().find(|(_, mine, theirs)| mine != theirs)
+                readout && a.readout_mode != b.readout_mode,
+                |c| text(&c.readout_mode),
+            ),
+        ];
+        let (key, _, words) = keys.into_iter().find(|(_, differs, _)| *differs)?;
+        Some((key, words(a), words(b)))
     }
 }
 
 /// The optics in front of the camera.
-#[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct Optics {
     /// Telescope or lens name.
     pub telescope: Option<Arc<str>>,

@@ -6,7 +6,7 @@ use std::fmt;
 use serde::{Deserialize, Serialize};
 
 /// A run of whole columns or rows.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct Stripe {
     /// The first of them, from 0.
     pub first: u32,
@@ -40,7 +40,7 @@ impl Stripe {
 }
 
 /// Columns, rows or both.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct Stripes {
     /// Whole columns.
     pub columns: Option<Stripe>,
@@ -63,7 +63,7 @@ impl fmt::Display for Stripes {
 }
 
 /// The overscan of a frame, in pixels as stored.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct Overscan {
     /// Columns and rows of the whole stored frame.
     pub stored: (u32, u32),

@@ -150,6 +150,16 @@ pub enum LightState {
     Ignored(String),
 }
 
+impl LightState {
+    /// Its product on file.
+    pub fn product(&self) -> Option<&Fingerprint> {
+        match self {
+            Self::Calibrated(fingerprint) => Some(fingerprint),
+            _ => None,
+        }
+    }
+}
+
 /// What became of a calibration frame.
 #[derive(Clone, Debug, PartialEq)]
 pub enum CalibrationState {

@@ -288,7 +288,7 @@ pub struct ProductRules {
 }
 
 /// How the pixels of calibrated lights are stored.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub enum LightSamples {
     /// As 32-bit floating-point numbers.
     #[default]
@@ -342,7 +342,7 @@ impl Photosites {
 }
 
 /// A spectral line that a filter passes.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
 pub struct Passband {
     /// Its name, as its products have it.
     pub line: String,

@@ -15,6 +15,7 @@
 //! [`Recipe::parts`] is the one traversal: the fingerprint hashes it and `explain` compares it,
 //! so that the two cannot disagree.
 
+use std::hash::{Hash, Hasher};
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -65,7 +66,7 @@ pub struct MasterUse {
 }
 
 /// What a master is, in the terms by which frames are matched with it.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Hash, Serialize, Deserialize)]
 pub struct MasterFacts {
     /// Bias, dark, flat-dark or flat.
     pub kind: Kind,
@@ -109,7 +110,7 @@ pub struct MasterRecipe {
 }
 
 /// What a light is, as far as its product says more than its raw header does.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Hash, Serialize, Deserialize)]
 pub struct LightFacts {
     /// The profile's name.
     pub rig: Arc<str>,
@@ -264,6 +265,55 @@ impl Recipe {
     /// BLAKE3 over [`Recipe::parts`].
     pub fn fingerprint(&self) -> Fingerprint {
         fingerprint(&self.parts())
+    }
+}
+
+/// All that [`Recipe::parts`] shows, and no more.
+impl Hash for Recipe {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        std::mem::discriminant(self).hash(state);
+        match self {
+            Self::Master(recipe) => {
+                self.method().hash(state);
+                recipe.facts.hash(state);
+            }
+            Self::Light(light) => {
+                light.extras.hash(state);
+                light.facts.hash(state);
+            }
+            Self::Line(LineRecipe { light, passband }) => {
+                passband.hash(state);
+                light.extras.hash(state);
+                light.facts.hash(state);
+            }
+        }
+        for input in self.raws() {
+            input.digest.hash(state);
+        }
+        for (role, used) in self.roles() {
+            let scale = used.scale.map(f64::to_bits);
+            (role, used.kind, used.fingerprint, scale).hash(state);
+        }
+    }
+}
+
+impl Hash for Extras {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        let Self {
+            mask,
+            uncertainty,
+            repair,
+            samples,
+        } = self;
+        let sensor = |sensor: Sensor| {
+            let Sensor {
+                read_noise_e,
+                electrons_per_adu,
+            } = sensor;
+            (read_noise_e.to_bits(), electrons_per_adu.to_bits())
+        };
+        let floats = (mask.map(f64::to_bits), uncertainty.map(sensor));
+        (floats, repair, samples).hash(state);
     }
 }
 

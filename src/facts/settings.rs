@@ -41,11 +41,13 @@ impl Site {
     /// The night that a moment belongs to, counted from that of 1970-01-01: the difference of two is
     /// that of their dates.
     pub fn night_number(&self, moment: Timestamp) -> i32 {
-        let shifted = moment.saturating_sub(self.noon_offset()).unwrap_or(moment);
-        // A fraction of a second before 1970 is cut off upwards.
-        let early = i64::from(shifted.subsec_nanosecond() < 0);
+        let noon = self.noon_offset();
+        // Before 1970 fractions of a second are negative.
+        let fraction = moment.subsec_nanosecond() - noon.subsec_nanos();
+        let whole = i64::from(fraction.div_euclid(1_000_000_000));
+        let second = moment.as_second() - noon.as_secs() + whole;
         // Timestamps end within the year 9999: 3 million days.
-        i32::try_from((shifted.as_second() - early).div_euclid(86_400)).unwrap_or(i32::MAX)
+        i32::try_from(second.div_euclid(86_400)).unwrap_or(i32::MAX)
     }
 
     /// The mean solar noon at which a night begins.

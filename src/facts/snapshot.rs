@@ -1,6 +1,6 @@
 //! The catalogue at one moment: all the planner may know.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -74,7 +74,7 @@ pub struct Snapshot {
     /// Products on file.
     pub made: BTreeMap<Fingerprint, Made>,
     /// Lights that were measured, by which version of the methods.
-    pub measured: BTreeMap<Fingerprint, u32>,
+    pub measured: HashMap<Fingerprint, u32>,
     /// What raw frames say of their sensors, by the keys of the tasks.
     pub sensors: BTreeMap<Fingerprint, SensorFigures>,
     /// Recipes that failed.

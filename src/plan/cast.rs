@@ -3,7 +3,7 @@
 //! Unusable frames and byte-identical copies are refused here, shots that were not meant as
 //! lights are ignored. What remains is usable and each content stands for one file.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -62,6 +62,20 @@ pub fn cast<'a>(
             lights: Vec::new(),
         })
         .collect();
+    let site = &settings.site;
+    // Files that lie side by side are of one night, mostly.
+    let mut tonight = None;
+    let mut night_of = |moment| {
+        let number = site.night_number(moment);
+        match tonight {
+            Some((known, night)) if known == number => night,
+            _ => {
+                let night = site.night_of(moment);
+                tonight = Some((number, night));
+                night
+            }
+        }
+    };
     for (index, entry) in snapshot.entries.iter().enumerate() {
         let Content::Frame {
             digest,
@@ -98,7 +112,7 @@ pub fn cast<'a>(
                     frame,
                     sample,
                     moment,
-                    night: settings.site.night_of(moment),
+                    night: night_of(moment),
                 };
                 match frame.kind {
                     Kind::Light => cast.lights.push(member),
@@ -141,7 +155,7 @@ fn retired(plan: &mut Plan, on_file: &OnFile<'_>, index: usize, digest: Digest, 
         Kind::Light => &on_file.lights,
         _ => &on_file.masters,
     };
-    let product = products.get(&digest).and_then(|made| made.first());
+    let product = products.get(&digest).map(|made| made.first);
     match (frame.kind, product) {
         (Kind::Light, Some(made)) => {
             let state = LightState::Calibrated(made.fingerprint);
@@ -173,8 +187,8 @@ fn refuse(plan: &mut Plan, index: usize, kind: Kind, reason: String) {
 /// For every content the one file that stands for it. Of those that are there, the one with the
 /// smallest start and identity: copies have the same header, and entries are in order of identity.
 /// Where all have vanished, the one that was last seen to come.
-pub fn originals(snapshot: &Snapshot) -> BTreeMap<Digest, usize> {
-    let mut found: BTreeMap<Digest, usize> = BTreeMap::new();
+pub fn originals(snapshot: &Snapshot) -> HashMap<Digest, usize> {
+    let mut found = HashMap::with_capacity(snapshot.entries.len());
     for (index, entry) in snapshot.entries.iter().enumerate() {
         if let Content::Frame { digest, .. } = &entry.content {
             let best = found.entry(*digest).or_insert(index);
@@ -216,13 +230,9 @@ fn usual_exposure(lights: &[Member<'_>]) -> Option<Seconds> {
 /// Focus and centring shots call themselves lights: much shorter than what the rig usually
 /// exposed that night.
 fn ignore_short_shots(cast: &mut Cast<'_>, plan: &mut Plan) {
-    let mut nights: BTreeMap<Date, Vec<Member<'_>>> = BTreeMap::new();
-    for member in &cast.lights {
-        nights.entry(member.night).or_default().push(*member);
-    }
     let limits = &cast.profile.short_shots;
-    for members in nights.into_values() {
-        let Some(usual) = usual_exposure(&members) else {
+    for members in cast.lights.chunk_by(|a, b| a.night == b.night) {
+        let Some(usual) = usual_exposure(members) else {
             continue;
         };
         for member in members {

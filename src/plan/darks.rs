@@ -12,7 +12,7 @@ use std::sync::Arc;
 use jiff::civil::Date;
 
 use super::cast::Member;
-use super::matching::{Offer, Readiness, Want};
+use super::matching::{Offer, Offers, Readiness, Want};
 use super::rig::Rig;
 use super::sensor::Unknown;
 use super::sets;
@@ -43,10 +43,12 @@ struct Shared {
 impl<'a> Rig<'a, '_> {
     /// Judges all lights, and notes what each night has to say of the sensor.
     pub(super) fn judge_darks(&mut self) {
-        let mut groups: BTreeMap<Shared, Vec<usize>> = BTreeMap::new();
+        let mut groups: Vec<(Shared, Vec<usize>)> = Vec::new();
+        // Lights stand in order of time, and what they share changes rarely.
+        let mut tonight = 0;
         for (place, light) in self.cast.lights.iter().enumerate() {
-            let chosen = |want: &Want<'_>, offers| {
-                want.choose(offers).map(|offer: &Offer| offer.fingerprint)
+            let chosen = |want: &Want<'_>, offers: &Offers<'_>| {
+                offers.choose(want).map(|offer| offer.fingerprint)
             };
             let dark = chosen(&self.dark_for(light), &self.sensors.darks);
             let bias = self.wish(&[Kind::Bias], &light.frame.camera, light.moment);
@@ -57,8 +59,21 @@ impl<'a> Rig<'a, '_> {
                 exposure: dark.is_none().then_some(light.frame.exposure),
                 transfer: chosen(&bias, &self.sensors.transfers),
             };
-            groups.entry(shared).or_default().push(place);
+            if groups
+                .last()
+                .is_some_and(|(last, _)| last.night != shared.night)
+            {
+                tonight = groups.len();
+            }
+            match groups[tonight..]
+                .iter_mut()
+                .find(|(known, _)| *known == shared)
+            {
+                Some((_, places)) => places.push(place),
+                None => groups.push((shared, vec![place])),
+            }
         }
+        groups.sort_by(|(a, _), (b, _)| a.cmp(b));
         let mut states = BTreeMap::new();
         self.own_nights(&mut states);
         for (shared, places) in groups {
@@ -208,11 +223,10 @@ impl<'a> Rig<'a, '_> {
     fn missing(&self, shared: &Shared, light: &Member<'a>) -> String {
         let has = |kind| {
             self.cast.calibration.get(&kind).is_some_and(|members| {
-                members
+                let mut own = members
                     .iter()
-                    .filter(|member| member.frame.camera == shared.camera)
-                    .count()
-                    > 1
+                    .filter(|member| member.frame.camera == shared.camera);
+                own.nth(1).is_some()
             })
         };
         let mut wanted = Vec::new();

@@ -3,7 +3,8 @@
 
 use super::cast::cast;
 use super::matching::describe;
-use super::rig::Rig;
+use super::memory::Memory;
+use super::rig::{Given, Rig};
 use super::shoot::Needs;
 use super::{OnFile, Patience, remakable};
 use crate::facts::{
@@ -106,24 +107,23 @@ fn choices(
     patience: Patience,
     index: usize,
 ) -> Vec<String> {
-    let mut scratch = Plan::default();
+    let (mut scratch, mut memory) = (Plan::default(), Memory::default());
     let on_file = OnFile::of(snapshot);
     let casts = cast(snapshot, settings, &on_file, &mut scratch);
     let remakable = remakable(snapshot, settings, &casts, &scratch);
+    let given = Given {
+        snapshot,
+        settings,
+        patience,
+        on_file: &on_file,
+        remakable: &remakable,
+    };
     let mut lines = Vec::new();
     for cast in &casts {
         let Some(light) = cast.lights.iter().find(|light| light.index == index) else {
             continue;
         };
-        let mut rig = Rig::new(
-            snapshot,
-            settings,
-            patience,
-            &on_file,
-            &remakable,
-            cast,
-            &mut scratch,
-        );
+        let mut rig = Rig::new(given, cast, &mut scratch, &mut memory);
         rig.sensors();
         rig.judge_darks();
         rig.masters(&mut Needs::default());
@@ -139,7 +139,7 @@ fn choices(
                 rule_word(rule),
                 want.words()
             ));
-            match want.choose(&rig.offers) {
+            match rig.offers.choose(&want) {
                 Some(offer) => lines.push(format!(
                     "    chosen: {}, {}{}",
                     describe(&offer.facts, &settings.site),

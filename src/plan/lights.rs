@@ -11,7 +11,7 @@ use super::shoot::{Needs, Waiting};
 use super::{names, supplied};
 use crate::facts::{
     Celsius, Digest, Extras, Input, Kind, LightFacts, LightRecipe, LightSamples, LightState,
-    LineRecipe, Made, MasterUse, Passband, Recipe, Task, Wait, line_of,
+    LineRecipe, Made, Passband, Recipe, Task, Wait, line_of,
 };
 use crate::measure::colour::{diagonal, single_line_caution};
 
@@ -247,9 +247,9 @@ impl<'a> Rig<'a, '_> {
             light: calibrated,
             passband: passband.clone(),
         });
-        let fingerprint = recipe.fingerprint();
+        let fingerprint = self.memory.fingerprint(&recipe);
         let last = self.on_file.lines.get(&light.digest);
-        let is_line = |made: &&&Made| line_of(&made.method) == Some(passband.line.as_str());
+        let is_line = |made: &&Made| line_of(&made.method) == Some(passband.line.as_str());
         let last = last.and_then(|all| all.iter().find(is_line));
         let standing = match self.snapshot.made.contains_key(&fingerprint) {
             true => Some(fingerprint),
@@ -259,10 +259,7 @@ impl<'a> Rig<'a, '_> {
             let lines = self.plan.lines.entry(light.index).or_default();
             lines.insert(passband.line.clone(), standing);
         }
-        let masters_wait = recipe
-            .masters()
-            .iter()
-            .any(|used| self.pending(used).is_some());
+        let masters_wait = self.first_pending(&recipe).is_some();
         let can_be_made = light.entry.present
             && standing != Some(fingerprint)
             && !self.snapshot.failed.contains_key(&fingerprint)
@@ -289,16 +286,16 @@ impl<'a> Rig<'a, '_> {
     fn light(&mut self, light: &Member<'a>, recipe: LightRecipe) -> LightState {
         let facts = recipe.facts.clone();
         let recipe = Recipe::Light(recipe);
-        let masters: Vec<MasterUse> = recipe.masters().into_iter().cloned().collect();
-        let fingerprint = recipe.fingerprint();
-        if self.snapshot.made.contains_key(&fingerprint) {
+        let fingerprint = self.memory.fingerprint(&recipe);
+        let mut products = self.on_file.lights.get(&light.digest).into_iter();
+        if products.any(|products| products.iter().any(|made| made.fingerprint == fingerprint)) {
             return LightState::Calibrated(fingerprint);
         }
         let wait = if !light.entry.present {
             Wait::Gone
         } else if let Some(failure) = self.snapshot.failed.get(&fingerprint) {
             Wait::Failed(failure.reason.clone())
-        } else if let Some(wait) = masters.iter().find_map(|used| self.pending(used)) {
+        } else if let Some(wait) = self.first_pending(&recipe) {
             wait
         } else {
             let product = names::light(&facts, fingerprint);
@@ -318,6 +315,6 @@ impl<'a> Rig<'a, '_> {
     }
 
     fn last_product(&self, digest: Digest) -> Option<&'a Made> {
-        self.on_file.lights.get(&digest)?.first().copied()
+        Some(self.on_file.lights.get(&digest)?.first)
     }
 }

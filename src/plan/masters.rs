@@ -2,7 +2,7 @@
 
 use super::cast::{Member, owner};
 use super::matching::{Offer, Readiness, Want, describe};
-use super::rig::{Pick, Rig};
+use super::rig::{Judged, Pick, Rig};
 use super::shoot::{Needs, Waiting};
 use super::{Patience, names, root, sets, supplied};
 use crate::combine::by_count;
@@ -10,21 +10,14 @@ use crate::facts::{
     CalibrationState, Digest, FrameRule, Input, Kind, Made, MasterFacts, MasterRecipe, MasterState,
     MasterUse, PlannedMaster, Recipe, Rule, Task, Wait,
 };
-use crate::judge;
 use jiff::Timestamp;
 
 impl<'a> Rig<'a, '_> {
     /// Plans all masters, in the order in which they depend on each other.
     pub(super) fn masters(&mut self, needs: &mut Needs) {
         for kind in Kind::CALIBRATION {
-            let members = self
-                .cast
-                .calibration
-                .get(&kind)
-                .cloned()
-                .unwrap_or_default();
             let Some(rule) = self.rule(kind).filter(|rule| rule.rule != Rule::Never) else {
-                for member in members {
+                for member in self.cast.calibration.get(&kind).into_iter().flatten() {
                     let spare =
                         format!("the profile {} wants no {kind} frames", self.profile().name);
                     self.plan
@@ -35,11 +28,11 @@ impl<'a> Rig<'a, '_> {
             };
             self.supplied(kind);
             let kept = self.keep(kind);
-            for set in sets::sets(members, kind, self.profile(), rule) {
+            for set in self.sets(kind).iter() {
                 if kind == Kind::Dark
-                    && let Some(reason) = self.spare_darks(&set)
+                    && let Some(reason) = self.spare_darks(&set.members)
                 {
-                    for member in &set {
+                    for member in &set.members {
                         let state = CalibrationState::Spare(reason.clone());
                         self.plan.calibration.insert(member.index, state);
                     }
@@ -58,9 +51,10 @@ impl<'a> Rig<'a, '_> {
                 .is_some_and(|profile| profile.name == self.profile().name)
         };
         let kept: Vec<&Made> = self
-            .snapshot
-            .made
-            .values()
+            .on_file
+            .all_masters
+            .iter()
+            .copied()
             .filter(|made| {
                 made.facts
                     .as_ref()
@@ -94,43 +88,34 @@ impl<'a> Rig<'a, '_> {
     }
 
     pub(super) fn admit(&mut self, master: PlannedMaster, readiness: Readiness) {
-        // A kept master may be planned a second time, when its whole set is still known.
-        self.offers
-            .retain(|offer| offer.fingerprint != master.fingerprint);
-        self.offers.push(Offer {
+        let offer = Offer {
             fingerprint: master.fingerprint,
             facts: master.facts.clone(),
             readiness,
             supplied: None,
-        });
+        };
+        // A kept master may be planned a second time, when its whole set is still known.
+        self.offers.admit(offer, &self.settings.site);
         self.plan.masters.insert(master.fingerprint, master);
     }
 
     fn set(
         &mut self,
-        set: Vec<Member<'a>>,
+        set: &Judged<'a>,
         kind: Kind,
         rule: &FrameRule,
         kept: &[&Made],
         needs: &mut Needs,
     ) {
-        let pairs: Vec<_> = set
-            .iter()
-            .map(|member| (member.frame, member.sample))
-            .collect();
-        let reasons = judge::left_out(kind, &pairs, self.profile());
-        let mut survivors = Vec::new();
         let mut left_out = Vec::new();
-        for (member, reason) in set.into_iter().zip(reasons) {
-            match reason {
-                None => survivors.push(member),
-                Some(reason) => {
-                    let state = CalibrationState::LeftOut(reason.clone());
-                    self.plan.calibration.insert(member.index, state);
-                    left_out.push((member.index, reason));
-                }
+        for (member, reason) in set.members.iter().zip(&*set.reasons) {
+            if let Some(reason) = reason {
+                let state = CalibrationState::LeftOut(reason.clone());
+                self.plan.calibration.insert(member.index, state);
+                left_out.push((member.index, reason.clone()));
             }
         }
+        let mut survivors = set.survivors();
         if survivors.iter().any(|member| !member.entry.present)
             && !self.is_made(kind, rule, &survivors)
         {
@@ -165,7 +150,7 @@ impl<'a> Rig<'a, '_> {
         self.master(&survivors, left_out, kind, rule, needs);
     }
 
-    fn is_made(&self, kind: Kind, rule: &FrameRule, survivors: &[Member<'a>]) -> bool {
+    fn is_made(&mut self, kind: Kind, rule: &FrameRule, survivors: &[Member<'a>]) -> bool {
         let Some(facts) = sets::facts(kind, survivors) else {
             return false;
         };
@@ -174,7 +159,8 @@ impl<'a> Rig<'a, '_> {
             _ => None,
         };
         let recipe = self.recipe(facts, rule, survivors, subtract);
-        self.snapshot.made.contains_key(&recipe.fingerprint())
+        let print = self.memory.fingerprint(&recipe);
+        self.snapshot.made.contains_key(&print)
     }
 
     fn recipe(
@@ -224,7 +210,7 @@ impl<'a> Rig<'a, '_> {
             Some(Pick::None(lack)) => (None, Some(lack)),
         };
         let recipe = self.recipe(facts.clone(), rule, survivors, subtract.clone());
-        let fingerprint = recipe.fingerprint();
+        let fingerprint = self.memory.fingerprint(&recipe);
         let product = names::master(&facts, fingerprint, &self.settings.site);
         let there = survivors.iter().all(|member| member.entry.present);
         let state = if self.snapshot.made.contains_key(&fingerprint) {
@@ -305,7 +291,6 @@ impl<'a> Rig<'a, '_> {
             .masters
             .get(&digest)?
             .iter()
-            .copied()
             .find(|made| made.facts.as_ref().is_some_and(|facts| facts.kind == kind))
     }
 

@@ -5,13 +5,16 @@
 
 mod failure;
 mod misses;
+mod offers;
 
 use std::cmp::Ordering;
+use std::sync::Arc;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
 
 use failure::{Failure, or_absent};
+pub use offers::Offers;
 
 use super::cluster::angle_between;
 use crate::facts::{
@@ -54,9 +57,9 @@ pub struct Offer<'a> {
 /// What a frame asks of a master.
 pub struct Want<'a> {
     /// Acceptable kinds.
-    pub kinds: &'a [Kind],
+    pub kinds: &'static [Kind],
     /// Hard keys of the frame it shall serve.
-    pub camera: &'a Camera,
+    pub camera: &'a Arc<Camera>,
     /// Wanted exposure and allowed fraction; absent where any exposure serves.
     pub exposure: Option<(Seconds, f64)>,
     /// A dark of another exposure serves too, scaled, where none of the wanted exposure does.
@@ -78,11 +81,16 @@ impl Want<'_> {
     fn failure(&self, offer: &Offer<'_>) -> Option<Failure> {
         let facts = &offer.facts;
         let readout = self.flat_for.is_none();
+        let filled;
         let camera = match offer.supplied {
-            Some(supplied) => &supplied.filled(self.camera),
+            Some(supplied) => {
+                filled = supplied.filled(self.camera);
+                &filled
+            }
             None => &*facts.camera,
         };
-        if *camera != *self.camera
+        if !std::ptr::eq(camera, &**self.camera)
+            && *camera != **self.camera
             && let Some((key, theirs, wanted)) = camera.difference(self.camera, readout)
         {
             return Some(Failure::HardKey {
@@ -249,7 +257,7 @@ impl Want<'_> {
 
     /// Which of two qualified candidates is better comes first.
     fn compare(&self, a: &Offer<'_>, b: &Offer<'_>) -> Ordering {
-        let rank = |offer: &Offer<'_>| {
+        let time = |offer: &Offer<'_>| {
             let facts = &offer.facts;
             let (first, last) = (
                 facts.first.unwrap_or(self.moment),
@@ -262,26 +270,32 @@ impl Want<'_> {
             } else {
                 jiff::SignedDuration::ZERO
             };
-            (last > self.moment, away)
+            let later = last > self.moment;
+            // Flats hold for their time on either side. A library's earlier master comes first, so
+            // that later ones do not change what was chosen.
+            match self.flat_for {
+                Some(_) => (false, away, later),
+                None => (later, away, false),
+            }
         };
+        self.compare_but_time(a, b)
+            .then_with(|| time(a).cmp(&time(b)))
+            .then_with(|| a.fingerprint.cmp(&b.fingerprint))
+    }
+
+    /// The same without regard to when they were taken.
+    fn compare_but_time(&self, a: &Offer<'_>, b: &Offer<'_>) -> Ordering {
         let made_here = a.supplied.is_some().cmp(&b.supplied.is_some());
-        let ((a_later, a_away), (b_later, b_away)) = (rank(a), rank(b));
         if self.flat_for.is_some() {
-            return made_here.then((a_away, a_later, a.fingerprint).cmp(&(
-                b_away,
-                b_later,
-                b.fingerprint,
-            )));
+            return made_here;
         }
+        let temperature = |offer| self.temperature_away(offer);
+        let exposure = |offer| self.exposure_away(offer);
         self.scaling(a)
             .cmp(&self.scaling(b))
             .then(made_here)
-            .then(
-                self.temperature_away(a)
-                    .total_cmp(&self.temperature_away(b)),
-            )
-            .then(self.exposure_away(a).total_cmp(&self.exposure_away(b)))
-            .then((a_later, a_away, a.fingerprint).cmp(&(b_later, b_away, b.fingerprint)))
+            .then_with(|| temperature(a).total_cmp(&temperature(b)))
+            .then_with(|| exposure(a).total_cmp(&exposure(b)))
     }
 
     fn temperature_away(&self, offer: &Offer<'_>) -> f64 {
@@ -295,21 +309,6 @@ impl Want<'_> {
         self.exposure.map_or(0.0, |(wanted, _)| {
             (wanted.get() - offer.facts.exposure.get()).abs()
         })
-    }
-
-    /// The best qualified candidate: one made here before a supplied one. But where there is a
-    /// supplied one, nothing waits for a set that may still grow.
-    pub fn choose<'o, 's>(&self, offers: &'o [Offer<'s>]) -> Option<&'o Offer<'s>> {
-        let qualified: Vec<_> = offers
-            .iter()
-            .filter(|offer| self.kinds.contains(&offer.facts.kind))
-            .filter(|offer| self.failure(offer).is_none())
-            .collect();
-        let now = qualified.iter().any(|offer| offer.supplied.is_some());
-        qualified
-            .into_iter()
-            .filter(|offer| !now || offer.readiness == Readiness::Sure)
-            .min_by(|a, b| self.compare(a, b))
     }
 
     /// What would match, in words.

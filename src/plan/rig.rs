@@ -1,16 +1,28 @@
 //! One rig while it is being planned: what it knows, and how a master is chosen. `masters` and
 //! `lights` do the planning.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, HashSet};
+use std::rc::Rc;
 
-use super::cast::Cast;
-use super::matching::{Offer, Readiness, Want};
+use super::cast::{Cast, Member};
+use super::matching::{Offer, Offers, Readiness, Want};
+use super::memory::{Memory, Reasons};
 use super::sensor::Sensors;
-use super::{OnFile, Patience, root};
+use super::{OnFile, Patience, root, sets};
 use crate::facts::{
-    Celsius, Digest, Fingerprint, FrameRule, Kind, MasterState, MasterUse, Plan, Profile, Rule,
-    Settings, Shoot, Snapshot, Wait,
+    Celsius, Digest, Fingerprint, FrameRule, Kind, MasterState, MasterUse, Plan, Profile, Recipe,
+    Rule, Settings, Shoot, Snapshot, Wait,
 };
+
+/// What all rigs are planned from.
+#[derive(Clone, Copy)]
+pub struct Given<'a> {
+    pub(super) snapshot: &'a Snapshot,
+    pub(super) settings: &'a Settings,
+    pub(super) patience: Patience,
+    pub(super) on_file: &'a OnFile<'a>,
+    pub(super) remakable: &'a HashSet<Digest>,
+}
 
 /// One rig while it is being planned.
 pub struct Rig<'a, 'p> {
@@ -18,15 +30,33 @@ pub struct Rig<'a, 'p> {
     pub(super) settings: &'a Settings,
     pub(super) patience: Patience,
     pub(super) on_file: &'a OnFile<'a>,
-    pub(super) remakable: &'a BTreeSet<Digest>,
+    pub(super) remakable: &'a HashSet<Digest>,
     pub(super) cast: &'a Cast<'a>,
     pub(super) plan: &'p mut Plan,
+    pub(super) memory: &'p mut Memory,
+    /// Its sets and what the judge says of them, by kind.
+    sets: BTreeMap<Kind, Rc<[Judged<'a>]>>,
     /// Masters that may serve, as far as they are known yet.
-    pub(super) offers: Vec<Offer<'a>>,
+    pub(super) offers: Offers<'a>,
     /// What is known of its sensor.
     pub(super) sensors: Sensors,
     /// What a set that cannot be made lacks.
     pub(super) lacking: BTreeMap<Fingerprint, Shoot>,
+}
+
+/// A set, and for each of its frames why it is left out, if it is.
+pub struct Judged<'a> {
+    pub(super) members: Vec<Member<'a>>,
+    pub(super) reasons: Reasons,
+}
+
+impl<'a> Judged<'a> {
+    /// The frames that are not left out.
+    pub(super) fn survivors(&self) -> Vec<Member<'a>> {
+        let all = self.members.iter().zip(&*self.reasons);
+        let stay = all.filter(|(_, reason)| reason.is_none());
+        stay.map(|(member, _)| *member).collect()
+    }
 }
 
 /// A choice of master, or why there is none.
@@ -46,16 +76,18 @@ pub struct Lack {
 
 impl<'a, 'p> Rig<'a, 'p> {
     pub(super) fn new(
-        snapshot: &'a Snapshot,
-        settings: &'a Settings,
-        patience: Patience,
-        on_file: &'a OnFile<'a>,
-        remakable: &'a BTreeSet<Digest>,
+        given: Given<'a>,
         cast: &'a Cast<'a>,
         plan: &'p mut Plan,
+        memory: &'p mut Memory,
     ) -> Self {
-        let (offers, lacking) = (Vec::new(), BTreeMap::new());
-        let sensors = Sensors::default();
+        let Given {
+            snapshot,
+            settings,
+            patience,
+            on_file,
+            remakable,
+        } = given;
         Self {
             snapshot,
             settings,
@@ -64,9 +96,11 @@ impl<'a, 'p> Rig<'a, 'p> {
             remakable,
             cast,
             plan,
-            offers,
-            sensors,
-            lacking,
+            memory,
+            sets: BTreeMap::new(),
+            offers: Offers::default(),
+            sensors: Sensors::default(),
+            lacking: BTreeMap::new(),
         }
     }
 
@@ -86,6 +120,25 @@ impl<'a, 'p> Rig<'a, 'p> {
         self.rule(kind).is_some_and(|rule| rule.rule.is_required())
     }
 
+    /// The sets of a kind and what the judge says of their frames; none of a kind without a rule.
+    pub(super) fn sets(&mut self, kind: Kind) -> Rc<[Judged<'a>]> {
+        if let Some(known) = self.sets.get(&kind) {
+            return known.clone();
+        }
+        let (profile, cast) = (self.profile(), self.cast);
+        let members = cast.calibration.get(&kind).map_or(&[][..], Vec::as_slice);
+        let rule = self.rule(kind);
+        let sets = rule.map(|rule| sets::sets(members, kind, profile, rule));
+        let sets = sets.into_iter().flatten();
+        let judged = sets.map(|members| Judged {
+            reasons: self.memory.left_out(kind, &members, profile),
+            members,
+        });
+        let judged: Rc<[Judged<'a>]> = judged.collect();
+        self.sets.insert(kind, judged.clone());
+        judged
+    }
+
     /// Why a chosen master is not there yet.
     pub(super) fn pending(&self, used: &MasterUse) -> Option<Wait> {
         match &self.plan.masters.get(&used.fingerprint)?.state {
@@ -97,9 +150,17 @@ impl<'a, 'p> Rig<'a, 'p> {
         }
     }
 
+    /// What the first of a recipe's masters waits for that are not there yet.
+    pub(super) fn first_pending(&self, recipe: &Recipe) -> Option<Wait> {
+        recipe
+            .masters()
+            .into_iter()
+            .find_map(|used| self.pending(used))
+    }
+
     /// Chooses a master; where there is none, says what to shoot: frames of kind `asked`.
     pub(super) fn pick(&self, want: &Want<'_>, asked: Kind, at: Option<Celsius>) -> Pick {
-        if let Some(offer) = want.choose(&self.offers)
+        if let Some(offer) = self.offers.choose(want)
             && let Some(master) = self.plan.masters.get(&offer.fingerprint)
         {
             return Pick::Found(MasterUse {
@@ -111,7 +172,9 @@ impl<'a, 'p> Rig<'a, 'p> {
         }
         let need = self.rule(asked).map_or(0, |rule| rule.min_frames);
         let flat = want.flat_for;
-        let shoot = match want.almost(&self.offers) {
+        let misses = self.offers.instead(want);
+        let almost = misses.almost.and_then(|found| self.offers.get(&found));
+        let shoot = match almost {
             Some(Offer {
                 readiness: Readiness::Barred(_),
                 fingerprint,
@@ -142,12 +205,10 @@ impl<'a, 'p> Rig<'a, 'p> {
                 })
             }
         };
-        let mut misses = want.misses(&self.offers);
-        misses.truncate(3);
         let wait = Wait::NoMaster {
             kind: asked,
             wanted: want.words(),
-            misses,
+            misses: misses.nearest,
         };
         Pick::None(Lack {
             wait: Box::new(wait),

@@ -16,14 +16,13 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::cast::Member;
-use super::matching::{Offer, Readiness, Want};
-use super::rig::Rig;
+use super::matching::{Offer, Offers, Readiness, Want};
+use super::rig::{Judged, Rig};
 use super::sets;
 use crate::facts::{
     Camera, DarkSignal, Exposed, Fingerprint, Input, Kind, SensorFigures, SensorTask, Transfer,
     Wait,
 };
-use crate::judge;
 
 /// Pairs of flats that are measured, of levels spread over those there are.
 const LEVELS: usize = 4;
@@ -32,9 +31,9 @@ const LEVELS: usize = 4;
 #[derive(Default)]
 pub struct Sensors {
     /// Photon transfer by gain and night. They match as a bias does.
-    pub(super) transfers: Vec<Offer<'static>>,
+    pub(super) transfers: Offers<'static>,
     /// Dark signal by set. They match as a dark does.
-    pub(super) darks: Vec<Offer<'static>>,
+    pub(super) darks: Offers<'static>,
     /// What stands in the way of those that are not known yet.
     pub(super) unknown: BTreeMap<Fingerprint, Unknown>,
     /// Whether darks are needed, for lights that have that in common.
@@ -55,15 +54,24 @@ pub enum Unknown {
 /// Survivors of one set, by start.
 type Set<'a> = Vec<Member<'a>>;
 
+/// Sets of bias frames, as something to choose from and as frames.
+#[derive(Default)]
+struct Biases<'a> {
+    offers: Offers<'static>,
+    sets: BTreeMap<Fingerprint, Set<'a>>,
+}
+
 impl<'a> Rig<'a, '_> {
     /// Finds what can be measured, and asks for what was not yet.
     pub(super) fn sensors(&mut self) {
-        let bias: Vec<(Offer<'static>, Set<'a>)> = self
-            .survivors(Kind::Bias)
-            .into_iter()
-            .filter_map(|set| Some((offer(Kind::Bias, &set)?, set)))
-            .collect();
         let site = &self.settings.site;
+        let mut bias = Biases::default();
+        for set in self.survivors(Kind::Bias) {
+            if let Some(offer) = offer(Kind::Bias, &set) {
+                bias.sets.insert(offer.fingerprint, set);
+                bias.offers.admit(offer, site);
+            }
+        }
         let mut flats: BTreeMap<(Arc<Camera>, Date), Vec<Set<'a>>> = BTreeMap::new();
         for set in self.survivors(Kind::Flat) {
             if let Some(last) = set.last() {
@@ -80,7 +88,7 @@ impl<'a> Rig<'a, '_> {
             if let Some(offer) = offer(Kind::Bias, &members)
                 && let Some(offer) = self.measure(offer, Kind::Flat, &members, &bias, build)
             {
-                self.sensors.transfers.push(offer);
+                self.sensors.transfers.admit(offer, site);
             }
         }
         for set in self.survivors(Kind::Dark) {
@@ -90,30 +98,16 @@ impl<'a> Rig<'a, '_> {
             if let Some(offer) = offer(Kind::Dark, &set)
                 && let Some(offer) = self.measure(offer, Kind::Dark, &set, &bias, build)
             {
-                self.sensors.darks.push(offer);
+                self.sensors.darks.admit(offer, site);
             }
         }
     }
 
     /// The sets of a kind without what is left out, those of at least two frames.
-    fn survivors(&self, kind: Kind) -> Vec<Set<'a>> {
-        let (Some(members), Some(rule)) = (self.cast.calibration.get(&kind), self.rule(kind))
-        else {
-            return Vec::new();
-        };
-        let mut found = Vec::new();
-        for mut set in sets::sets(members.clone(), kind, self.profile(), rule) {
-            let pairs: Vec<_> = set
-                .iter()
-                .map(|member| (member.frame, member.sample))
-                .collect();
-            let mut reasons = judge::left_out(kind, &pairs, self.profile()).into_iter();
-            set.retain(|_| reasons.next().is_some_and(|reason| reason.is_none()));
-            if set.len() > 1 {
-                found.push(set);
-            }
-        }
-        found
+    fn survivors(&mut self, kind: Kind) -> Vec<Set<'a>> {
+        let sets = self.sets(kind);
+        let survivors = sets.iter().map(Judged::survivors);
+        survivors.filter(|set| set.len() > 1).collect()
     }
 
     /// Finds the bias for frames and what was measured of both, or asks for it. Nothing where there
@@ -123,13 +117,11 @@ impl<'a> Rig<'a, '_> {
         offer: Offer<'static>,
         kind: Kind,
         members: &[Member<'a>],
-        bias: &[(Offer<'static>, Set<'a>)],
+        bias: &Biases<'a>,
         build: impl Fn(&[Member<'a>], bool) -> Option<SensorTask>,
     ) -> Option<Offer<'static>> {
-        let offers: Vec<Offer<'static>> = bias.iter().map(|(offer, _)| offer.clone()).collect();
         let want = self.wish(&[Kind::Bias], &offer.facts.camera, offer.facts.last?);
-        let chosen = want.choose(&offers)?.fingerprint;
-        let (_, bias) = bias.iter().find(|(offer, _)| offer.fingerprint == chosen)?;
+        let bias = bias.sets.get(&bias.offers.choose(&want)?.fingerprint)?;
         let all = build(&there(bias, false), false);
         let all = all.filter(|task| self.is_known(task.key()));
         let task = match all {
@@ -180,8 +172,8 @@ impl<'a> Rig<'a, '_> {
     /// What is like a bias for a camera at a moment.
     pub(super) fn wish<'m>(
         &'m self,
-        kinds: &'m [Kind],
-        camera: &'m Camera,
+        kinds: &'static [Kind],
+        camera: &'m Arc<Camera>,
         moment: Timestamp,
     ) -> Want<'m> {
         Want {

@@ -13,31 +13,34 @@ use crate::facts::{
 };
 
 /// What frames of a set share exactly.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
-struct Shared {
-    camera: Arc<Camera>,
-    filter: Arc<str>,
-    optics: Arc<Optics>,
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+struct Shared<'a> {
+    camera: &'a Arc<Camera>,
+    /// Filter and optics belong to flats alone: a bias does not look through them.
+    seen_through: Option<(&'a Arc<str>, &'a Arc<Optics>)>,
 }
 
 /// Parts the usable frames of one rig and kind into sets. Each set is ordered by start, then
 /// digest; the sets' order is fixed.
 pub fn sets<'a>(
-    members: Vec<Member<'a>>,
+    members: &[Member<'a>],
     kind: Kind,
     profile: &Profile,
     rule: &FrameRule,
 ) -> Vec<Vec<Member<'a>>> {
-    let mut groups: BTreeMap<Shared, Vec<Member<'a>>> = BTreeMap::new();
+    // There are few, so that they are found as fast as in order, where most share one camera.
+    let mut groups: Vec<(Shared<'_>, Vec<Member<'a>>)> = Vec::new();
     for member in members {
-        groups
-            .entry(shared(member.frame, kind))
-            .or_default()
-            .push(member);
+        let shared = shared(member.frame, kind);
+        match groups.iter_mut().find(|(known, _)| *known == shared) {
+            Some((_, group)) => group.push(*member),
+            None => groups.push((shared, vec![*member])),
+        }
     }
+    groups.sort_by_key(|(shared, _)| *shared);
     groups
-        .into_values()
-        .flat_map(|group| split_values(group, kind, profile))
+        .into_iter()
+        .flat_map(|(_, group)| split_values(group, kind, profile))
         .flat_map(|group| split_runs(group, rule))
         .collect()
 }
@@ -45,7 +48,10 @@ pub fn sets<'a>(
 /// What a set's master is, from those of its frames that go into it (at least one).
 pub fn facts(kind: Kind, survivors: &[Member<'_>]) -> Option<MasterFacts> {
     let first = survivors.first()?;
-    let shared = shared(first.frame, kind);
+    let Shared {
+        camera,
+        seen_through,
+    } = shared(first.frame, kind);
     let times = || survivors.iter().map(|member| member.moment);
     let rotators: Vec<f64> = survivors
         .iter()
@@ -55,11 +61,11 @@ pub fn facts(kind: Kind, survivors: &[Member<'_>]) -> Option<MasterFacts> {
     Some(MasterFacts {
         kind,
         rig: first.frame.rig.clone(),
-        camera: shared.camera,
-        filter: shared.filter,
+        camera: camera.clone(),
+        filter: seen_through.map_or_else(|| Arc::from("none"), |(filter, _)| filter.clone()),
         exposure: middle(survivors.iter().map(|member| member.frame.exposure))?,
         temperature: middle(survivors.iter().filter_map(|member| nominal(member.frame))),
-        optics: shared.optics,
+        optics: seen_through.map_or_else(Arc::default, |(_, optics)| optics.clone()),
         rotator: match kind {
             Kind::Flat => middle_angle(&rotators).and_then(Degrees::new),
             _ => None,
@@ -69,21 +75,10 @@ pub fn facts(kind: Kind, survivors: &[Member<'_>]) -> Option<MasterFacts> {
     })
 }
 
-/// Filter and optics belong to flats alone: a bias does not look through them.
-fn shared(frame: &Frame, kind: Kind) -> Shared {
-    let flat = kind == Kind::Flat;
+fn shared(frame: &Frame, kind: Kind) -> Shared<'_> {
     Shared {
-        camera: frame.camera.clone(),
-        filter: if flat {
-            frame.filter.clone()
-        } else {
-            Arc::from("none")
-        },
-        optics: if flat {
-            frame.optics.clone()
-        } else {
-            Arc::default()
-        },
+        camera: &frame.camera,
+        seen_through: (kind == Kind::Flat).then_some((&frame.filter, &frame.optics)),
     }
 }
 

@@ -3,11 +3,12 @@
 //! A supplied master is on file as soon as it is named. It has no time, so that no window and no
 //! change of the optical train concerns it: who names it takes that upon themselves.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashSet};
 
 use super::cast::cast;
 use super::matching::{Offer, Readiness};
-use super::rig::Rig;
+use super::memory::Memory;
+use super::rig::{Given, Rig};
 use super::{OnFile, Patience};
 use crate::combine::median;
 use crate::facts::{
@@ -30,13 +31,17 @@ pub fn supplied_faults(snapshot: &Snapshot, settings: &Settings) -> Vec<String> 
     let mut plan = Plan::default();
     let on_file = OnFile::of(snapshot);
     let casts = cast(snapshot, settings, &on_file, &mut plan);
-    let (patience, remakable) = (Patience::None, BTreeSet::new());
-    let faults = casts.iter().flat_map(|cast| {
-        Rig::new(
-            snapshot, settings, patience, &on_file, &remakable, cast, &mut plan,
-        )
-        .faults()
-    });
+    let given = Given {
+        snapshot,
+        settings,
+        patience: Patience::None,
+        on_file: &on_file,
+        remakable: &HashSet::new(),
+    };
+    let mut memory = Memory::default();
+    let faults = casts
+        .iter()
+        .flat_map(|cast| Rig::new(given, cast, &mut plan, &mut memory).faults());
     faults.collect()
 }
 
@@ -77,7 +82,7 @@ impl<'a> Rig<'a, '_> {
                 state: MasterState::Made,
             };
             self.plan.masters.insert(master.fingerprint, planned);
-            self.offers.push(Offer {
+            let offer = Offer {
                 fingerprint: master.fingerprint,
                 facts: master.facts.clone(),
                 readiness: match self.misfit(master) {
@@ -85,7 +90,8 @@ impl<'a> Rig<'a, '_> {
                     None => Readiness::Sure,
                 },
                 supplied: Some(master),
-            });
+            };
+            self.offers.admit(offer, &self.settings.site);
         }
     }
 
@@ -95,7 +101,7 @@ impl<'a> Rig<'a, '_> {
         let named = |supplied: &&Supplied| *supplied.rig == *self.profile().name;
         let mut named = self.snapshot.supplied.iter().filter(named);
         let away = named.any(|supplied| supplied.master.is_err());
-        let mut products = self.on_file.lights.get(&light)?.iter().copied();
+        let mut products = self.on_file.lights.get(&light)?.iter();
         products.find(|made| away && !all_there(self.snapshot, made))
     }
 

@@ -3,7 +3,7 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
-mod bench;
+pub(super) mod bench;
 mod darks;
 mod properties;
 mod scaled;

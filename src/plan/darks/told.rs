@@ -11,7 +11,7 @@ use crate::facts::{Camera, DarkSet, DarkVerdict, Estimate, Fingerprint, Kind, Se
 use crate::judge;
 use crate::measure::sensor::{PhotonTransfer, photon_transfer};
 use crate::plan::cast::Member;
-use crate::plan::matching::Offer;
+use crate::plan::matching::{Offer, Offers};
 use crate::plan::rig::Rig;
 
 /// What is stated of a sensor may differ by this part from what is measured, beside the error.
@@ -21,9 +21,7 @@ const STATED: f64 = 0.1;
 pub(super) type Place = (Date, Arc<Camera>, Option<DarkSet>);
 
 /// Sets with the start of their latest frame.
-fn timed<'o>(
-    offers: &'o [Offer<'static>],
-) -> impl Iterator<Item = (&'o Offer<'static>, Timestamp)> {
+fn timed<'o>(offers: &'o Offers<'static>) -> impl Iterator<Item = (&'o Offer<'static>, Timestamp)> {
     offers
         .iter()
         .filter_map(|offer| Some((offer, offer.facts.last?)))
@@ -45,14 +43,13 @@ impl<'a> Rig<'a, '_> {
         }
         for (offer, last) in timed(&self.sensors.darks) {
             let bias = self.wish(&[Kind::Bias], &offer.facts.camera, last);
+            let transfers = &self.sensors.transfers;
             let shared = Shared {
                 night: site.night_of(last),
                 camera: offer.facts.camera.clone(),
                 dark: Some(offer.fingerprint),
                 exposure: None,
-                transfer: bias
-                    .choose(&self.sensors.transfers)
-                    .map(|offer| offer.fingerprint),
+                transfer: transfers.choose(&bias).map(|offer| offer.fingerprint),
             };
             self.note(states, shared, None);
         }
@@ -67,9 +64,9 @@ impl<'a> Rig<'a, '_> {
     ) {
         let known = |key: &Fingerprint| self.snapshot.sensors.contains_key(key);
         let site = &self.settings.site;
-        let find = |offers: &[Offer<'static>], key: Option<Fingerprint>| {
-            let found = offers.iter().find(|offer| Some(offer.fingerprint) == key);
-            found.filter(|offer| known(&offer.fingerprint)).cloned()
+        let find = |offers: &Offers<'static>, key: Option<Fingerprint>| {
+            let found = offers.get(&key.filter(&known)?);
+            found.cloned()
         };
         let dark = find(&self.sensors.darks, shared.dark);
         let night_of = |offer: &Offer<'_>| offer.facts.last.map(|last| site.night_of(last));

@@ -3,13 +3,50 @@
 //! It decides nothing: the reasons are those of [`Want::failure`], the order is that of the choice.
 
 use super::failure::Failure;
-use super::{Offer, Readiness, Want, describe};
-use crate::facts::NearMiss;
+use super::{Offer, Offers, Readiness, Want, describe};
+use crate::facts::{Fingerprint, NearMiss};
+use jiff::SignedDuration;
+
+/// How many are told of where nothing qualifies.
+const TOLD: usize = 3;
+
+const HALF_A_DAY: SignedDuration = SignedDuration::from_hours(12);
+
+/// What there is instead of a master.
+#[derive(Clone, Debug)]
+pub struct Misses {
+    /// The candidate that would serve if only its set could be made.
+    pub almost: Option<Fingerprint>,
+    /// The nearest, and what disqualified each.
+    pub nearest: Vec<NearMiss>,
+}
+
+impl Misses {
+    /// Of a want that nothing qualifies for.
+    pub(super) fn of(offers: &Offers<'_>, want: &Want<'_>) -> Self {
+        let ranked = want.ranked(offers, None);
+        let almost = ranked
+            .first()
+            .filter(|(_, failure)| matches!(failure, Failure::TooFew { .. } | Failure::Barred(_)));
+        Self {
+            almost: almost.map(|(offer, _)| offer.fingerprint),
+            nearest: ranked
+                .iter()
+                .take(TOLD)
+                .map(|miss| want.told(miss))
+                .collect(),
+        }
+    }
+}
 
 impl Want<'_> {
-    /// Candidates that are not taken, the nearest miss first.
-    fn ranked<'o, 's>(&self, offers: &'o [Offer<'s>]) -> Vec<(&'o Offer<'s>, Failure)> {
-        let chosen = self.choose(offers);
+    /// Candidates that are not taken, the nearest miss first. Between two as near, time decides,
+    /// counted from the middle of the night: all that one night's frames lack is told alike.
+    fn ranked<'o, 's>(
+        &self,
+        offers: &'o Offers<'s>,
+        chosen: Option<&Offer<'s>>,
+    ) -> Vec<(&'o Offer<'s>, Failure)> {
         let mut misses: Vec<(&Offer<'s>, Failure)> = offers
             .iter()
             .filter(|offer| self.kinds.contains(&offer.facts.kind))
@@ -19,29 +56,30 @@ impl Want<'_> {
                 (offer, self.failure(offer).unwrap_or_else(farther))
             })
             .collect();
+        let noon = self.site.noon_of(self.site.night_of(self.moment));
+        let night = Want {
+            moment: noon.saturating_add(HALF_A_DAY).unwrap_or(noon),
+            ..*self
+        };
         misses.sort_by(|a, b| {
             b.1.nearness()
                 .cmp(&a.1.nearness())
-                .then_with(|| self.compare(a.0, b.0))
+                .then_with(|| night.compare(a.0, b.0))
         });
         misses
     }
 
     /// Candidates that are not taken and what disqualified each, the nearest first.
-    pub fn misses(&self, offers: &[Offer<'_>]) -> Vec<NearMiss> {
-        self.ranked(offers)
-            .into_iter()
-            .map(|(offer, failure)| NearMiss {
-                candidate: describe(&offer.facts, self.site),
-                fails: failure.to_string(),
-            })
-            .collect()
+    pub fn misses(&self, offers: &Offers<'_>) -> Vec<NearMiss> {
+        let ranked = self.ranked(offers, offers.choose(self));
+        ranked.iter().map(|miss| self.told(miss)).collect()
     }
 
-    /// The candidate that would serve if only its set could be made.
-    pub fn almost<'o, 's>(&self, offers: &'o [Offer<'s>]) -> Option<&'o Offer<'s>> {
-        let (offer, failure) = self.ranked(offers).into_iter().next()?;
-        matches!(failure, Failure::TooFew { .. } | Failure::Barred(_)).then_some(offer)
+    fn told(&self, (offer, failure): &(&Offer<'_>, Failure)) -> NearMiss {
+        NearMiss {
+            candidate: describe(&offer.facts, self.site),
+            fails: failure.to_string(),
+        }
     }
 
     fn why_farther(&self, offer: &Offer<'_>, chosen: Option<&Offer<'_>>) -> String {

@@ -1,6 +1,8 @@
 //! A fake observatory: frames made of thin air, and a disk in memory that carries plans out.
 
+use std::cell::RefCell;
 use std::collections::BTreeMap;
+use std::rc::Rc;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -8,7 +10,7 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
 use crate::facts::*;
-use crate::plan::{Patience, plan};
+use crate::plan::{Memory, Patience, plan, plan_anew};
 
 /// 21:00 UTC of the evening that names the night.
 pub fn evening(night: &str) -> Timestamp {
@@ -225,6 +227,7 @@ pub struct FakeDisk {
     pub snapshot: Snapshot,
     /// Products made so far, in all runs.
     pub made: usize,
+    memory: Rc<RefCell<Memory>>,
 }
 
 impl FakeDisk {
@@ -233,6 +236,7 @@ impl FakeDisk {
             settings,
             snapshot: Snapshot::default(),
             made: 0,
+            memory: Rc::default(),
         }
     }
 
@@ -241,8 +245,13 @@ impl FakeDisk {
         self.snapshot.entries.sort_by(|a, b| a.file.cmp(&b.file));
     }
 
+    /// With what is remembered, which must make no difference.
     pub fn plan(&self) -> Plan {
-        plan(&self.snapshot, &self.settings, Patience::None)
+        let (snapshot, settings) = (&self.snapshot, &self.settings);
+        let mut memory = self.memory.borrow_mut();
+        let planned = plan_anew(snapshot, settings, Patience::None, &mut memory);
+        assert_eq!(planned, plan(snapshot, settings, Patience::None));
+        planned
     }
 
     /// Plans and carries out until nothing is left to do, one task at a time, as the loop does.
