@@ -29,6 +29,6 @@ mod timeline;
 
 pub use index::index;
 pub use morning::{NightFacts, Preview, morning};
-pub use picture::{Picture, preview, preview_with_defects};
+pub use picture::{Marks, Picture, Shrunk, preview, preview_with_defects};
 pub use sensors::sensors;
 pub use targets::targets;

@@ -1,10 +1,12 @@
 //! Makes a small picture of a product, for pages.
 
-use super::planes::{flags_of, whole};
+use super::planes::open_flags;
 use super::{MakeError, Maker, mask, provenance};
+use std::path::Path;
+
 use crate::facts::ChannelLine;
 use crate::fits::{FitsError, Source};
-use crate::page::{Preview, preview, preview_with_defects};
+use crate::page::{Marks, Preview, Shrunk, preview, preview_with_defects};
 
 /// Of 100: small, and without visible blocks.
 const QUALITY: u8 = 82;
@@ -32,22 +34,21 @@ impl Maker {
         let source = Source::open(&place.path, &self.unpacker).map_err(unusable)?;
         let camera = provenance::camera(source.header())
             .ok_or_else(|| place.unusable("it does not describe itself as a product"))?;
-        let plane = whole(&source).map_err(unusable)?;
+        let shape = (source.height(), source.width());
+        let rows =
+            |first: usize, out: &mut [f32]| source.rows_f32(first, out.len() / shape.1.max(1), out);
+        let plane = Shrunk::read(shape, rows).map_err(unusable)?;
         let is_master = source.header().text("DLKIND").is_some();
-        let flags = match is_master {
-            true => flags_of(&place.path, plane.dim()).map_err(unusable)?,
+        let marks = match is_master {
+            true => marks_of(&place.path, shape).map_err(unusable)?,
             false => None,
         };
-        let (picture, note) = match &flags {
-            Some(flags) => {
-                let count = flags.iter().filter(|&&flag| flag & DEFECTS != 0).count();
-                let picture = preview_with_defects(plane.view(), camera.cfa, flags.view(), DEFECTS);
-                (picture, format!("{count} pixels flagged"))
-            }
-            None => (
-                preview(plane.view(), camera.cfa, &wanted.lines),
-                String::new(),
+        let (picture, note) = match &marks {
+            Some(marks) => (
+                preview_with_defects(&plane, camera.cfa, marks),
+                format!("{} pixels flagged", marks.total),
             ),
+            None => (preview(&plane, camera.cfa, &wanted.lines), String::new()),
         };
         let picture = picture.upright(camera.row_order);
         Ok(Preview {
@@ -58,4 +59,14 @@ impl Maker {
             jpeg: picture.jpeg(QUALITY),
         })
     }
+}
+
+/// The defects of a product of this shape; nothing where it has no flags.
+fn marks_of(path: &Path, shape: (usize, usize)) -> Result<Option<Marks>, FitsError> {
+    let Some(source) = open_flags(path, shape)? else {
+        return Ok(None);
+    };
+    let rows =
+        |first: usize, out: &mut [u16]| source.rows_u16(first, out.len() / shape.1.max(1), out);
+    Marks::read(shape, DEFECTS, rows).map(Some)
 }

@@ -155,9 +155,14 @@ pub(super) fn flags_of(
     path: &Path,
     shape: (usize, usize),
 ) -> Result<Option<Array2<u8>>, FitsError> {
+    let flags = open_flags(path, shape)?;
+    flags.map(|flags| bytes(&flags)).transpose()
+}
+
+/// The plane of flags of a product whose image has this shape; nothing where it has none.
+pub(super) fn open_flags(path: &Path, shape: (usize, usize)) -> Result<Option<Source>, FitsError> {
     let found = Source::open_plane(path, mask::NAME)?;
-    let fits = |flags: &Source| (flags.height(), flags.width()) == shape;
-    found.filter(fits).map(|flags| bytes(&flags)).transpose()
+    Ok(found.filter(|flags| (flags.height(), flags.width()) == shape))
 }
 
 /// A whole plane of bytes.

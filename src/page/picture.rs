@@ -6,10 +6,12 @@
 //!
 //! It does not know what is in the picture. Pictures are for people; nothing is measured on them.
 
-use std::borrow::Cow;
+use std::convert::Infallible;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use jpeg_encoder::{ColorType, Encoder, SamplingFactor};
-use ndarray::{ArrayView1, ArrayView2};
+use ndarray::ArrayView2;
+use rayon::prelude::*;
 
 use crate::combine::{MAD_TO_SD, mad, median};
 use crate::facts::{Cfa, ChannelLine, Colour, RowOrder};
@@ -76,14 +78,14 @@ impl Picture {
 /// A picture of a calibrated plane, in the order of its rows. `cfa`: that of the plane, if it has
 /// one. `lines`: the channel lines of red and blue over green; a colour without one is only
 /// brought to green's sky.
-pub fn preview(plane: ArrayView2<'_, f32>, cfa: Option<Cfa>, lines: &[ChannelLine]) -> Picture {
-    let boxes = Boxes::over(plane);
+pub fn preview(plane: &Shrunk, cfa: Option<Cfa>, lines: &[ChannelLine]) -> Picture {
     let Some(cfa) = cfa else {
-        let grey = boxes.means(plane, |_, _| true);
+        let grey = plane.means(|_, _| true);
         let stretch = Stretch::of(&grey);
-        return boxes.picture(grey.iter().map(|&v| stretch.byte(v)).collect(), false);
+        let bytes = grey.iter().map(|&v| stretch.byte(v)).collect();
+        return plane.boxes.picture(bytes, false);
     };
-    let mean = |colour| boxes.means(plane, |x, y| cfa.at(x, y) == colour);
+    let mean = |colour| plane.means(|x, y| cfa.at(x, y) == colour);
     let green = mean(Colour::Green);
     let stretch = Stretch::of(&green);
     let level = |values: &[f64]| median(&mut finite(values)).unwrap_or(0.0);
@@ -106,29 +108,22 @@ pub fn preview(plane: ArrayView2<'_, f32>, cfa: Option<Cfa>, lines: &[ChannelLin
     let (red, blue) = (equalised(Colour::Red), equalised(Colour::Blue));
     let bytes = red.iter().zip(&green).zip(&blue);
     let bytes = bytes.flat_map(|((&r, &g), &b)| [r, g, b].map(|v| stretch.byte(v)));
-    boxes.picture(bytes.collect(), true)
+    plane.boxes.picture(bytes.collect(), true)
 }
 
-/// A picture of a master, its flagged pixels marked. `mask` has the plane's shape; any bit of
-/// `which` marks a pixel. A box is the more marked the more of its pixels are, so that single
-/// pixels are seen and many do not hide the rest.
-pub fn preview_with_defects(
-    plane: ArrayView2<'_, f32>,
-    cfa: Option<Cfa>,
-    mask: ArrayView2<'_, u8>,
-    which: u8,
-) -> Picture {
-    let boxes = Boxes::over(plane);
+/// A picture of a master with its flagged pixels marked; `marks` are of the plane's shape, else none
+/// are shown. A box is the more marked the more of its pixels are, so that single pixels are seen and
+/// many do not hide the rest.
+pub fn preview_with_defects(plane: &Shrunk, cfa: Option<Cfa>, marks: &Marks) -> Picture {
     // The colours of a master differ in level only; each is brought to the same.
     let grey = match cfa {
-        None => boxes.means(plane, |_, _| true),
-        Some(cfa) => boxes.means(plane, |x, y| cfa.at(x, y) == Colour::Green),
+        None => plane.means(|_, _| true),
+        Some(cfa) => plane.means(|x, y| cfa.at(x, y) == Colour::Green),
     };
     let stretch = Stretch::even(&grey);
     let mut bytes: Vec<u8> = grey.iter().flat_map(|&v| [stretch.byte(v); 3]).collect();
-    if mask.dim() == plane.dim() {
-        let counts = boxes.counts(mask, which);
-        for (pixel, count) in bytes.chunks_exact_mut(3).zip(boxes.spread_out(counts)) {
+    if marks.boxes == plane.boxes {
+        for (pixel, count) in bytes.chunks_exact_mut(3).zip(marks.spread_out()) {
             if count > 0 {
                 let weight = (0.7 + 0.1 * f64::from(count)).min(1.0);
                 for (byte, colour) in pixel.iter_mut().zip(DEFECT) {
@@ -138,91 +133,52 @@ pub fn preview_with_defects(
             }
         }
     }
-    boxes.picture(bytes, true)
+    plane.boxes.picture(bytes, true)
 }
 
 /// How a plane is cut into boxes: squares of an even side, so that each holds all colours. What is
 /// left over at the right and below is not shown.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Boxes {
+    /// Columns of the plane.
+    columns: usize,
     side: usize,
     width: usize,
     height: usize,
 }
 
 impl Boxes {
-    fn over(plane: ArrayView2<'_, f32>) -> Self {
-        let (rows, columns) = plane.dim();
-        let side = rows.max(columns).div_ceil(SIDE).next_multiple_of(2);
+    fn over((rows, columns): (usize, usize)) -> Self {
+        let side = rows.max(columns).div_ceil(SIDE).next_multiple_of(2).max(2);
         Self {
+            columns,
             side,
-            width: columns / side.max(1),
-            height: rows / side.max(1),
+            width: columns / side,
+            height: rows / side,
         }
     }
 
-    /// Mean of each box over the finite pixels that `takes` (column, row); NaN where there is none.
-    /// Whether a pixel is taken must repeat every two rows and columns.
-    fn means(&self, plane: ArrayView2<'_, f32>, takes: impl Fn(usize, usize) -> bool) -> Vec<f64> {
-        let mut means = Vec::with_capacity(self.width * self.height);
-        let mut sums = vec![(0.0f64, 0u32); self.width];
-        for band in 0..self.height {
-            sums.fill((0.0, 0));
-            for y in band * self.side..(band + 1) * self.side {
-                let row = slice_of(plane.row(y));
-                for phase in [0, 1].into_iter().filter(|&x| takes(x, y % 2)) {
-                    // The side is even, so a phase of the row is that phase of each box.
-                    for (sum, part) in sums.iter_mut().zip(row.chunks_exact(self.side)) {
-                        for value in part[phase..].iter().step_by(2).filter(|v| v.is_finite()) {
-                            sum.0 += f64::from(*value);
-                            sum.1 += 1;
-                        }
-                    }
-                }
-            }
-            means.extend(sums.iter().map(|&(sum, count)| sum / f64::from(count)));
-        }
-        means
+    /// Works on each band of boxes by itself, with the rows that `read` puts into memory from a
+    /// first one on.
+    fn bands<P: Send, T: Clone + Default + Send, E: Send>(
+        self,
+        parts: &mut [P],
+        read: impl Fn(usize, &mut [T]) -> Result<(), E> + Sync,
+        work: impl Fn(&mut [P], std::slice::ChunksExact<'_, T>) + Sync,
+    ) -> Result<(), E> {
+        let samples = self.side * self.columns;
+        let bands = parts.par_chunks_exact_mut(self.width.max(1)).enumerate();
+        bands.try_for_each_init(
+            || vec![T::default(); samples],
+            |rows, (band, parts)| {
+                read(band * self.side, rows)?;
+                work(parts, rows.chunks_exact(self.columns.max(1)));
+                Ok(())
+            },
+        )
     }
 
-    fn counts(&self, mask: ArrayView2<'_, u8>, which: u8) -> Vec<u32> {
-        let mut counts = vec![0u32; self.width * self.height];
-        let rows = mask.rows().into_iter().take(self.height * self.side);
-        for (y, row) in rows.enumerate() {
-            let row = slice_of(row);
-            let counts = &mut counts[y / self.side * self.width..][..self.width];
-            for (count, part) in counts.iter_mut().zip(row.chunks_exact(self.side)) {
-                *count += part
-                    .iter()
-                    .map(|&flags| u32::from(flags & which != 0))
-                    .sum::<u32>();
-            }
-        }
-        counts
-    }
-
-    /// Where few boxes are marked, their neighbours are too, so that none is overlooked.
-    fn spread_out(&self, counts: Vec<u32>) -> Vec<u32> {
-        let marked = counts.iter().filter(|&&count| count > 0).count();
-        if marked * 50 > counts.len() {
-            return counts;
-        }
-        let mut wide = counts.clone();
-        for (at, &count) in counts.iter().enumerate().filter(|&(_, &count)| count > 0) {
-            let (x, y) = (at % self.width, at / self.width);
-            let sides = [
-                (x > 0).then(|| at - 1),
-                (x + 1 < self.width).then_some(at + 1),
-                (y > 0).then(|| at - self.width),
-                (y + 1 < self.height).then_some(at + self.width),
-            ];
-            for side in sides.into_iter().flatten() {
-                wide[side] = wide[side].max(count);
-            }
-        }
-        wide
-    }
-
-    fn picture(&self, bytes: Vec<u8>, coloured: bool) -> Picture {
+    fn picture(self, bytes: Vec<u8>, coloured: bool) -> Picture {
         Picture {
             width: self.width,
             height: self.height,
@@ -232,11 +188,144 @@ impl Boxes {
     }
 }
 
-/// A row as it lies in memory, or a copy of one that is scattered.
-fn slice_of<T: Copy>(row: ArrayView1<'_, T>) -> Cow<'_, [T]> {
-    match row.to_slice() {
-        Some(slice) => Cow::Borrowed(slice),
-        None => Cow::Owned(row.to_vec()),
+/// Sum and number of a box's finite pixels, by row and column within squares of two by two.
+type Sums = [[(f64, u32); 2]; 2];
+
+/// A plane averaged over boxes.
+pub struct Shrunk {
+    boxes: Boxes,
+    sums: Vec<Sums>,
+}
+
+impl Shrunk {
+    /// Of a plane of (rows, columns), read row by row: `read` fills its slice with whole rows from the
+    /// given one on. It is called from several threads.
+    ///
+    /// # Errors
+    /// Those of `read`.
+    pub fn read<E: Send>(
+        shape: (usize, usize),
+        read: impl Fn(usize, &mut [f32]) -> Result<(), E> + Sync,
+    ) -> Result<Self, E> {
+        let boxes = Boxes::over(shape);
+        let mut sums = vec![Sums::default(); boxes.width * boxes.height];
+        boxes.bands(&mut sums, read, |sums, rows| {
+            for (y, row) in rows.enumerate() {
+                // The side is even, so even pixels of a row are even ones of their boxes.
+                for (sums, part) in sums.iter_mut().zip(row.chunks_exact(boxes.side)) {
+                    let [even, odd] = &mut sums[y % 2];
+                    for pair in part.chunks_exact(2) {
+                        for (sum, &value) in [&mut *even, &mut *odd].into_iter().zip(pair) {
+                            let counts = value.is_finite();
+                            sum.0 += if counts { f64::from(value) } else { 0.0 };
+                            sum.1 += u32::from(counts);
+                        }
+                    }
+                }
+            }
+        })?;
+        Ok(Self { boxes, sums })
+    }
+
+    /// Of a plane in memory.
+    pub fn of(plane: ArrayView2<'_, f32>) -> Self {
+        let whole = |first: usize, out: &mut [f32]| -> Result<(), Infallible> {
+            let rows = plane.rows().into_iter().skip(first);
+            let pixels = rows.flat_map(|row| row.into_iter().copied());
+            out.iter_mut()
+                .zip(pixels)
+                .for_each(|(out, pixel)| *out = pixel);
+            Ok(())
+        };
+        let Ok(shrunk) = Self::read(plane.dim(), whole);
+        shrunk
+    }
+
+    /// Mean of each box over the finite pixels that `takes` (column, row); NaN where there is none.
+    /// Whether a pixel is taken must repeat every two rows and columns.
+    fn means(&self, takes: impl Fn(usize, usize) -> bool) -> Vec<f64> {
+        let corners = [(0, 0), (1, 0), (0, 1), (1, 1)];
+        let taken: Vec<_> = corners.into_iter().filter(|&(x, y)| takes(x, y)).collect();
+        let mean = |sums: &Sums| {
+            let parts = taken.iter().map(|&(x, y)| sums[y][x]);
+            let (sum, count) = parts.fold((0.0, 0), |all, one| (all.0 + one.0, all.1 + one.1));
+            sum / f64::from(count)
+        };
+        self.sums.iter().map(mean).collect()
+    }
+}
+
+/// How many pixels of each box are marked.
+pub struct Marks {
+    boxes: Boxes,
+    counts: Vec<u32>,
+    /// Pixels of the whole plane that are marked.
+    pub total: usize,
+}
+
+impl Marks {
+    /// Of a plane of flags, read as in [`Shrunk::read`]; any bit of `which` marks a pixel.
+    ///
+    /// # Errors
+    /// Those of `read`.
+    pub fn read<E: Send>(
+        shape: (usize, usize),
+        which: u8,
+        read: impl Fn(usize, &mut [u16]) -> Result<(), E> + Sync,
+    ) -> Result<Self, E> {
+        let boxes = Boxes::over(shape);
+        let marked = |part: &[u16]| -> u32 {
+            let marked = part.iter().map(|&flags| flags & u16::from(which) != 0);
+            marked.map(u32::from).sum()
+        };
+        let mut counts = vec![0u32; boxes.width * boxes.height];
+        let total = AtomicUsize::new(0);
+        let add = |count: u32| total.fetch_add(count as usize, Ordering::Relaxed);
+        boxes.bands(&mut counts, &read, |counts, rows| {
+            for row in rows {
+                let parts = row.chunks_exact(boxes.side);
+                add(marked(parts.remainder()));
+                for (count, part) in counts.iter_mut().zip(parts) {
+                    *count += marked(part);
+                }
+            }
+            add(counts.iter().sum());
+        })?;
+        // What no box holds.
+        let shown = boxes.height * boxes.side;
+        let mut rest = vec![0; (shape.0 - shown) * boxes.columns];
+        if !rest.is_empty() {
+            read(shown, &mut rest)?;
+        }
+        add(marked(&rest));
+        Ok(Self {
+            boxes,
+            counts,
+            total: total.into_inner(),
+        })
+    }
+
+    /// Where few boxes are marked, their neighbours are too, so that none is overlooked.
+    fn spread_out(&self) -> Vec<u32> {
+        let (counts, width, height) = (&self.counts, self.boxes.width, self.boxes.height);
+        let mut wide = counts.clone();
+        let marked = counts.iter().filter(|&&count| count > 0).count();
+        if marked * 50 > counts.len() {
+            return wide;
+        }
+        for (at, &count) in counts.iter().enumerate().filter(|&(_, &count)| count > 0) {
+            let (x, y) = (at % width, at / width);
+            let sides = [
+                (x > 0).then(|| at - 1),
+                (x + 1 < width).then_some(at + 1),
+                (y > 0).then(|| at - width),
+                (y + 1 < height).then_some(at + width),
+            ];
+            for side in sides.into_iter().flatten() {
+                wide[side] = wide[side].max(count);
+            }
+        }
+        wide
     }
 }
 

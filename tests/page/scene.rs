@@ -1,6 +1,7 @@
 //! An invented night of 300 lights at Skarn Hill, with clouds, gusts, missing flats and more.
 
 use std::collections::BTreeMap;
+use std::convert::Infallible;
 use std::sync::LazyLock;
 
 use dawnledger::facts::{
@@ -9,7 +10,7 @@ use dawnledger::facts::{
     SessionLog, SetAside, ShootEntry, SignalToNoise, Site, Targets, Trail, UsedMasters, Verdict,
 };
 use dawnledger::night;
-use dawnledger::page::{NightFacts, Preview, preview, preview_with_defects};
+use dawnledger::page::{Marks, NightFacts, Preview, Shrunk, preview, preview_with_defects};
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 use ndarray::Array2;
@@ -629,7 +630,11 @@ fn made(log: &SessionLog) -> Vec<Preview> {
             .lights
             .iter()
             .find(|light| light.filter == run.filter && light.verdict == Some(Verdict::Kept));
-        let picture = preview(field(640, 960, seed * 1_000_000).view(), None, &[]);
+        let picture = preview(
+            &Shrunk::of(field(640, 960, seed * 1_000_000).view()),
+            None,
+            &[],
+        );
         previews.push(Preview {
             product: best.unwrap().product.clone().unwrap(),
             note: String::new(),
@@ -645,10 +650,14 @@ fn made(log: &SessionLog) -> Vec<Preview> {
             (1.0 - 0.2 * away * away - 0.03 * (-dust * 4.0).exp() + 0.004 * noise(y * 960 + x + at))
                 as f32
         });
-        let mask = Array2::from_shape_fn((640, 960), |(y, x)| {
-            u8::from(noise(y * 960 + x + 77 * at) > 0.9992) * 2
-        });
-        let picture = preview_with_defects(plane.view(), None, mask.view(), 2);
+        let flags = |first: usize, out: &mut [u16]| -> Result<(), Infallible> {
+            for (place, flag) in (first * 960..).zip(out) {
+                *flag = u16::from(noise(place + 77 * at) > 0.9992) * 2;
+            }
+            Ok(())
+        };
+        let Ok(marks) = Marks::read((640, 960), 2, flags);
+        let picture = preview_with_defects(&Shrunk::of(plane.view()), None, &marks);
         previews.push(Preview {
             product: master.product.clone(),
             note: "Defects are marked.".to_owned(),

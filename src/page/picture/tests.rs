@@ -24,7 +24,7 @@ fn a_picture_is_small_and_its_sky_dark_grey() {
         let away = (x as f64 - 700.0).hypot(y as f64 - 400.0);
         500.0 + 4000.0 * (-away / 40.0).exp()
     });
-    let picture = preview(plane.view(), None, &[]);
+    let picture = preview(&Shrunk::of(plane.view()), None, &[]);
     assert_eq!((picture.width, picture.height), (375, 250));
     assert_eq!(picture.bytes.len(), 375 * 250);
     let mut bytes: Vec<f64> = picture.bytes.iter().map(|&b| f64::from(b)).collect();
@@ -54,7 +54,7 @@ fn the_channel_line_makes_a_green_sky_grey() {
     };
     let lines = [line(Colour::Red, 0.5, 30.0), line(Colour::Blue, 0.8, -10.0)];
     for lines in [&lines[..], &[]] {
-        let picture = preview(plane.view(), Some(cfa), lines);
+        let picture = preview(&Shrunk::of(plane.view()), Some(cfa), lines);
         assert!(picture.coloured);
         let mean = |channel| {
             let values = picture.bytes.iter().skip(channel).step_by(3);
@@ -74,7 +74,7 @@ fn a_picture_stands_upright_whatever_the_order_of_its_rows() {
     for cfa in [None, Cfa::parse("GRBG")] {
         let mut plane = sky(200, 300, |_, y| 500.0 + y as f64);
         plane.slice_mut(ndarray::s![196..198, 100..102]).fill(9e3);
-        let stored = preview(plane.view(), cfa, &[]);
+        let stored = preview(&Shrunk::of(plane.view()), cfa, &[]);
         let rows = |picture: &Picture| -> Vec<Vec<u8>> {
             let row = picture.width * if picture.coloured { 3 } else { 1 };
             picture.bytes.chunks(row).map(<[u8]>::to_vec).collect()
@@ -92,17 +92,43 @@ fn a_picture_stands_upright_whatever_the_order_of_its_rows() {
             "what was last is at the top"
         );
     }
-    let nothing = preview(Array2::zeros((0, 0)).view(), None, &[]);
+    let nothing = preview(&Shrunk::of(Array2::zeros((0, 0)).view()), None, &[]);
     assert_eq!(nothing.clone().upright(RowOrder::BottomUp), nothing);
+}
+
+/// Of flags at (row, column).
+fn marks(shape: (usize, usize), which: u8, flags: &[(usize, usize, u16)]) -> Marks {
+    let read = |first: usize, out: &mut [u16]| -> Result<(), Infallible> {
+        out.fill(0);
+        for &(row, column, flag) in flags.iter().filter(|flag| flag.0 >= first) {
+            if let Some(pixel) = out.get_mut((row - first) * shape.1 + column) {
+                *pixel = flag;
+            }
+        }
+        Ok(())
+    };
+    let Ok(marks) = Marks::read(shape, which, read);
+    marks
+}
+
+#[test]
+fn marks_outside_of_all_boxes_count() {
+    // Boxes of 4 pixels; three rows and a column are left over.
+    let marks = marks(
+        (963, 961),
+        6,
+        &[(0, 0, 2), (0, 960, 4), (962, 5, 2), (5, 5, 1)],
+    );
+    assert_eq!((marks.boxes.width, marks.boxes.height), (240, 240));
+    assert_eq!((marks.total, marks.counts.iter().sum::<u32>()), (3, 1));
 }
 
 #[test]
 fn a_single_defect_is_seen() {
     let plane = sky(960, 960, |_, _| 100.0);
-    let mut mask = Array2::zeros((960, 960));
-    mask[[501, 301]] = 2;
-    mask[[11, 11]] = 1;
-    let picture = preview_with_defects(plane.view(), None, mask.view(), 2);
+    let marks = marks((960, 960), 2, &[(501, 301, 2), (11, 11, 1)]);
+    assert_eq!(marks.total, 1);
+    let picture = preview_with_defects(&Shrunk::of(plane.view()), None, &marks);
     let pixel = |x: usize, y: usize| &picture.bytes[(y * picture.width + x) * 3..][..3];
     let [red, green, blue] = pixel(150, 250) else {
         panic!()
@@ -116,8 +142,16 @@ fn a_single_defect_is_seen() {
 
 #[test]
 fn nothing_to_see_is_no_panic() {
-    let none = preview(Array2::from_elem((3, 0), 0.0f32).view(), None, &[]);
+    let none = preview(
+        &Shrunk::of(Array2::from_elem((3, 0), 0.0f32).view()),
+        None,
+        &[],
+    );
     assert!(none.bytes.is_empty() && none.jpeg(80).is_empty());
-    let flat = preview(Array2::from_elem((40, 40), f32::NAN).view(), None, &[]);
+    let flat = preview(
+        &Shrunk::of(Array2::from_elem((40, 40), f32::NAN).view()),
+        None,
+        &[],
+    );
     assert!(flat.bytes.iter().all(|&byte| byte == 0));
 }
