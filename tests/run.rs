@@ -7,10 +7,14 @@
 
 mod observatory;
 
+#[path = "run/damage.rs"]
+mod damage;
 #[path = "run/disk.rs"]
 mod disk;
 #[path = "run/folders.rs"]
 mod folders;
+#[path = "run/limits.rs"]
+mod limits;
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{Read, Write};
