@@ -241,6 +241,14 @@ mod tests {
     }
 
     #[test]
+    fn where_the_products_are_not_there_a_hook_is_run_all_the_same() {
+        let folder = tempfile::tempdir().unwrap();
+        let away = folder.path().join("away");
+        let heard = block_on(call(&patient("pwd"), &away, "{}\n")).unwrap();
+        assert_eq!(String::from_utf8(heard.out).unwrap(), "/\n");
+    }
+
+    #[test]
     fn what_does_not_read_or_talks_without_end_or_fails_hurts_nobody() {
         let folder = tempfile::tempdir().unwrap();
         let long = "x".repeat(1 << 20);
