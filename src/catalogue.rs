@@ -79,7 +79,7 @@ impl Catalogue {
             connection,
             allow,
             generation: 0,
-            left: Left::now(path),
+            left: Left::of(path),
         }
     }
 
@@ -89,7 +89,7 @@ impl Catalogue {
     /// [`CatalogueError::Touched`] where they are not. What was committed may be lost then; opening
     /// anew tells.
     pub fn holds(&self) -> Result<(), CatalogueError> {
-        match Left::now(&self.path) == self.left {
+        match Left::of(&self.path) == self.left {
             true => Ok(()),
             false => Err(CatalogueError::Touched {
                 path: self.path.clone(),
@@ -449,7 +449,7 @@ impl Catalogue {
         // A change by another hand is not to pass for ours. One that was undone may have left
         // pages behind in the journal.
         if held {
-            self.left = Left::now(&self.path);
+            self.left = Left::of(&self.path);
         }
         self.generation += u64::from(written? > 0);
         Ok(())

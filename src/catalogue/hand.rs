@@ -20,8 +20,8 @@ type Mark = Option<(u64, i64, i64, u64, u64)>;
 pub(super) struct Left([Mark; 2]);
 
 impl Left {
-    /// As they are now.
-    pub(super) fn now(catalogue: &Path) -> Self {
+    /// How they lie there.
+    pub(super) fn of(catalogue: &Path) -> Self {
         let [main, journal, _] = files(catalogue);
         Self([main, journal].map(|file| {
             let about = fs::metadata(file).ok()?;
