@@ -8,6 +8,7 @@
 //! It does not know where files lie, what they mean, or whether they are still there.
 
 mod error;
+mod hand;
 mod network;
 mod row;
 mod schema;
@@ -24,6 +25,7 @@ use crate::facts::{
 };
 
 pub use error::CatalogueError;
+use hand::Left;
 pub use network::on_network;
 use row::{Interner, Kept};
 
@@ -46,6 +48,7 @@ pub struct Catalogue {
     connection: Connection,
     allow: Allow,
     generation: u64,
+    left: Left,
 }
 
 impl Catalogue {
@@ -76,6 +79,21 @@ impl Catalogue {
             connection,
             allow,
             generation: 0,
+            left: Left::of(path),
+        }
+    }
+
+    /// Are the files as this value left them?
+    ///
+    /// # Errors
+    /// [`CatalogueError::Touched`] where they are not. What was committed may be lost then; opening
+    /// anew tells.
+    pub fn holds(&self) -> Result<(), CatalogueError> {
+        match Left::of(&self.path) == self.left {
+            true => Ok(()),
+            false => Err(CatalogueError::Touched {
+                path: self.path.clone(),
+            }),
         }
     }
 
@@ -426,6 +444,22 @@ impl Catalogue {
         if idle {
             return Ok(());
         }
+        let held = self.holds().is_ok();
+        let written = self.transact(operation, act);
+        // A change by another hand is not to pass for ours. One that was undone may have left
+        // pages behind in the journal.
+        if held {
+            self.left = Left::of(&self.path);
+        }
+        self.generation += u64::from(written? > 0);
+        Ok(())
+    }
+
+    fn transact(
+        &mut self,
+        operation: &'static str,
+        act: impl FnOnce(&Transaction) -> rusqlite::Result<usize>,
+    ) -> Result<usize, CatalogueError> {
         let path = &self.path;
         let wrong = |source| CatalogueError::database(path, operation, source);
         let transaction = self
@@ -439,8 +473,7 @@ impl Catalogue {
             source,
         })?;
         transaction.commit().map_err(wrong)?;
-        self.generation += u64::from(changed > 0);
-        Ok(())
+        Ok(changed)
     }
 
     /// Reads within one transaction, so that all of it is of one moment.

@@ -16,6 +16,7 @@ mod history;
 mod hooks;
 mod intake;
 mod journal;
+mod lasting;
 mod locks;
 mod pages;
 mod progress;
@@ -143,7 +144,7 @@ impl DaemonError {
     /// True where what was opened is of no use any more, and opening everything anew helps.
     fn is_over(&self) -> bool {
         match self {
-            Self::Catalogue(error) => error.is_damage(),
+            Self::Catalogue(error) => error.is_damage() || error.is_touched(),
             Self::Replaced { .. } => true,
             _ => false,
         }

@@ -7,10 +7,16 @@
 
 mod observatory;
 
+#[path = "run/damage.rs"]
+mod damage;
 #[path = "run/disk.rs"]
 mod disk;
 #[path = "run/folders.rs"]
 mod folders;
+#[path = "run/limits.rs"]
+mod limits;
+#[path = "run/status.rs"]
+mod status;
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{Read, Write};
@@ -22,6 +28,7 @@ use std::time::{Duration, Instant};
 use dawnledger::facts::SessionLog;
 use observatory::{EVENING, FRAMES, Observatory, PROFILE, PROGRAM, assert_same, files};
 use rustix::process::{Pid, Signal, kill_process};
+use status::status;
 
 const SETTLE: Duration = Duration::from_secs(1);
 
@@ -375,49 +382,66 @@ fn only_one_works_on_a_folder() {
     here.once();
 }
 
+/// What a service manager hears.
+struct Manager {
+    socket: UnixDatagram,
+    address: PathBuf,
+    heard: Vec<String>,
+}
+
+impl Manager {
+    fn of(here: &Observatory) -> Self {
+        let address = here.path("notify");
+        let socket = UnixDatagram::bind(&address).unwrap();
+        let patience = Some(Duration::from_secs(60));
+        socket.set_read_timeout(patience).unwrap();
+        let heard = Vec::new();
+        Self {
+            socket,
+            address,
+            heard,
+        }
+    }
+
+    /// The daemon with a watchdog of two seconds.
+    fn start(&self, here: &Observatory) -> Daemon {
+        Daemon::start_with(here, |command| {
+            command
+                .env("NOTIFY_SOCKET", &self.address)
+                .env("WATCHDOG_USEC", "2000000");
+        })
+    }
+
+    /// Hears on until something begins like this; what was heard before counts.
+    fn hear_until(&mut self, wanted: &str) {
+        let mut buffer = [0; 4096];
+        while !self.heard.iter().any(|line| line.starts_with(wanted)) {
+            let count = self.socket.recv(&mut buffer).unwrap_or_else(|error| {
+                panic!(
+                    "waited in vain for {wanted} ({error}), heard {:?}",
+                    self.heard
+                )
+            });
+            let text = String::from_utf8_lossy(&buffer[..count]);
+            self.heard.extend(text.lines().map(str::to_owned));
+        }
+    }
+}
+
 #[test]
 fn the_service_manager_hears_of_it() {
     let here = by_events();
-    let address = here.path("notify");
-    let socket = UnixDatagram::bind(&address).unwrap();
-    socket
-        .set_read_timeout(Some(Duration::from_secs(60)))
-        .unwrap();
-    let daemon = Daemon::start_with(&here, |command| {
-        command
-            .env("NOTIFY_SOCKET", &address)
-            .env("WATCHDOG_USEC", "2000000");
-    });
-    let mut heard = Vec::new();
-    let mut hear_until = |wanted: &str| {
-        let mut buffer = [0; 4096];
-        while !heard.iter().any(|line: &String| line.starts_with(wanted)) {
-            let count = socket.recv(&mut buffer).unwrap_or_else(|error| {
-                panic!("waited in vain for {wanted} ({error}), heard {heard:?}")
-            });
-            heard.extend(
-                String::from_utf8_lossy(&buffer[..count])
-                    .lines()
-                    .map(str::to_owned),
-            );
-        }
-    };
-    hear_until("READY=1");
+    let mut manager = Manager::of(&here);
+    let daemon = manager.start(&here);
+    manager.hear_until("READY=1");
     // Ready means watched: what is written from now on is noticed at once.
-    hear_until("WATCHDOG=1");
+    manager.hear_until("WATCHDOG=1");
     here.shoot(FRAMES);
-    hear_until("STATUS=making");
-    hear_until("STATUS=watching");
+    manager.hear_until("STATUS=making");
+    manager.hear_until("STATUS=watching");
     daemon.signal(Signal::TERM);
-    hear_until("STOPPING=1");
+    manager.hear_until("STOPPING=1");
     assert!(daemon.end(Signal::TERM).success());
-}
-
-/// What `status` says, and its exit status.
-fn status(here: &Observatory) -> (String, Option<i32>) {
-    let output = here.call(&["status"]);
-    let text = String::from_utf8_lossy(&output.stdout).into_owned();
-    (text, output.status.code())
 }
 
 #[test]
@@ -462,38 +486,6 @@ fn a_hangup_has_the_settings_read_again_and_wrong_ones_are_refused() {
         text.starts_with("running") && text.contains("must be apart") && code == Some(0)
     });
     assert!(daemon.end(Signal::TERM).success());
-}
-
-#[test]
-fn status_knows_a_daemon_that_runs_from_one_that_stopped_or_was_killed() {
-    let here = by_events();
-    let (text, code) = status(&here);
-    assert!(text.starts_with("not running") && code == Some(1), "{text}");
-    let mut daemon = Daemon::start(&here);
-    here.shoot(&FRAMES.replace("kind: bias", "kind: dark, exposure_s: 9"));
-    daemon.wait_for("what waits", || {
-        let (text, code) = status(&here);
-        let waits = text.contains("no bias master for");
-        code == Some(0) && text.starts_with("running") && text.contains("watching") && waits
-    });
-    let (text, _) = status(&here);
-    assert!(text.contains("the night of 2026-09-05 closes"), "{text}");
-    assert!(text.contains(" for output in "), "{text}");
-    daemon.end(Signal::KILL);
-    let (text, code) = status(&here);
-    assert!(text.starts_with("not running  last heard of"), "{text}");
-    assert_eq!(code, Some(1));
-    let mut daemon = Daemon::start(&here);
-    daemon.wait_for("the start", || status(&here).0.starts_with("running"));
-    daemon.end(Signal::TERM);
-    let (text, _) = status(&here);
-    assert!(
-        text.starts_with("not running") && text.contains("told to stop"),
-        "{text}"
-    );
-    // What an earlier daemon said is not true of `once`, nor is there anything left of it.
-    here.once();
-    assert!(status(&here).0.contains("no daemon has left word"));
 }
 
 #[test]

@@ -40,6 +40,12 @@ pub enum CatalogueError {
         /// What is wrong with it.
         what: String,
     },
+    /// Another program has written to the file, or put another in its place, while it was open.
+    #[error("{}: the catalogue was changed by another hand", path.display())]
+    Touched {
+        /// The catalogue.
+        path: PathBuf,
+    },
     /// Written by a later version of this program.
     #[error(
         "{}: could not open the catalogue: its layout is version {found}, this program reads \
@@ -115,6 +121,11 @@ impl CatalogueError {
         matches!(self, Self::Damaged { .. } | Self::Version { .. })
     }
 
+    /// True where the file may still be good and only what was read from it is of no use any more.
+    pub fn is_touched(&self) -> bool {
+        matches!(self, Self::Touched { .. })
+    }
+
     /// True where space, permission, another process or the device is to blame and trying later
     /// may help.
     pub fn is_passing(&self) -> bool {
@@ -137,7 +148,10 @@ impl CatalogueError {
                 io::ErrorKind::InvalidInput | io::ErrorKind::InvalidFilename
             ),
             Self::Missing { .. } | Self::Earlier { .. } => true,
-            Self::Damaged { .. } | Self::Version { .. } | Self::Foreign { .. } => false,
+            Self::Damaged { .. }
+            | Self::Touched { .. }
+            | Self::Version { .. }
+            | Self::Foreign { .. } => false,
         }
     }
 }

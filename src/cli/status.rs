@@ -36,7 +36,8 @@ pub fn text(settings: &Settings, now: Timestamp) -> Result<(String, bool), Failu
     let state = &settings.state;
     if !state.is_dir() {
         let head = format!(
-            "not running  the state folder {} is not there\n",
+            "not running  the state folder {} is not there; a daemon that cannot make it waits for \
+             it, and says so in its log\n",
             state.display()
         );
         return Ok((head, false));
@@ -108,7 +109,9 @@ impl Text<'_> {
             }
             (true, _) => (
                 "at work",
-                "`once` works on this folder, or a daemon is just starting".to_owned(),
+                "without a word: `once` works on this folder, or a daemon is just starting or waits \
+                 for room here"
+                    .to_owned(),
             ),
             (false, None) => (
                 "not running",

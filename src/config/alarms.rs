@@ -40,7 +40,7 @@ pub(super) fn hooks(raw: Vec<RawHook>, folder: &Path) -> Result<Vec<Hook>, Fault
         let at = |key: &str| steps!["hooks", index, key];
         if raw.when.is_empty() {
             let want = "found an empty list, want at least one of night-closed, stalled, failed, \
-                        disk-low";
+                        recovered, disk-low";
             return Err(Fault::new(&at("when"), want));
         }
         let Some((program, arguments)) = raw.command.split_first() else {

@@ -139,6 +139,7 @@ fn commented_lines_of_the_settings_are_settings() {
             Occasion::NightClosed,
             Occasion::Stalled,
             Occasion::Failed,
+            Occasion::Recovered,
             Occasion::DiskLow,
         ],
         program: "/usr/local/lib/dawnledger/mail".into(),

@@ -169,9 +169,10 @@ impl Engine {
         Ok(engine)
     }
 
-    /// Are the folders that were opened still there?
+    /// Are the folders that were opened still there, and the catalogue as it was left?
     pub fn holds(&self) -> Result<(), DaemonError> {
-        self.locks.hold()
+        self.locks.hold()?;
+        Ok(self.catalogue.holds()?)
     }
 
     /// The catalogue is of no use any more: the next to open it begins a new one.

@@ -8,7 +8,7 @@ use super::engine::Engine;
 use super::hooks::Hooks;
 use super::{Mode, digest, space};
 use crate::facts::{Occasion, Settings};
-use crate::night;
+use crate::night::{self, Alarm};
 
 /// Between two looks at the disks and the captures.
 const LOOK: SignedDuration = SignedDuration::from_secs(60);
@@ -34,13 +34,13 @@ impl Herald {
     }
 
     /// Looks about if it is time, and tells what has come up.
-    pub fn attend(&mut self, engine: &mut Engine, now: Timestamp) {
+    pub fn attend(&mut self, settings: &Settings, alarm: &mut Alarm, now: Timestamp) {
         if now.duration_since(self.looked).abs() >= LOOK {
             self.looked = now;
-            engine.alarm.look(now);
-            engine.alarm.space(&space::spaces(&engine.settings), now);
+            alarm.look(now);
+            alarm.space(&space::spaces(settings), now);
         }
-        for event in engine.alarm.events() {
+        for event in alarm.events() {
             let occasion = event.occasion();
             // The others have a line of their own where they come up.
             if matches!(occasion, Occasion::Stalled | Occasion::DiskLow) {
@@ -58,6 +58,6 @@ impl Herald {
                 Err(error) => tracing::warn!("{error}"),
             }
         }
-        self.attend(engine, now);
+        self.attend(&engine.settings, &mut engine.alarm, now);
     }
 }

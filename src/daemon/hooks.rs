@@ -3,7 +3,7 @@
 //! Invariants: of one hook no two run at once, what comes meanwhile waits in line, and a line that
 //! is full turns away what comes. Whatever a hook does, the loop goes on: nothing here waits for
 //! one. There is no shell; a hook finds `PATH` in its environment and nothing else, works in the
-//! output folder, and is killed with its whole process group when its time is up or the daemon ends.
+//! output folder, or in the root where that is not there, and is killed with its whole process group when its time is up or the daemon ends.
 //!
 //! It does not know why it is told an event.
 
@@ -119,6 +119,11 @@ impl Drop for Group {
 }
 
 async fn call(hook: &Hook, folder: &Path, document: &str) -> std::io::Result<Heard> {
+    let folder = if folder.is_dir() {
+        folder
+    } else {
+        Path::new("/")
+    };
     let path = std::env::var_os("PATH").unwrap_or_else(|| PATH.into());
     let child = Command::new(&hook.program)
         .args(&hook.arguments)
@@ -233,6 +238,14 @@ mod tests {
             .filter(|name| !["PWD", "OLDPWD", "SHLVL", "_"].contains(&name.as_str()))
             .collect();
         assert_eq!(names, ["PATH"]);
+    }
+
+    #[test]
+    fn where_the_products_are_not_there_a_hook_is_run_all_the_same() {
+        let folder = tempfile::tempdir().unwrap();
+        let away = folder.path().join("away");
+        let heard = block_on(call(&patient("pwd"), &away, "{}\n")).unwrap();
+        assert_eq!(String::from_utf8(heard.out).unwrap(), "/\n");
     }
 
     #[test]

@@ -25,7 +25,7 @@ const APART: Duration = Duration::from_millis(20);
 pub struct Locks([Lock; 2]);
 
 /// One folder, locked, and what it was then: device and inode.
-struct Lock {
+pub struct Lock {
     path: PathBuf,
     identity: (u64, u64),
     _held: File,
@@ -87,7 +87,11 @@ pub fn is_at_work(folder: &Path) -> Result<bool, DaemonError> {
     locked(folder, &opened, FlockOperation::NonBlockingLockShared).map(|free| !free)
 }
 
-fn take(path: &Path) -> Result<Lock, DaemonError> {
+/// Locks one folder.
+///
+/// # Errors
+/// Where it is not there, or another process has it.
+pub fn take(path: &Path) -> Result<Lock, DaemonError> {
     let folder = open(path)?;
     let about = folder
         .metadata()

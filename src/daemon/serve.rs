@@ -1,15 +1,19 @@
 //! Opens everything and runs the loop to its end; opens everything anew where what was opened is not
 //! there any more, or where a hangup signal has the settings read again.
 //!
-//! A daemon that starts while its disk is full, not mounted yet or may not be written to waits as the
-//! loop does: whoever started it counts restarts, and gives up in the end. Invariant: settings that
-//! are refused change nothing; the loop goes on with those it had, its running task included.
+//! Where a disk is full, not mounted yet or may not be written to while everything is opened, the
+//! daemon waits as the loop does: whoever started it counts restarts, and gives up in the end.
+//! Invariant: settings that are refused change nothing; the loop goes on with those it had, its
+//! running task included.
 
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use jiff::Timestamp;
 use tokio::runtime::Builder;
 
+use super::herald::Herald;
+use super::lasting::Lasting;
 use super::locks::check;
 use super::service::{self, Ears, Word};
 use super::turn::{End, RETRY, Turn};
@@ -75,34 +79,35 @@ impl House {
         runtime.block_on(async {
             let mut ears = Ears::new()?;
             let mut settings = settings;
-            let Some(mut turn) = self.wait(&settings, &mut ears).await? else {
-                return Ok(stopped());
-            };
+            let mut lasting = Lasting::new(&settings, self.mode, Timestamp::now());
             loop {
-                match turn.run(&mut ears).await {
-                    Ok(End::Done) => return Ok(turn.outcome()),
-                    Ok(End::Reread) => {
-                        service::rereading();
-                        let fits = |fresh: Arc<Settings>| match check(&fresh) {
-                            Ok(()) => Ok(fresh),
-                            Err(error) => Err(error.to_string()),
-                        };
-                        match read().and_then(fits) {
-                            Ok(fresh) => turn = self.change(turn, &mut settings, fresh).await?,
-                            Err(complaint) => refused(&complaint),
+                let Some(mut turn) = self.wait(&settings, lasting, &mut ears).await? else {
+                    return Ok(stopped());
+                };
+                lasting = loop {
+                    match turn.run(&mut ears).await {
+                        Ok(End::Done) => return Ok(turn.outcome()),
+                        Ok(End::Reread) => {}
+                        Err(error) if error.is_over() => {
+                            tracing::warn!("{error}; everything is opened anew");
+                            turn.set_aside(&error);
+                            break turn.leave();
                         }
+                        Err(error) => return Err(error),
                     }
-                    Err(error) if error.is_over() => {
-                        tracing::warn!("{error}; everything is opened anew");
-                        turn.leave(&error)?;
-                        drop(turn);
-                        turn = match self.wait(&settings, &mut ears).await? {
-                            Some(turn) => turn,
-                            None => return Ok(stopped()),
-                        };
+                    service::rereading();
+                    let fits = |fresh: Arc<Settings>| match check(&fresh) {
+                        Ok(()) => Ok(fresh),
+                        Err(error) => Err(error.to_string()),
+                    };
+                    match read().and_then(fits) {
+                        Ok(fresh) => match self.change(turn, &mut settings, fresh).await {
+                            Ok(changed) => turn = changed,
+                            Err(lasting) => break lasting,
+                        },
+                        Err(complaint) => refused(&complaint),
                     }
-                    Err(error) => return Err(error),
-                }
+                };
             }
         })
     }
@@ -117,51 +122,60 @@ impl House {
     async fn wait(
         &self,
         settings: &Arc<Settings>,
+        mut lasting: Lasting,
         ears: &mut Ears,
     ) -> Result<Option<Turn>, DaemonError> {
         loop {
             let error = match self.open(settings) {
-                Ok(turn) => return Ok(Some(turn)),
+                Ok(mut turn) => {
+                    turn.go_on(lasting);
+                    return Ok(Some(turn));
+                }
                 Err(error) if self.mode == Mode::Run && error.is_passing() => error,
-                Err(error) => return Err(error),
+                Err(error) => {
+                    lasting.ended(settings, &error.to_string(), Timestamp::now());
+                    return Err(error);
+                }
             };
-            tracing::error!("{error}; trying again in {} s", RETRY.as_secs());
-            service::status(&format!("waiting: {error}"));
+            let held = lasting.wait(settings, &self.disk, &error, Timestamp::now());
             service::starting(2 * RETRY.unsigned_abs());
-            tokio::select! {
-                () = tokio::time::sleep(RETRY.unsigned_abs()) => {}
-                word = ears.hear() => if word == Word::Stop {
-                    service::stopping();
-                    return Ok(None);
-                },
+            let stop = tokio::select! {
+                () = tokio::time::sleep(RETRY.unsigned_abs()) => false,
+                word = ears.hear() => word == Word::Stop,
+            };
+            drop(held);
+            if stop {
+                service::stopping();
+                lasting.ended(settings, "told to stop", Timestamp::now());
+                return Ok(None);
             }
         }
     }
 
-    /// The next loop, with fresh settings where they can be worked with, else with those of before.
+    /// The next loop, with fresh settings. Where they cannot be worked with, what it is to be begun
+    /// with under those of before.
     async fn change(
         &self,
         mut turn: Turn,
         settings: &mut Arc<Settings>,
         fresh: Arc<Settings>,
-    ) -> Result<Turn, DaemonError> {
-        let started = turn.board.started();
+    ) -> Result<Turn, Lasting> {
         turn.let_go().await;
         // The locks are given back before they are taken again.
-        drop(turn);
-        let mut turn = match self.open(&fresh) {
-            Ok(turn) => {
+        let mut lasting = turn.leave();
+        match self.open(&fresh) {
+            Ok(mut turn) => {
                 tracing::info!("the settings were read again");
+                lasting.herald = Herald::new(&fresh, self.mode);
+                turn.go_on(lasting);
                 *settings = fresh;
-                turn
+                Ok(turn)
             }
             Err(error) => {
                 refused(&error.to_string());
-                self.open(settings)?
+                Err(lasting)
             }
-        };
-        turn.board.since(started);
-        Ok(turn)
+        }
     }
 }
 

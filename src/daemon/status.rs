@@ -157,6 +157,10 @@ impl Board {
         if self.status.doing != what {
             self.status.doing = what;
             self.status.since_utc = now;
+            if self.mode == Mode::Run {
+                // The loop may come to rest now, and would say so only when it looks about next.
+                self.due = self.due.or(self.looked.checked_add(APART).ok());
+            }
         }
     }
 
@@ -211,6 +215,12 @@ impl Board {
             Ok(()) => self.written = Some(self.status.clone()),
             Err(error) => {
                 tracing::debug!("the status file could not be written: {error}");
+                // What an earlier daemon said is not true of this one.
+                if self.written.is_none()
+                    && let Err(error) = self.disk.remove(&self.path)
+                {
+                    tracing::debug!("{error}");
+                }
                 self.due = now.saturating_add(AGAIN).ok();
             }
         }
@@ -266,6 +276,21 @@ mod tests {
         assert!(here.step(5));
         let on_file = here.on_file().unwrap();
         assert_eq!((&*on_file.doing, on_file.since_utc), ("watching", at(2)));
+    }
+
+    #[test]
+    fn what_it_does_after_a_look_is_written_before_it_rests() {
+        let mut here = Here::new(Mode::Run);
+        here.board.doing("making a".to_owned(), at(0));
+        assert!(here.step(60));
+        assert_eq!(here.board.due(), None);
+        here.board.doing("watching".to_owned(), at(60));
+        assert_eq!(here.board.due(), Some(at(65)));
+        assert!(here.step(65));
+        assert_eq!(here.on_file().unwrap().doing, "watching");
+        let mut once = Here::new(Mode::Once);
+        once.board.doing("making a".to_owned(), at(0));
+        assert_eq!(once.board.due(), None);
     }
 
     #[test]

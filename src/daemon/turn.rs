@@ -14,6 +14,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::engine::{Engine, batch};
 use super::herald::Herald;
 use super::intake::Intake;
+use super::lasting::{Lasting, say};
 use super::service::{self, Ears, Word};
 use super::status::{Appointment, Board, Seen};
 use super::supplied::Shelf;
@@ -201,7 +202,9 @@ impl Turn {
             return Ok(());
         }
         self.part().await;
-        self.board.ended(&error.to_string(), Timestamp::now());
+        if !error.is_over() {
+            self.board.ended(&error.to_string(), Timestamp::now());
+        }
         Err(error)
     }
 
@@ -210,7 +213,8 @@ impl Turn {
         self.show_life();
         self.tick(now);
         self.report_status(now);
-        self.herald.attend(&mut self.engine, now);
+        let engine = &mut self.engine;
+        self.herald.attend(&engine.settings, &mut engine.alarm, now);
         if let Some(retry) = self.retry {
             if now < retry {
                 return Ok(false);
@@ -282,11 +286,13 @@ impl Turn {
             self.scans.values_mut().for_each(|at| *at = Timestamp::MIN);
             return Ok(false);
         }
+        if let Some(trouble) = self.trouble.take() {
+            let text = format!("over, and all is made up for: {trouble}");
+            tracing::info!("{text}");
+            self.engine.alarm.recovered(&Cause::Disk, &text, now);
+        }
         self.herald.nights(&mut self.engine, now);
         self.engine.rest();
-        if let Some(trouble) = self.trouble.take() {
-            tracing::info!("over, and all is made up for: {trouble}");
-        }
         let doing = match self.engine.away.values().next() {
             Some(away) => format!("a watch folder is away: {away}"),
             None => "watching".to_owned(),
@@ -344,12 +350,31 @@ impl Turn {
         self.outcome
     }
 
-    /// Readies what was opened for being opened anew.
-    pub(super) fn leave(&self, error: &DaemonError) -> Result<(), DaemonError> {
-        match error {
-            DaemonError::Catalogue(_) => self.engine.set_catalogue_aside(),
-            _ => Ok(()),
+    /// A catalogue that turned out damaged is of no use to the next loop, which begins another. Where
+    /// it cannot be moved now, that one finds it damaged too.
+    pub(super) fn set_aside(&self, error: &DaemonError) {
+        let DaemonError::Catalogue(damage) = error else {
+            return;
+        };
+        if damage.is_damage()
+            && let Err(error) = self.engine.set_catalogue_aside()
+        {
+            tracing::warn!("{error}");
         }
+    }
+
+    /// Ends; what lasts is for the next loop. What this one opened is given back.
+    pub(super) fn leave(self) -> Lasting {
+        let started = self.board.started();
+        Lasting::of(started, self.engine.alarm, self.herald, self.trouble)
+    }
+
+    /// Goes on with what another left, or with what was begun while there was none.
+    pub(super) fn go_on(&mut self, lasting: Lasting) {
+        self.board.since(lasting.started);
+        self.engine.alarm.go_on(lasting.alarm);
+        self.herald = lasting.herald;
+        self.trouble = lasting.trouble;
     }
 
     fn plan(&mut self, now: Timestamp) -> Result<(), DaemonError> {
@@ -381,14 +406,8 @@ impl Turn {
     }
 
     pub(super) fn trouble(&mut self, error: &DaemonError, now: Timestamp) {
-        let text = error.to_string();
-        // A disk that stays full for a week is no reason for a line every few seconds.
-        if self.trouble.as_ref() != Some(&text) {
-            tracing::error!("{text}; trying again every {} s", RETRY.as_secs());
-        }
-        self.board.doing(format!("waiting: {text}"), now);
-        self.engine.alarm.failed(Cause::Disk, &text, now);
-        self.trouble = Some(text);
+        let alarm = &mut self.engine.alarm;
+        say(error, &mut self.trouble, &mut self.board, alarm, now);
         self.queue.clear();
         self.engine.rest();
         self.retry = now.checked_add(RETRY).ok();

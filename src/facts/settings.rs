@@ -109,6 +109,8 @@ pub enum Occasion {
     Stalled,
     /// A product could not be made, the disk or a watch folder cannot be used.
     Failed,
+    /// The disk or a watch folder that failed works again.
+    Recovered,
     /// Too little room is left on a disk.
     DiskLow,
 }
@@ -120,6 +122,7 @@ impl Occasion {
             Self::NightClosed => "night-closed",
             Self::Stalled => "stalled",
             Self::Failed => "failed",
+            Self::Recovered => "recovered",
             Self::DiskLow => "disk-low",
         }
     }

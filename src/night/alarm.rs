@@ -50,6 +50,7 @@ impl Event {
             What::NightClosed { .. } => Occasion::NightClosed,
             What::Stalled { .. } => Occasion::Stalled,
             What::Failed { .. } => Occasion::Failed,
+            What::Recovered { .. } => Occasion::Recovered,
             What::DiskLow { .. } => Occasion::DiskLow,
         }
     }
@@ -85,6 +86,9 @@ enum What {
         last_frame_utc: String,
     },
     Failed {
+        cause: &'static str,
+    },
+    Recovered {
         cause: &'static str,
     },
     DiskLow {
@@ -150,6 +154,8 @@ pub struct Alarm {
     low: BTreeSet<u64>,
     /// When each cause was last raised.
     raised: BTreeMap<Cause, Timestamp>,
+    /// Causes that were told of and are not over.
+    lasting: BTreeSet<Cause>,
     events: Vec<Event>,
 }
 
@@ -162,6 +168,7 @@ impl Alarm {
             captures: BTreeMap::new(),
             low: BTreeSet::new(),
             raised: BTreeMap::new(),
+            lasting: BTreeSet::new(),
             events: Vec::new(),
         }
     }
@@ -199,9 +206,29 @@ impl Alarm {
         // A clock that was set back may have left a time to come.
         let peace = before.is_none_or(|before| now.duration_since(before).abs() >= PEACE);
         if peace {
-            let cause = cause.word();
-            self.push(What::Failed { cause }, text.to_owned(), now);
+            let what = What::Failed {
+                cause: cause.word(),
+            };
+            self.push(what, text.to_owned(), now);
+            self.lasting.insert(cause);
         }
+    }
+
+    /// What failed works again. Of a failure that was not told the end is not told either.
+    pub fn recovered(&mut self, cause: &Cause, text: &str, now: Timestamp) {
+        if self.lasting.remove(cause) {
+            let cause = cause.word();
+            self.push(What::Recovered { cause }, text.to_owned(), now);
+        }
+    }
+
+    /// Goes on where another left off: what that one told is not told again.
+    pub fn go_on(&mut self, before: Self) {
+        self.captures.extend(before.captures);
+        self.low = before.low;
+        self.raised = before.raised;
+        self.lasting = before.lasting;
+        self.events.splice(..0, before.events);
     }
 
     /// This is free where our folders lie. Folders on one disk are one cause.

@@ -88,6 +88,11 @@ fn a_full_state_disk_is_waited_out_even_at_the_start() {
     here.shoot(FRAMES);
     let mut daemon = Daemon::start(&here);
     daemon.wait_to_hear("trying again");
+    // There is no room for its word, but it holds the folder.
+    daemon.wait_for("a sign of it", || {
+        let (text, code) = status(&here);
+        code == Some(0) && text.starts_with("at work") && text.contains("waits for room here")
+    });
     fs::remove_file(&ballast).unwrap();
     daemon.wait_for("three lights once there is room", || calibrated(&here) == 3);
     ends_as_by_once(daemon, &here);
@@ -100,6 +105,73 @@ fn told_to_stop_while_it_waits_for_its_disk_it_ends() {
     let mut daemon = Daemon::start(&here);
     daemon.wait_to_hear("trying again");
     assert!(daemon.end(Signal::TERM).success());
+    let (text, code) = status(&here);
+    assert!(
+        text.starts_with("not running") && text.contains("told to stop"),
+        "{text}"
+    );
+    assert_eq!(code, Some(1));
+}
+
+#[test]
+fn what_it_waits_for_at_the_start_is_told_as_any_trouble_is() {
+    let hook = "settle_s: 1\nhooks:\n  - when: [failed, recovered]\n    command: [/bin/sh, -c, ";
+    let here = by_events();
+    let told = here.path("told");
+    let hook = format!("{hook}'cat >>{}']", told.display());
+    change_settings(&here, "settle_s: 1", &hook);
+    fs::write(here.products(), "in the way").unwrap();
+    here.shoot(FRAMES);
+    let events = || {
+        let text = fs::read_to_string(&told).unwrap_or_default();
+        let documents = serde_json::Deserializer::from_str(&text).into_iter();
+        let documents: Vec<serde_json::Value> = documents.map_while(Result::ok).collect();
+        let words = documents.iter().map(|document| {
+            assert_eq!(document["cause"], "disk");
+            let text = document["text"].as_str().unwrap();
+            assert!(
+                text.contains("products: could not make the folder"),
+                "{text}"
+            );
+            document["event"].as_str().unwrap().to_owned()
+        });
+        words.collect::<Vec<_>>()
+    };
+    let mut daemon = Daemon::start(&here);
+    daemon.wait_for("the hook", || events() == ["failed"]);
+    daemon.wait_for("its word", || {
+        let (text, code) = status(&here);
+        let waits =
+            text.contains("waiting: ") && text.contains("products: could not make the folder");
+        code == Some(0) && text.starts_with("running") && waits
+    });
+    fs::remove_file(here.products()).unwrap();
+    daemon.wait_for("three lights", || calibrated(&here) == 3);
+    daemon.wait_for("the end of it", || events() == ["failed", "recovered"]);
+    ends_as_by_once(daemon, &here);
+    assert_eq!(events(), ["failed", "recovered"]);
+}
+
+#[test]
+fn a_disk_that_is_full_when_the_settings_are_read_again_is_waited_out() {
+    let here = by_events();
+    let Some(small) = Mount::small(&here, "2000k") else {
+        return;
+    };
+    change_settings(&here, "state: state", "state: small/state");
+    here.shoot(FRAMES);
+    let mut daemon = Daemon::start(&here);
+    daemon.wait_for("three lights", || calibrated(&here) == 3);
+    let ballast = small.path.join("ballast");
+    // What the loop gives back on its way must not be room enough for the next.
+    let fill = || fs::write(&ballast, vec![1; 3_000_000]).unwrap_err();
+    fill();
+    daemon.signal(Signal::HUP);
+    daemon.wait_to_hear("the settings are refused, the old ones stay in force");
+    fs::remove_file(&ballast).unwrap();
+    fs::write(here.incoming().join("new.fits"), another_light(1)).unwrap();
+    daemon.wait_for("a light once there is room", || calibrated(&here) == 4);
+    ends_as_by_once(daemon, &here);
 }
 
 #[test]

@@ -83,6 +83,71 @@ fn reader_beside_a_writer_sees_what_is_committed() {
 }
 
 #[test]
+fn what_another_hand_does_to_the_files_is_noticed_and_what_readers_do_is_not() {
+    let damages: [fn(&Path); 4] = [
+        |path| std::fs::remove_file(path).unwrap(),
+        |path| std::fs::write(path, "other contents").unwrap(),
+        |path| {
+            let copy = path.with_extension("copy");
+            std::fs::copy(path, &copy).unwrap();
+            std::fs::rename(&copy, path).unwrap();
+        },
+        |path| {
+            let file = std::fs::File::options().append(true).open(path).unwrap();
+            file.set_modified(std::time::UNIX_EPOCH).unwrap();
+        },
+    ];
+    for damage in damages {
+        for which in [0, 1] {
+            let (folder, mut catalogue) = fresh();
+            let path = folder.path().join("catalogue");
+            record(&mut catalogue, &every_content());
+            catalogue.made(&made(1)).unwrap();
+            let reader = Catalogue::open_reading(&path).unwrap();
+            reader.snapshot().unwrap();
+            drop(reader);
+            catalogue.snapshot().unwrap();
+            catalogue.holds().unwrap();
+            damage(&files(&path)[which]);
+            let error = catalogue.holds().unwrap_err();
+            assert!(error.is_touched() && !error.is_passing(), "{error}");
+            // A change of our own does not cover it up.
+            let _ = catalogue.made(&made(2));
+            assert!(catalogue.holds().is_err());
+        }
+    }
+}
+
+#[test]
+fn a_transaction_that_is_undone_counts_as_ours() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("catalogue");
+    let full = Arc::new(AtomicBool::new(false));
+    let shut = full.clone();
+    let allow: Allow = Box::new(move || match shut.load(Ordering::Relaxed) {
+        true => Err(io::ErrorKind::StorageFull.into()),
+        false => Ok(()),
+    });
+    let mut catalogue = Catalogue::open(&path, allow).unwrap();
+    record(&mut catalogue, &every_content());
+    // So few pages are held that most go to the journal before the end.
+    catalogue
+        .connection
+        .pragma_update(None, "cache_size", 1)
+        .unwrap();
+    full.store(true, Ordering::Relaxed);
+    let many: Vec<_> = (0..2000)
+        .map(|number: u32| entry(number.to_string().as_bytes(), recognised()))
+        .collect();
+    let many: Vec<_> = many.into_iter().map(|entry| (entry, "now")).collect();
+    let length = || std::fs::metadata(&files(&path)[1]).unwrap().len();
+    let before = length();
+    catalogue.record(&many).unwrap_err();
+    assert!(length() > before, "nothing was left behind in the journal");
+    catalogue.holds().unwrap();
+}
+
+#[test]
 fn file_that_nobody_can_write_beside_is_read_as_it_lies() {
     let (folder, mut writer) = fresh();
     record(&mut writer, &every_content());

@@ -167,12 +167,12 @@ fn bad_settings_are_named_with_line_and_column() {
         (
             settings_with(&[("", "hooks:\n  - when: [dusk]\n    command: [tell]\n")]),
             "8:12: hooks[0].when[0]: unknown variant `dusk`, expected one of `night-closed`, \
-             `stalled`, `failed`, `disk-low`",
+             `stalled`, `failed`, `recovered`, `disk-low`",
         ),
         (
             settings_with(&[("", "hooks:\n  - when: []\n    command: [tell]\n")]),
             "8:5: found an empty list, want at least one of night-closed, stalled, failed, \
-             disk-low",
+             recovered, disk-low",
         ),
         (
             settings_with(&[("", "hooks:\n  - when: [failed]\n    command: []\n")]),

@@ -67,7 +67,11 @@ impl Engine {
         let complete = match walked {
             Ok(()) => {
                 if self.away.remove(&index).is_some() {
-                    tracing::info!(folder = %folder.path.display(), "the watch folder is back");
+                    let path = folder.path.display();
+                    tracing::info!(folder = %path, "the watch folder is back");
+                    let cause = Cause::Folder(folder.name.to_string());
+                    let text = format!("{path}: the watch folder is back");
+                    self.alarm.recovered(&cause, &text, now);
                 }
                 true
             }

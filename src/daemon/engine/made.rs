@@ -1,6 +1,8 @@
 //! What becomes of a product that was made or measured, or was not.
 
 use jiff::Timestamp;
+use rustix::io::Errno;
+use rustix::process::{Resource, getrlimit};
 
 use super::{DaemonError, Engine, READ_AGAIN};
 use crate::facts::{Failure, FileId, Fingerprint, Made, Measured, Task, ToMeasure};
@@ -132,6 +134,11 @@ impl Engine {
                 self.suspects.push(path);
                 Ok(())
             }
+            MakeError::Read { source, .. }
+                if Errno::from_io_error(&source) == Some(Errno::MFILE) =>
+            {
+                self.failed(task, &too_many(task.recipe.raws().len()), now)
+            }
             error @ MakeError::Read { .. } => {
                 let reason = error.to_string();
                 tracing::warn!(product = task.product, "not made for now: {reason}");
@@ -167,4 +174,15 @@ impl Engine {
         self.change()?.failed(&task.fingerprint, reason)?;
         Ok(())
     }
+}
+
+/// All exposures of a set are open at once. The limit is raised as far as it goes at the start, so that
+/// trying again helps only after another start.
+fn too_many(exposures: usize) -> String {
+    let most = getrlimit(Resource::Nofile).current;
+    let most = most.map_or("no limit".to_owned(), |most| most.to_string());
+    format!(
+        "its {exposures} exposures are more files than may be open at once, {most}: raise the hard \
+         limit on open files (LimitNOFILE of the service) and start again"
+    )
 }

@@ -196,6 +196,48 @@ fn a_failure_is_told_of_once_until_its_cause_gives_peace() {
 }
 
 #[test]
+fn the_end_of_a_failure_is_told_of_as_often_as_the_failure() {
+    let mut alarm = alarm();
+    let noon = at("2026-09-06T12:00:00Z");
+    let cause = Cause::Disk;
+    alarm.recovered(&cause, "nothing was wrong", noon);
+    // A disk that comes and goes is told of once for each hour of peace.
+    for minute in [0, 10, 20, 90] {
+        let now = noon + MINUTE * minute;
+        alarm.failed(cause.clone(), &format!("full at {minute}"), now);
+        alarm.recovered(&cause, &format!("over after {minute}"), now + MINUTE);
+    }
+    alarm.failed(Cause::Folder("north".to_owned()), "north is away", noon);
+    // The next to be on watch goes on where this one left off, and loses nothing that is untold.
+    let mut next = self::alarm();
+    next.go_on(alarm);
+    next.failed(cause.clone(), "full at 91", noon + MINUTE * 91);
+    next.failed(Cause::Folder("north".to_owned()), "north is away", noon);
+    let north = Cause::Folder("north".to_owned());
+    next.recovered(&north, "north is back", noon + MINUTE * 92);
+    let events = next.events();
+    let told: Vec<&str> = events.iter().map(Event::text).collect();
+    assert_eq!(
+        told,
+        [
+            "full at 0",
+            "over after 0",
+            "full at 90",
+            "over after 90",
+            "north is away",
+            "north is back"
+        ]
+    );
+    let last = &events[5];
+    assert_eq!(last.occasion(), Occasion::Recovered);
+    let document: serde_json::Value = serde_json::from_str(&last.document()).unwrap();
+    assert_eq!(
+        (&document["event"], &document["cause"]),
+        (&"recovered".into(), &"watch-folder".into())
+    );
+}
+
+#[test]
 fn a_low_disk_is_told_of_once_until_it_has_recovered() {
     let space = |role: &'static str, disk, free_bytes| Space {
         role,
