@@ -8,7 +8,7 @@ use super::field::Field;
 use super::growth::Growth;
 use super::moffat::{self, Moffat, Sample};
 use super::twin::Twin;
-use crate::combine::MAD_TO_SD;
+use crate::combine::{MAD_TO_SD, mad, median};
 use crate::facts::{Shape, Star};
 
 /// Fitted out to so many widths, and at least so many pixels.
@@ -190,11 +190,11 @@ fn degrees(angle: f64) -> f32 {
     (angle.to_degrees().rem_euclid(180.0) as f32) % 180.0
 }
 
-/// Robust standard deviation of the widths.
+/// Robust standard deviation of the widths. One bright star must not hide how the others scatter, so
+/// all count alike.
 pub(super) fn spread(fitted: &[Fitted]) -> f32 {
-    let width = |star: &Fitted| star.profile.fwhm();
-    let away = middle(fitted, width)
-        .and_then(|centre| middle(fitted, |star| (width(star) - centre).abs()));
+    let mut widths: Vec<f64> = fitted.iter().map(|star| star.profile.fwhm()).collect();
+    let away = median(&mut widths).and_then(|centre| mad(&widths, centre));
     (MAD_TO_SD * away.unwrap_or(0.0)) as f32
 }
 
