@@ -85,13 +85,12 @@ pub fn stars(light: &Light<'_>) -> Option<StarReport> {
     blobs.sort_by(|a, b| a.y.total_cmp(&b.y).then(a.x.total_cmp(&b.x)));
     let fwhm = width(&blobs, &kernel).unwrap_or(fwhm);
     let neighbours = Neighbours::new(&blobs);
-    let chosen = choose::choose(&field, &neighbours, fwhm);
-    let fitted = shape::fit_all(&field, &neighbours, &chosen, fwhm);
+    let fitted = shape::fit_best(&field, &neighbours, fwhm);
     let twin = twin::find(&blobs, fwhm, size);
     let profile = shape::typical(&fitted, fwhm);
     let stars = Stars {
         count: blobs.len() as u32,
-        shape: shape::shape(&fitted, twin).or_else(|| shape::by_moments(&field, &neighbours, fwhm)),
+        shape: shape::of_frame(&fitted, twin),
         fwhm_spread_px: shape::spread(&fitted),
         zones: shape::zones(&fitted, twin, size),
         brightest: shape::brightest(&field, &neighbours, &profile),
@@ -163,20 +162,22 @@ fn first_look(field: &Field<'_>) -> f32 {
     width(&find(field, &kernel, spread.collect()).0, &kernel).unwrap_or(USUAL_FWHM)
 }
 
-/// Median width from the area above half of the filtered height, less the filter's own width.
-/// Nothing from too few stars.
+/// Median width from the area above half of the filtered height, less the filter's own width, of all
+/// clear stars, and where they are too few of the clearest. Nothing from too few stars.
 fn width(blobs: &[Blob], kernel: &Kernel) -> Option<f32> {
     const FEWEST: usize = 3;
     const CLEAR: f32 = 20.0;
-    let clear = blobs
-        .iter()
-        .filter(|blob| blob.significance > CLEAR && !blob.is_saturated && !blob.is_blended);
-    let mut widths: Vec<f64> = clear
-        .map(|blob| {
-            let square = 4.0 * f64::from(blob.half_pixels) / std::f64::consts::PI;
-            (square - f64::from(kernel.fwhm).powi(2)).max(1.0).sqrt()
-        })
-        .collect();
+    const HARDLY_CLEAR: f32 = 8.0;
+    let whole =
+        |star: &&Blob| star.significance > HARDLY_CLEAR && !star.is_saturated && !star.is_blended;
+    let mut clearest: Vec<&Blob> = blobs.iter().filter(whole).collect();
+    clearest.sort_by(|a, b| b.significance.total_cmp(&a.significance));
+    let clear = clearest.partition_point(|star| star.significance > CLEAR);
+    let widths = clearest.iter().take(clear.max(FEWEST)).map(|star| {
+        let square = 4.0 * f64::from(star.half_pixels) / std::f64::consts::PI;
+        (square - f64::from(kernel.fwhm).powi(2)).max(1.0).sqrt()
+    });
+    let mut widths: Vec<f64> = widths.collect();
     if widths.len() < FEWEST {
         return None;
     }

@@ -4,10 +4,13 @@ use super::deblend::Blob;
 use super::field::Field;
 
 /// Signal to noise from which a star is well exposed.
-const WELL_EXPOSED: f32 = 50.0;
+pub(super) const WELL_EXPOSED: f32 = 50.0;
 
 /// Where that leaves too few, from here.
-const FAIRLY_EXPOSED: f32 = 20.0;
+pub(super) const FAIRLY_EXPOSED: f32 = 20.0;
+
+/// The fit of a star that is fainter than this is a guess.
+const FAINT: f32 = 7.0;
 
 /// Fewer are too few.
 const TOO_FEW: usize = 9;
@@ -66,29 +69,6 @@ pub(super) fn choose<'a>(
     neighbours: &Neighbours<'a>,
     fwhm: f32,
 ) -> Vec<&'a Blob> {
-    let highest = highest(neighbours.blobs);
-    let alone = |star: &Blob| !star.is_blended && neighbours.leave_alone(star, DISTURBS.1 * fwhm);
-    let take = |limit: f32, alone: &dyn Fn(&Blob) -> bool| {
-        let mut parts: Vec<Vec<&Blob>> = vec![Vec::new(); PARTS * PARTS];
-        for star in neighbours
-            .blobs
-            .iter()
-            .filter(|star| star.significance >= limit)
-        {
-            let part = |at: f32, side: usize| ((at as usize) * PARTS / side).min(PARTS - 1);
-            let place = part(star.y, field.height) * PARTS + part(star.x, field.width);
-            parts[place].push(star);
-        }
-        let mut taken = Vec::new();
-        for mut part in parts {
-            part.sort_by(|a, b| b.significance.total_cmp(&a.significance));
-            let fit = part
-                .into_iter()
-                .filter(|star| is_whole(field, star, fwhm, highest) && alone(star));
-            taken.extend(fit.take(PER_PART));
-        }
-        taken
-    };
     // Better a faint star than none, and better a blended one than a faint one: its neighbours'
     // pixels are left out of the fit.
     let tries = [
@@ -98,7 +78,7 @@ pub(super) fn choose<'a>(
     ];
     let mut best = Vec::new();
     for (limit, apart) in tries {
-        let taken = take(limit, &|star: &Blob| !apart || alone(star));
+        let taken = take(field, neighbours, fwhm, (limit, apart));
         if taken.len() > best.len() {
             best = taken;
         }
@@ -107,6 +87,45 @@ pub(super) fn choose<'a>(
         }
     }
     best
+}
+
+/// The same of a light through which hardly a star came: whatever can be fitted at all.
+pub(super) fn choose_faint<'a>(
+    field: &Field<'_>,
+    neighbours: &Neighbours<'a>,
+    fwhm: f32,
+) -> Vec<&'a Blob> {
+    take(field, neighbours, fwhm, (FAINT, false))
+}
+
+/// The brightest of each part of the frame from a limit on; only those that stand `apart`.
+fn take<'a>(
+    field: &Field<'_>,
+    neighbours: &Neighbours<'a>,
+    fwhm: f32,
+    (limit, apart): (f32, bool),
+) -> Vec<&'a Blob> {
+    let highest = highest(neighbours.blobs);
+    let alone = |star: &Blob| !star.is_blended && neighbours.leave_alone(star, DISTURBS.1 * fwhm);
+    let mut parts: Vec<Vec<&Blob>> = vec![Vec::new(); PARTS * PARTS];
+    for star in neighbours
+        .blobs
+        .iter()
+        .filter(|star| star.significance >= limit)
+    {
+        let part = |at: f32, side: usize| ((at as usize) * PARTS / side).min(PARTS - 1);
+        let place = part(star.y, field.height) * PARTS + part(star.x, field.width);
+        parts[place].push(star);
+    }
+    let mut taken = Vec::new();
+    for mut part in parts {
+        part.sort_by(|a, b| b.significance.total_cmp(&a.significance));
+        let fit = part
+            .into_iter()
+            .filter(|star| is_whole(field, star, fwhm, highest) && (!apart || alone(star)));
+        taken.extend(fit.take(PER_PART));
+    }
+    taken
 }
 
 /// The highest pixel of all stars: where tops are flat, the saturation level.

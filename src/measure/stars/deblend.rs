@@ -32,8 +32,6 @@ pub(super) struct Blob {
     pub(super) significance: f32,
     /// Pixels above half of its filtered height.
     pub(super) half_pixels: u32,
-    /// Mean square of its light's columns, of columns times rows, and of rows, from its centre.
-    pub(super) moments: [f64; 3],
     /// Pixels within 2 % of the highest.
     top_pixels: u32,
     /// It has a saturated pixel.
@@ -123,8 +121,6 @@ struct Sums {
     weight: f64,
     x: f64,
     y: f64,
-    /// Likewise times column squared, column and row, row squared.
-    squares: [f64; 3],
     /// Over pixels of the measured colour.
     measured: (f32, f32),
     peak: f32,
@@ -147,12 +143,6 @@ impl Sums {
         self.weight += weight;
         self.x += weight * f64::from(x);
         self.y += weight * f64::from(y);
-        let (column, row) = (f64::from(x), f64::from(y));
-        for (sum, product) in
-            (self.squares.iter_mut()).zip([column * column, column * row, row * row])
-        {
-            *sum += weight * product;
-        }
         self.half_pixels += u32::from(2.0 * filtered > self.significance);
         self.top_pixels += u32::from(value > 0.98 * self.peak);
         let (x, y) = (x as usize, y as usize);
@@ -171,12 +161,9 @@ impl Sums {
 
     fn blob(&self) -> Blob {
         // `is_star`: some values are above 0.
-        let (x, y) = (self.x / self.weight, self.y / self.weight);
-        let [xx, xy, yy] = self.squares.map(|sum| sum / self.weight);
         Blob {
-            x: x as f32,
-            y: y as f32,
-            moments: [xx - x * x, xy - x * y, yy - y * y],
+            x: (self.x / self.weight) as f32,
+            y: (self.y / self.weight) as f32,
             flux: self.flux as f32,
             peak: self.peak,
             significance: self.significance,

@@ -2,8 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::SIGMA_TO_FWHM;
-use super::choose::{Neighbours, highest, is_whole};
+use super::choose::{self, FAIRLY_EXPOSED, Neighbours, WELL_EXPOSED, highest, is_whole};
 use super::deblend::Blob;
 use super::field::Field;
 use super::growth::Growth;
@@ -21,8 +20,12 @@ const GROWTH_REACH: f64 = 3.0;
 /// A star's flux is summed within so many of the frame's widths: most of it, little of the sky.
 const FLUX_REACH: f64 = 1.5;
 
-/// Fewer stars give no shape.
+/// Fewer stars give no shape: of a zone, and of the frame, where all of it is at stake.
 const FEWEST: usize = 3;
+const FEWEST_OF_FRAME: usize = 2;
+
+/// Less weight gives no shape: three stars that are fairly exposed, or fainter ones that tell as much.
+const LEAST_WEIGHT: f64 = 3.0 * (FAIRLY_EXPOSED * FAIRLY_EXPOSED) as f64;
 
 /// How many stars stand for the pattern of a field, and how many of a ninth of it at most.
 const BRIGHTEST: usize = 60;
@@ -33,10 +36,25 @@ const BRIGHTEST_OF_ZONE: usize = 14;
 pub(super) struct Fitted {
     pub(super) profile: Moffat,
     half_flux: f64,
+    /// Of its figures among others': the inverse of their variance, but for well-exposed stars, which
+    /// differ for other reasons than noise.
+    weight: f64,
+}
+
+/// Fits the stars that tell the frame's shape. Blurred or drawn out, a light of a sparse field may have
+/// hardly one that is fairly exposed; its fainter ones tell the same then.
+pub(super) fn fit_best(field: &Field<'_>, neighbours: &Neighbours<'_>, fwhm: f32) -> Vec<Fitted> {
+    let stars = choose::choose(field, neighbours, fwhm);
+    let fitted = fit_all(field, neighbours, &stars, fwhm);
+    if fitted.len() >= FEWEST {
+        return fitted;
+    }
+    let stars = choose::choose_faint(field, neighbours, fwhm);
+    fit_all(field, neighbours, &stars, fwhm)
 }
 
 /// Fits these stars, in their order; those that no profile fits are left out.
-pub(super) fn fit_all(
+fn fit_all(
     field: &Field<'_>,
     neighbours: &Neighbours<'_>,
     stars: &[&Blob],
@@ -53,7 +71,12 @@ pub(super) fn fit_all(
                 true => Growth::of(field, place, reach, profile.background).half_flux(&profile)?,
                 false => profile.half_flux(),
             };
-            Some(Fitted { profile, half_flux })
+            let weight = f64::from(star.significance.min(WELL_EXPOSED)).powi(2);
+            Some(Fitted {
+                profile,
+                half_flux,
+                weight,
+            })
         })
         .collect();
     fitted.into_iter().flatten().collect()
@@ -90,44 +113,58 @@ fn fit(
     moffat::fit(samples, place, f64::from(fwhm), f64::from(star.peak))
 }
 
+/// The median of a figure by the stars' weights: half of all weight lies on either side.
+fn middle(fitted: &[Fitted], figure: impl Fn(&Fitted) -> f64) -> Option<f64> {
+    let weigh = |star: &Fitted| (figure(star), star.weight);
+    let mut figures: Vec<(f64, f64)> = fitted.iter().map(weigh).collect();
+    figures.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let half = figures.iter().map(|(_, weight)| weight).sum::<f64>() / 2.0;
+    let mut below = 0.0;
+    let at = figures.iter().position(|(_, weight)| {
+        below += weight;
+        below >= half
+    })?;
+    // Where just half lies below, the middle lies between two, as that of an even number does.
+    match figures.get(at + 1) {
+        Some((next, _)) if below == half => Some((figures[at].0 + next) / 2.0),
+        _ => Some(figures[at].0),
+    }
+}
+
 /// The profile of a typical star of the frame: what it is where none was fitted.
 pub(super) fn typical(fitted: &[Fitted], fwhm: f32) -> Moffat {
-    let over = |figure: fn(&Moffat) -> f64| {
-        median(
-            &mut fitted
-                .iter()
-                .map(|star| figure(&star.profile))
-                .collect::<Vec<_>>(),
-        )
-    };
-    let width = over(Moffat::fwhm).unwrap_or(f64::from(fwhm));
+    let width = middle(fitted, |star| star.profile.fwhm()).unwrap_or(f64::from(fwhm));
     Moffat {
         x: 0.0,
         y: 0.0,
         height: 1.0,
         background: 0.0,
-        g: over(|profile| profile.g).unwrap_or(0.3),
+        g: middle(fitted, |star| star.profile.g).unwrap_or(0.3),
         long: width,
         short: width,
         angle: 0.0,
     }
 }
 
-/// Medians over these stars; a twin that all of them have counts to their shape.
-pub(super) fn shape(fitted: &[Fitted], twin: Option<Twin>) -> Option<Shape> {
-    if fitted.len() < FEWEST {
+/// The shape of the frame's stars; a twin that all of them have counts to it.
+pub(super) fn of_frame(fitted: &[Fitted], twin: Option<Twin>) -> Option<Shape> {
+    shape(fitted, twin, FEWEST_OF_FRAME)
+}
+
+/// Medians over these stars.
+fn shape(fitted: &[Fitted], twin: Option<Twin>, fewest: usize) -> Option<Shape> {
+    let weight: f64 = fitted.iter().map(|star| star.weight).sum();
+    if fitted.len() < fewest || weight < LEAST_WEIGHT {
         return None;
     }
-    let over = |figure: &dyn Fn(&Fitted) -> f64| {
-        median(&mut fitted.iter().map(figure).collect::<Vec<_>>()).map(|figure| figure as f32)
-    };
+    let over = |figure: &dyn Fn(&Fitted) -> f64| middle(fitted, figure).map(|value| value as f32);
     // Directions are summed as vectors of twice the angle, longer for longer stars.
     let (mut along, mut across) = (0.0, 0.0);
     for star in fitted {
         let Moffat {
             long, short, angle, ..
         } = star.profile;
-        let drawn = (long - short) / (long + short);
+        let drawn = star.weight * (long - short) / (long + short);
         along += drawn * (2.0 * angle).cos();
         across += drawn * (2.0 * angle).sin();
     }
@@ -147,52 +184,14 @@ pub(super) fn shape(fitted: &[Fitted], twin: Option<Twin>) -> Option<Shape> {
     Some(shape)
 }
 
-/// The shape of a light whose stars no profile fits, by the second moments of their light: where
-/// they are drawn out far, it is no Moffat. Medians over stars from this signal to noise on; cut off
-/// where they sink in the noise, they come out a little too narrow.
-pub(super) fn by_moments(
-    field: &Field<'_>,
-    neighbours: &Neighbours<'_>,
-    fwhm: f32,
-) -> Option<Shape> {
-    const CLEAR: f32 = 20.0;
-    let highest = highest(neighbours.blobs);
-    let clear = neighbours.blobs.iter().filter(|star| {
-        star.significance > CLEAR && !star.is_blended && is_whole(field, star, fwhm, highest)
-    });
-    // Mean squares along the long and the short axis, and the direction's vector of twice the angle.
-    let axes = clear.map(|star| {
-        let [xx, xy, yy] = star.moments;
-        let (mean, half) = ((xx + yy) / 2.0, ((xx - yy) / 2.0).hypot(xy));
-        (mean + half, mean - half, [(xx - yy) / 2.0, xy])
-    });
-    let axes: Vec<(f64, f64, [f64; 2])> = axes.filter(|&(_, short, _)| short > 0.0).collect();
-    if axes.len() < FEWEST {
-        return None;
-    }
-    let over = |figure: &dyn Fn(f64, f64) -> f64| {
-        let mut all: Vec<f64> = axes.iter().map(|&(l, s, _)| figure(l, s)).collect();
-        median(&mut all).map(|figure| figure as f32)
-    };
-    let width = over(&|long, short| (long * short).powf(0.25))? * SIGMA_TO_FWHM;
-    let along: f64 = axes.iter().map(|(.., [along, _])| along).sum();
-    let across: f64 = axes.iter().map(|(.., [_, across])| across).sum();
-    Some(Shape {
-        stars: axes.len() as u32,
-        fwhm_px: width,
-        half_flux_px: width,
-        elongation: over(&|long, short| (long / short).sqrt())?,
-        angle_deg: degrees(0.5 * across.atan2(along)),
-    })
-}
-
 /// An axis's direction, 0 to 180.
 fn degrees(angle: f64) -> f32 {
     // The remainder of a tiny negative angle rounds to 180.
     (angle.to_degrees().rem_euclid(180.0) as f32) % 180.0
 }
 
-/// Robust standard deviation of the widths.
+/// Robust standard deviation of the widths. One bright star must not hide how the others scatter, so
+/// all count alike.
 pub(super) fn spread(fitted: &[Fitted]) -> f32 {
     let mut widths: Vec<f64> = fitted.iter().map(|star| star.profile.fwhm()).collect();
     let away = median(&mut widths).and_then(|centre| mad(&widths, centre));
@@ -208,7 +207,7 @@ pub(super) fn zones(
     std::array::from_fn(|zone| {
         let here = |star: &&Fitted| zone_of((star.profile.x, star.profile.y), size) == zone;
         let fitted: Vec<Fitted> = fitted.iter().filter(here).copied().collect();
-        shape(&fitted, twin)
+        shape(&fitted, twin, FEWEST)
     })
 }
 
