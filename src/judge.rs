@@ -13,6 +13,7 @@ use crate::combine::{MAD_TO_SD, mad, median};
 use crate::facts::{Cfa, Colour, Frame, Kind, MESH, Profile, Sample};
 use crate::measure::samples_per_cell;
 
+mod claim;
 mod course;
 mod darks;
 mod group;
@@ -20,6 +21,7 @@ mod group;
 mod tests;
 mod verdict;
 
+pub use claim::{Against, Contradiction, against_ccd_without_glow};
 pub use course::{Course, Drift, Jump, Passage};
 pub use darks::{Sensor, most_demanding, need_of_darks};
 pub use group::{groups, pixel_scale, separation_deg};
