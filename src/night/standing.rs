@@ -12,13 +12,16 @@ use super::advice::{Series, advise};
 use super::airmass::airmass;
 use super::fits::{MasterFit, fits};
 use super::text::{rounded, utc};
+use super::warnings::example;
 use crate::combine::median;
 use crate::facts::{
     ChannelLine, CloudEntry, Conditions, Content, Entry, Finding, Fingerprint, Frame, GroupEntry,
     Judged, JumpEntry, LightEntry, LightState, Measured, Measures, NightSummary, Profile,
-    SensorEntry, Trail, Verdict,
+    SensorEntry, SetAside, Trail, Verdict,
 };
-use crate::judge::{Course, Jump, Passage, Subframe, Usual, groups, pixel_scale, verdicts};
+use crate::judge::{
+    Course, Jump, Passage, Stray, Subframe, Usual, groups, pixel_scale, strays, verdicts,
+};
 
 /// Earlier nights that say what is usual: not more than these, so that a rig that was mended is not
 /// measured by what it once was.
@@ -131,7 +134,8 @@ pub fn standing(
         standing.warnings.extend(caution);
     }
     let frames: Vec<&Frame> = lights.iter().map(|light| light.frame).collect();
-    for group in groups(&frames) {
+    let groups = groups(&frames);
+    for (group, stray) in groups.iter().zip(strays(&frames, &groups)) {
         let lights: Vec<&Light<'_>> = group.iter().map(|&at| &lights[at]).collect();
         let Some(first) = lights.first() else {
             continue;
@@ -139,7 +143,7 @@ pub fn standing(
         let Some(profile) = known.settings.profile(&first.frame.rig) else {
             continue;
         };
-        standing.judge(known, &lights, profile, before);
+        standing.judge(known, &lights, stray, profile, before);
     }
     standing
 }
@@ -187,6 +191,7 @@ impl Standing {
         &mut self,
         known: &Known<'_>,
         lights: &[&Light<'_>],
+        stray: Option<Stray>,
         profile: &Profile,
         before: &[Conditions],
     ) {
@@ -202,7 +207,15 @@ impl Standing {
             })
             .collect();
         let usual = lights.first().and_then(|light| usual(light.frame, before));
-        let judged = verdicts(&subframes, usual.as_ref(), &profile.verdict);
+        let mut judged = verdicts(&subframes, usual.as_ref(), &profile.verdict);
+        let pointing_limit = profile.verdict.pointing_fraction;
+        if let Some(stray) = stray {
+            for light in &mut judged {
+                let others = |finding: &Finding| finding.reason != SetAside::OffTarget;
+                light.findings.retain(others);
+                light.findings.push(stray.finding(pointing_limit));
+            }
+        }
         let course = Course::of(&subframes, &judged);
         let standings: Vec<LightStanding> = lights
             .iter()
@@ -214,10 +227,16 @@ impl Standing {
             if profile.passbands.contains_key(&group.filter) {
                 group.channel_lines.clear();
             }
+            let target = group.target.as_deref().unwrap_or("no target");
+            let name = format!("{}, {target}, {}", group.rig, group.filter);
             if let Some(warning) = course.warning() {
-                let target = group.target.as_deref().unwrap_or("no target");
-                let name = format!("{}, {target}, {}", group.rig, group.filter);
                 self.warnings.push(format!("{name}: {warning}"));
+            }
+            if let Some(stray) = stray {
+                let files: Vec<_> = lights.iter().map(|light| &light.entry.file).collect();
+                let files = example(&files, "light");
+                let warning = stray.warning(pointing_limit);
+                self.warnings.push(format!("{name}: {files} {warning}"));
             }
             self.groups.push(group);
         }
