@@ -1,6 +1,6 @@
 //! Which frames of a set are left out, and which lights are set aside, with the value and the limit.
 //!
-//! [`groups`] says which lights are judged together, [`verdicts`] which of them are set aside, and
+//! [`groups`] says which lights are judged together, [`strays`] which groups are a mistake, [`verdicts`] which of them are set aside, and
 //! [`Course`] how the group went through the night. The rest of this page is about calibration frames.
 //!
 //! A frame is first judged by itself: exposure, temperature, saturation, level. Those that pass
@@ -13,16 +13,20 @@ use crate::combine::{MAD_TO_SD, mad, median};
 use crate::facts::{Cfa, Colour, Frame, Kind, MESH, Profile, Sample};
 use crate::measure::samples_per_cell;
 
+mod claim;
 mod course;
 mod darks;
 mod group;
+mod stray;
 #[cfg(test)]
 mod tests;
 mod verdict;
 
+pub use claim::{Against, Contradiction, against_ccd_without_glow};
 pub use course::{Course, Drift, Jump, Passage};
 pub use darks::{Sensor, most_demanding, need_of_darks};
 pub use group::{groups, pixel_scale, separation_deg};
+pub use stray::{Stray, strays};
 pub use verdict::{Subframe, Usual, verdicts};
 
 /// A frame may lie this many scales from the median of its set.

@@ -7,7 +7,8 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use dawnledger::facts::Kind;
+use dawnledger::config::parse_goals;
+use dawnledger::facts::{Goal, Kind};
 use dawnledger::simulate::{Fault, Scenario, frames, pixels, render};
 
 fn demo() -> PathBuf {
@@ -115,4 +116,33 @@ fn there_are_enough_good_calibration_frames() {
     assert_eq!(count(1, Kind::Bias, None), 10);
     assert_eq!(count(1, Kind::Flat, Some("L")), 10);
     assert_eq!(count(1, Kind::Dark, None), 10);
+}
+
+/// More is wanted of every target and filter than the night gives.
+#[test]
+fn goals_are_those_of_the_night_s_targets() {
+    let mut hours: BTreeMap<(String, String), f64> = BTreeMap::new();
+    for file in frames(&scenario()) {
+        if let Some(light) = file.exposure().filter(|shot| shot.kind == Kind::Light) {
+            let target = light.target.clone().unwrap_or_default();
+            let filter = light.filter.clone().unwrap_or_default();
+            *hours.entry((target, filter)).or_default() += light.exposure_s / 3600.0;
+        }
+    }
+    let file = demo().join("targets.yaml");
+    let text = fs::read_to_string(&file).unwrap();
+    let goals = parse_goals(&text, &file).unwrap_or_else(|error| panic!("{error}"));
+    let mut wanted = Vec::new();
+    for (target, filters) in goals {
+        for (filter, goal) in filters {
+            let Goal::Hours(goal) = goal else {
+                panic!("{target}, {filter}: want hours");
+            };
+            let key = (target.clone(), filter);
+            let given = hours.get(&key).unwrap_or_else(|| panic!("{key:?}"));
+            assert!(goal > *given, "{key:?}: {goal} of {given}");
+            wanted.push(key);
+        }
+    }
+    assert!(wanted.iter().eq(hours.keys()), "{wanted:?} of {hours:?}");
 }

@@ -22,6 +22,9 @@ use crate::simulate::{PlannedFile, Scenario, frames};
 /// Pause between two frames: a night in a few seconds.
 const PAUSE: Duration = Duration::from_millis(15);
 
+/// What is wanted of the targets: it lies among the products.
+const GOALS: &str = "targets.yaml";
+
 /// Plays the night in `folder`, or in a new one among the temporary files.
 pub fn demo(folder: Option<PathBuf>, data: &Path) -> Result<(), Failure> {
     let scenario = data.join("scenario.yaml");
@@ -46,6 +49,8 @@ pub fn demo(folder: Option<PathBuf>, data: &Path) -> Result<(), Failure> {
     Disk::default().make_folder(&incoming)?;
     copy(data, &folder)?;
     let settings = settings::read(&folder.join("settings.yaml"))?;
+    Disk::default().make_folder(&settings.output)?;
+    copy_file(&data.join(GOALS), &settings.output.join(GOALS))?;
 
     println!(
         "A night at {}, played in {}",
@@ -103,9 +108,13 @@ fn copy(data: &Path, folder: &Path) -> anyhow::Result<()> {
         .flatten()
         .map(|entry| Path::new("profiles").join(entry.file_name()));
     for name in names.chain([PathBuf::from("settings.yaml")]) {
-        let (from, to) = (data.join(&name), folder.join(&name));
-        fs::copy(&from, &to).with_context(|| format!("{}: could not copy", from.display()))?;
+        copy_file(&data.join(&name), &folder.join(&name))?;
     }
+    Ok(())
+}
+
+fn copy_file(from: &Path, to: &Path) -> anyhow::Result<()> {
+    fs::copy(from, to).with_context(|| format!("{}: could not copy", from.display()))?;
     Ok(())
 }
 

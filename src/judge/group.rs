@@ -9,7 +9,7 @@
 //! on them.
 
 #[cfg(test)]
-mod tests;
+pub(super) mod tests;
 
 use crate::facts::{Camera, Frame, Pointing};
 
@@ -32,11 +32,7 @@ pub fn groups(lights: &[&Frame]) -> Vec<Vec<usize>> {
     let mut sorted: Vec<usize> = (0..lights.len()).collect();
     sorted.sort_by(|a, b| order(a).cmp(&order(b)));
     let mut groups: Vec<Vec<usize>> = sorted
-        .chunk_by(|&a, &b| {
-            let (a, b) = (order(&a), order(&b));
-            let longer = b.3.get() <= a.3.get() * (1.0 + SAME_EXPOSURE);
-            (a.0, a.1, a.2) == (b.0, b.1, b.2) && longer
-        })
+        .chunk_by(|&a, &b| are_alike(lights[a], lights[b]))
         .flat_map(|alike| fields(lights, alike))
         .collect();
     let by_time = |at: &usize| (lights[*at].start, *at);
@@ -45,6 +41,13 @@ pub fn groups(lights: &[&Frame]) -> Vec<Vec<usize>> {
     }
     groups.sort_by_key(|group| group.first().map(by_time));
     groups
+}
+
+/// Are two lights alike in all but the field?
+pub(super) fn are_alike(one: &Frame, other: &Frame) -> bool {
+    let (a, b) = (one.exposure.get(), other.exposure.get());
+    (&one.rig, &one.camera, &one.filter) == (&other.rig, &other.camera, &other.filter)
+        && a.max(b) <= a.min(b) * (1.0 + SAME_EXPOSURE)
 }
 
 /// Lights that are alike in all but the field, by field.
@@ -102,7 +105,7 @@ fn are_near(one: &Frame, other: &Frame) -> bool {
 }
 
 /// The shorter side of a light's field, degrees.
-fn field_deg(light: &Frame) -> Option<f64> {
+pub(super) fn field_deg(light: &Frame) -> Option<f64> {
     let Camera { width, height, .. } = *light.camera;
     let scale = pixel_scale(light)?;
     Some(f64::from(width.min(height)) * scale / 3600.0)

@@ -5,26 +5,25 @@
 //! may have changed; [`lights_of`] names the lights and so tells whether it has. It does not know how a verdict comes
 //! about: that is `judge`'s.
 
+mod group;
+mod usual;
+
 use std::collections::BTreeMap;
 
 use super::Known;
-use super::advice::{Series, advise};
 use super::airmass::airmass;
 use super::fits::{MasterFit, fits};
-use super::text::{rounded, utc};
-use crate::combine::median;
+use super::text::rounded;
+use super::warnings::example;
 use crate::facts::{
-    ChannelLine, CloudEntry, Conditions, Content, Entry, Finding, Fingerprint, Frame, GroupEntry,
-    Judged, JumpEntry, LightEntry, LightState, Measured, Measures, NightSummary, Profile,
-    SensorEntry, Trail, Verdict,
+    Conditions, Content, Entry, Finding, Fingerprint, Frame, GroupEntry, Judged, LightEntry,
+    LightState, Measured, Measures, Profile, SensorEntry, SetAside, Trail, Verdict,
 };
-use crate::judge::{Course, Jump, Passage, Subframe, Usual, groups, pixel_scale, verdicts};
+use crate::judge::{Course, Stray, Subframe, groups, pixel_scale, strays, verdicts};
+use group::group;
+use usual::usual;
 
-/// Earlier nights that say what is usual: not more than these, so that a rig that was mended is not
-/// measured by what it once was.
-const NIGHTS: usize = 20;
-/// No further back than this many nights, so that the work for each night does not grow with the archive.
-const REACH: usize = 200;
+pub use usual::usual_before;
 
 /// How the lights of a night stand.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -131,7 +130,8 @@ pub fn standing(
         standing.warnings.extend(caution);
     }
     let frames: Vec<&Frame> = lights.iter().map(|light| light.frame).collect();
-    for group in groups(&frames) {
+    let groups = groups(&frames);
+    for (group, stray) in groups.iter().zip(strays(&frames, &groups)) {
         let lights: Vec<&Light<'_>> = group.iter().map(|&at| &lights[at]).collect();
         let Some(first) = lights.first() else {
             continue;
@@ -139,7 +139,7 @@ pub fn standing(
         let Some(profile) = known.settings.profile(&first.frame.rig) else {
             continue;
         };
-        standing.judge(known, &lights, profile, before);
+        standing.judge(known, &lights, stray, profile, before);
     }
     standing
 }
@@ -187,6 +187,7 @@ impl Standing {
         &mut self,
         known: &Known<'_>,
         lights: &[&Light<'_>],
+        stray: Option<Stray>,
         profile: &Profile,
         before: &[Conditions],
     ) {
@@ -202,7 +203,15 @@ impl Standing {
             })
             .collect();
         let usual = lights.first().and_then(|light| usual(light.frame, before));
-        let judged = verdicts(&subframes, usual.as_ref(), &profile.verdict);
+        let mut judged = verdicts(&subframes, usual.as_ref(), &profile.verdict);
+        let pointing_limit = profile.verdict.pointing_fraction;
+        if let Some(stray) = stray {
+            for light in &mut judged {
+                let others = |finding: &Finding| finding.reason != SetAside::OffTarget;
+                light.findings.retain(others);
+                light.findings.push(stray.finding(pointing_limit));
+            }
+        }
         let course = Course::of(&subframes, &judged);
         let standings: Vec<LightStanding> = lights
             .iter()
@@ -214,10 +223,16 @@ impl Standing {
             if profile.passbands.contains_key(&group.filter) {
                 group.channel_lines.clear();
             }
+            let target = group.target.as_deref().unwrap_or("no target");
+            let name = format!("{}, {target}, {}", group.rig, group.filter);
             if let Some(warning) = course.warning() {
-                let target = group.target.as_deref().unwrap_or("no target");
-                let name = format!("{}, {target}, {}", group.rig, group.filter);
                 self.warnings.push(format!("{name}: {warning}"));
+            }
+            if let Some(stray) = stray {
+                let files: Vec<_> = lights.iter().map(|light| &light.entry.file).collect();
+                let files = example(&files, "light");
+                let warning = stray.warning(pointing_limit);
+                self.warnings.push(format!("{name}: {files} {warning}"));
             }
             self.groups.push(group);
         }
@@ -275,172 +290,4 @@ impl Light<'_> {
             trails: found.trails.clone(),
         }
     }
-}
-
-/// What is usual before a night, by rig and filter: medians over the latest nights before it.
-/// `earlier` are nights before it, the latest first.
-pub fn usual_before<'a>(earlier: impl Iterator<Item = &'a NightSummary>) -> Vec<Conditions> {
-    let mut nights: BTreeMap<(&str, &str), Vec<&Conditions>> = BTreeMap::new();
-    for found in earlier.take(REACH).flat_map(|night| &night.conditions) {
-        let found_before = nights.entry((&found.rig, &found.filter)).or_default();
-        if found_before.len() < NIGHTS {
-            found_before.push(found);
-        }
-    }
-    let usual = |((rig, filter), nights): ((&str, &str), Vec<&Conditions>)| {
-        let middle = |figure: fn(&Conditions) -> Option<f64>| {
-            median(
-                &mut nights
-                    .iter()
-                    .copied()
-                    .filter_map(figure)
-                    .collect::<Vec<_>>(),
-            )
-        };
-        Conditions {
-            rig: rig.to_owned(),
-            filter: filter.to_owned(),
-            fwhm_px: middle(|night| night.fwhm_px),
-            fwhm_arcsec: middle(|night| night.fwhm_arcsec),
-            elongation: middle(|night| night.elongation),
-            background_adu: middle(|night| night.background_adu),
-            background_adu_per_s: middle(|night| night.background_adu_per_s),
-        }
-    };
-    nights.into_iter().map(usual).collect()
-}
-
-/// What is usual for a light.
-fn usual(frame: &Frame, before: &[Conditions]) -> Option<Usual> {
-    let of_its_kind =
-        |found: &&Conditions| *found.rig == *frame.rig && *found.filter == *frame.filter;
-    let found = before.iter().find(of_its_kind)?;
-    Some(Usual {
-        fwhm_px: found.fwhm_px,
-        elongation: found.elongation,
-        background_adu_per_s: found.background_adu_per_s,
-        stars: None,
-    })
-}
-
-/// What a group says of the night: medians over its kept lights, or over all where none is kept.
-fn group(
-    known: &Known<'_>,
-    lights: &[&Light<'_>],
-    standings: &[LightStanding],
-    course: &Course,
-) -> Option<GroupEntry> {
-    let first = lights.first()?;
-    let kept = standings
-        .iter()
-        .filter(|standing| standing.is_kept())
-        .count();
-    let speaking: Vec<(&Light<'_>, &LightStanding)> = lights
-        .iter()
-        .copied()
-        .zip(standings)
-        .filter(|(_, standing)| kept == 0 || standing.is_kept())
-        .collect();
-    let middle = |figure: &dyn Fn(&Measures) -> Option<f64>, decimals| {
-        let figures = speaking.iter().filter_map(|(_, s)| figure(&s.measures));
-        median(&mut figures.collect::<Vec<_>>()).map(|value| rounded(value, decimals))
-    };
-    let zones = |zone: usize| {
-        let shapes = speaking
-            .iter()
-            .filter_map(|(l, _)| l.measured.stars.zones[zone]);
-        let widths = shapes.map(|shape| f64::from(shape.fwhm_px));
-        median(&mut widths.collect::<Vec<_>>()).map(|value| rounded(value, 3))
-    };
-    let at = |light: usize| lights[light].frame.start.map_or_else(String::new, utc);
-    let jump = |jump: &Jump| JumpEntry {
-        at_utc: at(jump.before),
-        px: rounded(jump.px, 1),
-        arcsec: jump.arcsec.map(|arcsec| rounded(arcsec, 1)),
-    };
-    let cloud = |passage: &Passage| CloudEntry {
-        from_utc: at(passage.first),
-        to_utc: at(passage.last),
-        lowest_transparency: rounded(passage.lowest, 3),
-    };
-    let zones: Vec<Option<f64>> = (0..9).map(zones).collect();
-    let advice = advise(&Series {
-        exposure_s: first.frame.exposure.get(),
-        background_adu: middle(&|m| Some(m.background_adu), 3),
-        electrons_per_adu: first.electrons_per_adu,
-        read_noise_e: first.read_noise_e,
-        pixel_scale_arcsec: first.scale,
-        fwhm_px: middle(&|m| m.fwhm_px, 3),
-    });
-    let mut scales: Vec<f64> = lights.iter().filter_map(|light| light.scale).collect();
-    Some(GroupEntry {
-        rig: first.frame.rig.to_string(),
-        target: first.frame.target.as_ref().map(ToString::to_string),
-        filter: first.frame.filter.to_string(),
-        exposure_s: first.frame.exposure.get(),
-        frames: lights.len(),
-        kept,
-        fwhm_px: middle(&|m| m.fwhm_px, 3),
-        fwhm_arcsec: middle(&|m| m.fwhm_arcsec, 3),
-        elongation: middle(&|m| m.elongation, 3),
-        background_adu: middle(&|m| Some(m.background_adu), 3),
-        stars: middle(&|m| m.stars.map(f64::from), 1),
-        pixel_scale_arcsec: median(&mut scales).map(|scale| rounded(scale, 4)),
-        sky_e_per_s: middle(&|m| m.sky_e_per_s, 4),
-        row_order: first.frame.camera.row_order,
-        zones_fwhm_px: if zones.iter().any(Option::is_some) {
-            zones
-        } else {
-            Vec::new()
-        },
-        drift_arcsec_per_h: course
-            .drift
-            .and_then(|drift| Some(rounded(drift.arcsec_per_h?, 2))),
-        jumps: course.jumps.iter().map(jump).collect(),
-        clouds: course.clouds.iter().map(cloud).collect(),
-        channel_lines: channel_lines(&speaking),
-        best: best(&speaking, known),
-        advice: advice.sentences,
-    })
-}
-
-/// The middle of the lights' channel lines.
-fn channel_lines(speaking: &[(&Light<'_>, &LightStanding)]) -> Vec<ChannelLine> {
-    let mut lines: BTreeMap<_, (Vec<f64>, Vec<f64>)> = BTreeMap::new();
-    for line in speaking.iter().flat_map(|(light, _)| &light.measured.lines) {
-        let (slopes, intercepts) = lines.entry(line.colour).or_default();
-        slopes.push(line.slope);
-        intercepts.push(line.intercept_adu);
-    }
-    lines
-        .into_iter()
-        .filter_map(|(colour, (mut slopes, mut intercepts))| {
-            Some(ChannelLine {
-                colour,
-                slope: rounded(median(&mut slopes)?, 5),
-                intercept_adu: rounded(median(&mut intercepts)?, 3),
-            })
-        })
-        .collect()
-}
-
-/// The light to show: the one whose stars are the brightest for their width.
-fn best(speaking: &[(&Light<'_>, &LightStanding)], known: &Known<'_>) -> Option<String> {
-    let merit = |standing: &LightStanding| {
-        let Measures {
-            transparency,
-            fwhm_px,
-            ..
-        } = standing.measures;
-        transparency.unwrap_or(0.0) / fwhm_px.unwrap_or(f64::INFINITY)
-    };
-    let mut best = speaking.iter();
-    let mut found = best.next()?;
-    for other in best {
-        if merit(other.1) > merit(found.1) {
-            found = other;
-        }
-    }
-    let made = known.snapshot.made.get(&found.0.fingerprint)?;
-    Some(made.product.clone())
 }

@@ -200,7 +200,7 @@ fn arriving(
 }
 
 /// `3 frames (the first is lights/a.fits)`.
-fn example(files: &[&FileId], noun: &str) -> String {
+pub(super) fn example(files: &[&FileId], noun: &str) -> String {
     match files {
         [one] => format!("{} ({one})", counted(1, noun)),
         [first, ..] => format!("{} (the first is {first})", counted(files.len(), noun)),

@@ -76,6 +76,7 @@ impl<'a> Rig<'a, '_> {
         groups.sort_by(|(a, _), (b, _)| a.cmp(b));
         let mut states = BTreeMap::new();
         self.own_nights(&mut states);
+        self.doubt_scaling();
         for (shared, places) in groups {
             let lights: Vec<&Member<'a>> = places.iter().map(|&at| &self.cast.lights[at]).collect();
             self.compare(&shared, lights[0]);

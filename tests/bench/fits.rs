@@ -1,6 +1,6 @@
 //! How often a master that does not fit is caught, and how often one that fits is suspected.
 //!
-//!     cargo bench --bench fits [CASES]
+//!     cargo bench --bench fits [-- CASES]
 //!
 //! Each case is a night of six lights of its own sensor: 512x384 to 1024x768 pixels, every second
 //! one with a colour filter array, sky of 300 to 1500 electrons, pixels' response scattered by 0.5 to

@@ -8,8 +8,8 @@ use crate::observatory::stamps;
 use crate::planes::{self, Night, UNCERTAIN};
 
 /// Lights of 120 s; a sensor whose dark signal is proportional to time and some hundred ADU.
-fn night(dark_s: u32, scaling: &str) -> Night {
-    let scenario = planes::NIGHT.replace(
+fn night(scenario: &str, dark_s: u32, scaling: &str) -> Night {
+    let scenario = scenario.replace(
         "kind: dark, exposure_s: 120",
         &format!("kind: dark, exposure_s: {dark_s}"),
     );
@@ -23,7 +23,7 @@ const ALLOWED: &str = ", scaling: ccd-without-glow";
 #[test]
 fn scaled_darks_leave_the_truth_and_their_noise_is_known() {
     for (dark_s, k, warned) in [(300, 0.4, false), (60, 2.0, true)] {
-        let night = night(dark_s, ALLOWED);
+        let night = night(planes::NIGHT, dark_s, ALLOWED);
         for light in &night.log.lights {
             assert_eq!(light.dark_scale, Some(k));
             assert!(light.masters.bias.is_some() && light.masters.dark.is_some());
@@ -36,7 +36,7 @@ fn scaled_darks_leave_the_truth_and_their_noise_is_known() {
 
 #[test]
 fn the_factor_stands_in_the_product_and_outlives_the_catalogue() {
-    let night = night(300, ALLOWED);
+    let night = night(planes::NIGHT, 300, ALLOWED);
     let path = night.light(0);
     let header = read_header(&path).unwrap();
     assert_eq!(header.number("DLSCALE"), Some(0.4));
@@ -49,12 +49,52 @@ fn the_factor_stands_in_the_product_and_outlives_the_catalogue() {
 
 #[test]
 fn lights_wait_where_the_profile_does_not_allow_it() {
-    let night = night(300, "");
+    let night = night(planes::NIGHT, 300, "");
     for light in &night.log.lights {
         let reason = light.reason.as_deref().unwrap();
         assert!(
             reason.contains("exposure is 300 s, wanted 120 s"),
             "{reason}"
         );
+    }
+}
+
+/// Dark charge and hot pixels, as a CCD has them; glow, and a held black level, as it has not.
+#[test]
+fn a_false_claim_about_the_sensor_is_told_and_a_true_one_is_not() {
+    let glow = ", glow_e_per_s: 2";
+    assert!(planes::NIGHT.contains(glow));
+    for (sensor, wanted) in [
+        ("", None),
+        (", dark_e_per_s: 0.5", None),
+        (", glow_e_per_s: 0.1", Some("darks of 300 s glow by ")),
+        (
+            ", dark_e_per_s: 0.5, holds_black: true",
+            Some("darks of 300 s lie below the level that their noise tells by "),
+        ),
+    ] {
+        let scenario = planes::NIGHT.replace(glow, sensor);
+        let scenario = match sensor.contains("dark_e_per_s") {
+            true => scenario.replace(", dark_e_per_s: 0.02", ""),
+            false => scenario,
+        };
+        for scaling in [ALLOWED, ""] {
+            let log = night(&scenario, 300, scaling).log;
+            let warnings = log
+                .warnings
+                .iter()
+                .filter(|w| w.contains("ccd-without-glow"));
+            let warnings: Vec<&String> = warnings.collect();
+            let wanted = wanted.filter(|_| scaling == ALLOWED);
+            assert_eq!(
+                warnings.len(),
+                usize::from(wanted.is_some()),
+                "{warnings:?}"
+            );
+            for (warning, wanted) in warnings.iter().zip(wanted) {
+                assert!(warning.contains(wanted), "{warning}");
+                assert!(warning.contains(" ADU, limit "), "{warning}");
+            }
+        }
     }
 }

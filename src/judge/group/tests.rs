@@ -10,7 +10,7 @@ use super::*;
 use crate::facts::{Degrees, Kind, Optics, RowOrder, Seconds, Setting};
 
 /// 500 mm and 3.76 um over 6000 x 4000 pixels: a field of 2.58 x 1.72 degrees.
-fn light(minute: i64, target: &str, place: Option<(f64, f64)>) -> Frame {
+pub(in crate::judge) fn light(minute: i64, target: &str, place: Option<(f64, f64)>) -> Frame {
     let evening: jiff::Timestamp = "2026-09-05T21:00:00Z".parse().unwrap();
     let degrees = |value: f64| Degrees::new(value).unwrap();
     Frame {

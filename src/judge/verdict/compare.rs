@@ -2,7 +2,10 @@
 
 use crate::measure::{Match, align};
 
-use super::Subframe;
+use super::{ENOUGH, Subframe};
+
+/// With fewer stars than this a field is not told from another.
+pub(super) const PLENTY: usize = 8;
 
 /// So many of the brightest stars stand for a light's transparency before it is matched.
 const BRIGHTEST: usize = 8;
@@ -31,7 +34,9 @@ pub(super) struct Compared {
 impl Compared {
     /// Chooses the light with the best transparency and seeing: the flux of its brightest stars
     /// over their width. It must be of the field that most lights show, so of the first few the one
-    /// is taken that matches most others.
+    /// is taken that matches most others. Of fewer lights than tell a majority from an accident it is the
+    /// one whose pattern of stars is borne out best: what little a closed dome shows is no measure
+    /// for a light that is full of stars.
     pub(super) fn of(group: &[Subframe<'_>]) -> Self {
         let mut candidates: Vec<(f64, usize)> = group
             .iter()
@@ -42,14 +47,26 @@ impl Compared {
             b.0.total_cmp(&a.0)
                 .then(group[a.1].start.cmp(&group[b.1].start))
         });
-        let mut best: Option<(usize, Self)> = None;
+        let is_few = group.len() < ENOUGH;
+        let mut best: Option<(Support, Self)> = None;
         for &(_, at) in candidates.iter().take(CANDIDATES) {
             let compared = Self::with(group, at);
             let matched = compared.matched();
+            let support = match is_few {
+                true => Support {
+                    told: compared.pairs().filter(|&pairs| pairs >= PLENTY).count(),
+                    matched,
+                    pairs: compared.pairs().sum(),
+                },
+                false => Support {
+                    matched,
+                    ..Support::default()
+                },
+            };
             // Most lights: no other field can have more.
-            let settled = 2 * matched > group.len();
-            if best.as_ref().is_none_or(|(most, _)| matched > *most) {
-                best = Some((matched, compared));
+            let settled = !is_few && 2 * matched > group.len();
+            if best.as_ref().is_none_or(|(most, _)| support > *most) {
+                best = Some((support, compared));
             }
             if settled {
                 break;
@@ -80,9 +97,27 @@ impl Compared {
 
     /// How many lights lie on the reference, itself among them.
     pub(super) fn matched(&self) -> usize {
-        let matched = |seen: &&Seen| matches!(seen, Seen::Matched(_));
-        self.lights.iter().filter(matched).count()
+        self.pairs().count()
     }
+
+    /// How many stars each of them has in common with it.
+    fn pairs(&self) -> impl Iterator<Item = usize> {
+        self.lights.iter().filter_map(|seen| match seen {
+            Seen::Matched(found) => Some(found.pairs),
+            Seen::Unmatched => None,
+        })
+    }
+}
+
+/// What speaks for a reference, the weightiest first.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+struct Support {
+    /// Lights that share enough stars with it to tell the field.
+    told: usize,
+    /// Lights that lie on it.
+    matched: usize,
+    /// Stars that they share with it.
+    pairs: usize,
 }
 
 fn merit(light: &Subframe<'_>) -> Option<f64> {

@@ -3,7 +3,7 @@
 use crate::combine::{MAD_TO_SD, mad, median};
 use crate::facts::{Finding, SetAside, VerdictLimits};
 
-use super::compare::{Compared, Seen, by_rank};
+use super::compare::{Compared, PLENTY, Seen, by_rank};
 use super::figures::Figures;
 use super::{ENOUGH, Subframe, Usual};
 
@@ -13,9 +13,6 @@ const NARROW_MORE: f64 = 0.2;
 
 /// Of fewer stars than this their number says nothing.
 const COUNTED: f64 = 4.0;
-
-/// With fewer stars than this a field is not told from another.
-const PLENTY: usize = 8;
 
 /// Pointings scatter at least by this part of the side.
 const POINTING_FLOOR: f64 = 0.01;

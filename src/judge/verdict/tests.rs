@@ -328,6 +328,39 @@ fn few_lights_are_judged_by_the_limits_alone() {
     assert!(judge(&[], None).is_empty());
 }
 
+/// A closed dome shows no stars, but now and then a few narrow and bright specks of the sensor, in the
+/// same places. They are no reference for lights that are full of stars, even where they are as many.
+#[test]
+fn of_a_few_lights_the_one_with_the_best_pattern_is_the_reference() {
+    let specks = |count: usize| -> Vec<Star> {
+        let speck = |star: Star| Star {
+            flux: 200_000.0,
+            ..star
+        };
+        field(9).into_iter().take(count).map(speck).collect()
+    };
+    for (good, blocked, seen) in [(1, 1, 8), (2, 1, 12), (1, 2, 6), (1, 3, 6), (2, 2, 12)] {
+        let mut lights = night(good + blocked);
+        for light in &mut lights[good..] {
+            light.measured.stars.brightest = specks(seen);
+            light.measured.stars.count = seen as u32;
+            light.shape().fwhm_px = 1.2;
+        }
+        let judged = judge(&lights, None);
+        for (at, judged) in judged.iter().enumerate() {
+            let found = reasons(judged);
+            if at < good {
+                assert_eq!(found, [], "{good} good of {}: {judged:?}", lights.len());
+                let through = judged.relative.unwrap().transparency;
+                assert!((through - 1.0).abs() < 0.1, "{judged:?}");
+            } else {
+                assert!(found.contains(&SetAside::FewStars), "{judged:?}");
+                assert_eq!(judged.relative, None);
+            }
+        }
+    }
+}
+
 #[test]
 fn a_night_that_is_bad_as_a_whole_is_judged_by_earlier_ones() {
     let mut lights = night(10);

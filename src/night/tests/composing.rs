@@ -18,7 +18,7 @@ use crate::facts::{
 };
 use crate::night::{Known, Standing, compose, nights, parse, scene, yaml};
 
-fn settings() -> Settings {
+pub(super) fn settings() -> Settings {
     Settings {
         site: scene::site(),
         watch: Vec::new(),
@@ -57,7 +57,7 @@ fn digest(number: u8) -> Digest {
     Digest::new([number; 32])
 }
 
-fn print(number: u8) -> Fingerprint {
+pub(super) fn print(number: u8) -> Fingerprint {
     Fingerprint::new([number; 32])
 }
 
@@ -115,7 +115,7 @@ fn entry(path: &str, changed: Timestamp, content: Content) -> Entry {
 }
 
 /// A frame written three seconds after its exposure ended.
-fn shot(path: &str, number: u8, frame: Frame) -> Entry {
+pub(super) fn shot(path: &str, number: u8, frame: Frame) -> Entry {
     let end = frame.start.unwrap_or(at("2026-09-05T23:59:00Z"))
         + SignedDuration::from_secs_f64(frame.exposure.get() + 3.0);
     let content = Content::Frame {
@@ -127,7 +127,7 @@ fn shot(path: &str, number: u8, frame: Frame) -> Entry {
     entry(path, end, content)
 }
 
-fn made(number: u8, product: &str, inputs: &[u8], masters: &[(Kind, u8, &str)]) -> Made {
+pub(super) fn made(number: u8, product: &str, inputs: &[u8], masters: &[(Kind, u8, &str)]) -> Made {
     Made {
         fingerprint: print(number),
         product: product.to_owned(),
@@ -171,14 +171,14 @@ fn facts(kind: Kind) -> MasterFacts {
 }
 
 /// What became of each file, in the order the entries are written here.
-enum Fate {
+pub(super) enum Fate {
     Light(LightState),
     Frame(CalibrationState),
     Itself,
 }
 
 /// Sorts the entries as a snapshot does and files the plan under the resulting indices.
-fn scene_of(files: Vec<(Entry, Fate)>) -> (Snapshot, Plan) {
+pub(super) fn scene_of(files: Vec<(Entry, Fate)>) -> (Snapshot, Plan) {
     let mut files = files;
     files.sort_by(|(a, _), (b, _)| a.file.cmp(&b.file));
     let mut snapshot = Snapshot::default();

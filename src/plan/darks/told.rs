@@ -111,6 +111,45 @@ impl<'a> Rig<'a, '_> {
         self.plan.sensors.extend(states.into_values());
     }
 
+    /// Says where a profile calls its sensor a CCD without glow and its darks say otherwise: on the
+    /// darks' own nights, and on those of the lights that they would be scaled for.
+    pub(super) fn doubt_scaling(&mut self) {
+        if !self.rule(Kind::Dark).is_some_and(|rule| rule.scaled) {
+            return;
+        }
+        let darks = &self.sensors.darks;
+        let own = timed(darks).map(|(offer, last)| (self.settings.site.night_of(last), offer));
+        let serving = self.cast.lights.iter().filter_map(|light| {
+            let [(_, dark), ..] = self.wishes(light);
+            Some((light.night, dark.choose(darks)?))
+        });
+        let mut found = BTreeSet::new();
+        for (night, offer) in own.chain(serving) {
+            let (Some(signal), Some(last)) =
+                (self.dark_signal(offer.fingerprint), offer.facts.last)
+            else {
+                continue;
+            };
+            let bias = self.wish(&[Kind::Bias], &offer.facts.camera, last);
+            let transfer = bias.choose(&self.sensors.transfers);
+            let transfer = transfer.and_then(|offer| self.transfer(offer.fingerprint));
+            let gain = transfer.and_then(photon_transfer);
+            let gain = gain.map(|gain| gain.electrons_per_adu);
+            let all = judge::against_ccd_without_glow(signal, gain);
+            found.extend(all.into_iter().map(|contradiction| {
+                let exposure = offer.facts.exposure;
+                let words = format!(
+                    "the profile says `ccd-without-glow`, but darks of {exposure} {contradiction}: \
+                     want `scaling` left out, and darks of the lights' own exposure"
+                );
+                (night, words)
+            }));
+        }
+        for (night, words) in found {
+            self.warn(night, &words);
+        }
+    }
+
     /// Holds what headers and the profile state of a sensor against what is measured.
     pub(super) fn compare(&mut self, shared: &Shared, light: &Member<'a>) {
         let Some(found) = shared

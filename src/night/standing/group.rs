@@ -1,0 +1,136 @@
+//! What a group of lights says of the night, for the log: its middle figures, how it went through the
+//! night, what advice follows from it.
+//!
+//! It is told the verdicts and has no part in them.
+
+use std::collections::BTreeMap;
+
+use super::{Light, LightStanding};
+use crate::combine::median;
+use crate::facts::{ChannelLine, CloudEntry, GroupEntry, JumpEntry, Measures};
+use crate::judge::{Course, Jump, Passage};
+use crate::night::Known;
+use crate::night::advice::{Series, advise};
+use crate::night::text::{rounded, utc};
+
+/// What a group says of the night: medians over its kept lights, or over all where none is kept.
+pub(super) fn group(
+    known: &Known<'_>,
+    lights: &[&Light<'_>],
+    standings: &[LightStanding],
+    course: &Course,
+) -> Option<GroupEntry> {
+    let first = lights.first()?;
+    let kept = standings
+        .iter()
+        .filter(|standing| standing.is_kept())
+        .count();
+    let speaking: Vec<(&Light<'_>, &LightStanding)> = lights
+        .iter()
+        .copied()
+        .zip(standings)
+        .filter(|(_, standing)| kept == 0 || standing.is_kept())
+        .collect();
+    let middle = |figure: &dyn Fn(&Measures) -> Option<f64>, decimals| {
+        let figures = speaking.iter().filter_map(|(_, s)| figure(&s.measures));
+        median(&mut figures.collect::<Vec<_>>()).map(|value| rounded(value, decimals))
+    };
+    let zones = |zone: usize| {
+        let shapes = speaking
+            .iter()
+            .filter_map(|(l, _)| l.measured.stars.zones[zone]);
+        let widths = shapes.map(|shape| f64::from(shape.fwhm_px));
+        median(&mut widths.collect::<Vec<_>>()).map(|value| rounded(value, 3))
+    };
+    let at = |light: usize| lights[light].frame.start.map_or_else(String::new, utc);
+    let jump = |jump: &Jump| JumpEntry {
+        at_utc: at(jump.before),
+        px: rounded(jump.px, 1),
+        arcsec: jump.arcsec.map(|arcsec| rounded(arcsec, 1)),
+    };
+    let cloud = |passage: &Passage| CloudEntry {
+        from_utc: at(passage.first),
+        to_utc: at(passage.last),
+        lowest_transparency: rounded(passage.lowest, 3),
+    };
+    let zones: Vec<Option<f64>> = (0..9).map(zones).collect();
+    let advice = advise(&Series {
+        exposure_s: first.frame.exposure.get(),
+        background_adu: middle(&|m| Some(m.background_adu), 3),
+        electrons_per_adu: first.electrons_per_adu,
+        read_noise_e: first.read_noise_e,
+        pixel_scale_arcsec: first.scale,
+        fwhm_px: middle(&|m| m.fwhm_px, 3),
+    });
+    let mut scales: Vec<f64> = lights.iter().filter_map(|light| light.scale).collect();
+    Some(GroupEntry {
+        rig: first.frame.rig.to_string(),
+        target: first.frame.target.as_ref().map(ToString::to_string),
+        filter: first.frame.filter.to_string(),
+        exposure_s: first.frame.exposure.get(),
+        frames: lights.len(),
+        kept,
+        fwhm_px: middle(&|m| m.fwhm_px, 3),
+        fwhm_arcsec: middle(&|m| m.fwhm_arcsec, 3),
+        elongation: middle(&|m| m.elongation, 3),
+        background_adu: middle(&|m| Some(m.background_adu), 3),
+        stars: middle(&|m| m.stars.map(f64::from), 1),
+        pixel_scale_arcsec: median(&mut scales).map(|scale| rounded(scale, 4)),
+        sky_e_per_s: middle(&|m| m.sky_e_per_s, 4),
+        row_order: first.frame.camera.row_order,
+        zones_fwhm_px: if zones.iter().any(Option::is_some) {
+            zones
+        } else {
+            Vec::new()
+        },
+        drift_arcsec_per_h: course
+            .drift
+            .and_then(|drift| Some(rounded(drift.arcsec_per_h?, 2))),
+        jumps: course.jumps.iter().map(jump).collect(),
+        clouds: course.clouds.iter().map(cloud).collect(),
+        channel_lines: channel_lines(&speaking),
+        best: best(&speaking, known),
+        advice: advice.sentences,
+    })
+}
+
+/// The middle of the lights' channel lines.
+fn channel_lines(speaking: &[(&Light<'_>, &LightStanding)]) -> Vec<ChannelLine> {
+    let mut lines: BTreeMap<_, (Vec<f64>, Vec<f64>)> = BTreeMap::new();
+    for line in speaking.iter().flat_map(|(light, _)| &light.measured.lines) {
+        let (slopes, intercepts) = lines.entry(line.colour).or_default();
+        slopes.push(line.slope);
+        intercepts.push(line.intercept_adu);
+    }
+    lines
+        .into_iter()
+        .filter_map(|(colour, (mut slopes, mut intercepts))| {
+            Some(ChannelLine {
+                colour,
+                slope: rounded(median(&mut slopes)?, 5),
+                intercept_adu: rounded(median(&mut intercepts)?, 3),
+            })
+        })
+        .collect()
+}
+
+/// The light to show: the one whose stars are the brightest for their width.
+fn best(speaking: &[(&Light<'_>, &LightStanding)], known: &Known<'_>) -> Option<String> {
+    let merit = |standing: &LightStanding| {
+        let Measures {
+            transparency,
+            fwhm_px,
+            ..
+        } = standing.measures;
+        transparency.unwrap_or(0.0) / fwhm_px.unwrap_or(f64::INFINITY)
+    };
+    let mut best = speaking.iter();
+    let mut found = best.next()?;
+    for other in best {
+        if merit(other.1) > merit(found.1) {
+            found = other;
+        }
+    }
+    let made = known.snapshot.made.get(&found.0.fingerprint)?;
+    Some(made.product.clone())
+}
