@@ -118,20 +118,23 @@ impl<'a> Rig<'a, '_> {
             return;
         }
         let darks = &self.sensors.darks;
-        let own = timed(darks).map(|(offer, last)| (self.settings.site.night_of(last), offer));
+        let own = timed(darks)
+            .map(|(offer, last)| (self.settings.site.night_of(last), offer.fingerprint));
         let serving = self.cast.lights.iter().filter_map(|light| {
             let [(_, dark), ..] = self.wishes(light);
-            Some((light.night, dark.choose(darks)?))
+            Some((light.night, darks.choose(&dark)?.fingerprint))
         });
+        let concerned: BTreeSet<(Date, Fingerprint)> = own.chain(serving).collect();
         let mut found = BTreeSet::new();
-        for (night, offer) in own.chain(serving) {
-            let (Some(signal), Some(last)) =
-                (self.dark_signal(offer.fingerprint), offer.facts.last)
+        for (night, key) in concerned {
+            let offer = darks.get(&key);
+            let last = offer.and_then(|offer| offer.facts.last);
+            let (Some(offer), Some(signal), Some(last)) = (offer, self.dark_signal(key), last)
             else {
                 continue;
             };
             let bias = self.wish(&[Kind::Bias], &offer.facts.camera, last);
-            let transfer = bias.choose(&self.sensors.transfers);
+            let transfer = self.sensors.transfers.choose(&bias);
             let transfer = transfer.and_then(|offer| self.transfer(offer.fingerprint));
             let gain = transfer.and_then(photon_transfer);
             let gain = gain.map(|gain| gain.electrons_per_adu);
