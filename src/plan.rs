@@ -115,11 +115,11 @@ impl<'a> OnFile<'a> {
 
 /// Plans everything.
 pub fn plan(snapshot: &Snapshot, settings: &Settings, patience: Patience) -> Plan {
-    plan_anew(snapshot, settings, patience, &mut Memory::default())
+    plan_with(snapshot, settings, patience, &mut Memory::default())
 }
 
 /// [`plan`], with what `memory` has of earlier plans.
-pub fn plan_anew(
+pub fn plan_with(
     snapshot: &Snapshot,
     settings: &Settings,
     patience: Patience,

@@ -26,7 +26,7 @@ use crate::facts::{
 use crate::make::{MakeError, ToPicture};
 use crate::night::{Alarm, Known};
 use crate::page::Preview;
-use crate::plan::{Memory, Patience, plan_anew};
+use crate::plan::{Memory, Patience, plan_with};
 use crate::publish::Disk;
 use crate::settle::Settle;
 
@@ -230,13 +230,22 @@ impl Engine {
         }
     }
 
+    fn planned(&mut self, now: Timestamp) -> Result<Plan, DaemonError> {
+        let patience = self.patience(now);
+        self.view()?;
+        let Self {
+            snapshot,
+            settings,
+            memory,
+            ..
+        } = self;
+        let plan = |snapshot: &Snapshot| plan_with(snapshot, settings, patience, memory);
+        Ok(snapshot.as_ref().map(plan).unwrap_or_default())
+    }
+
     /// Plans, and removes what is superseded.
     pub fn plan(&mut self, now: Timestamp) -> Result<Plan, DaemonError> {
-        let patience = self.patience(now);
-        let settings = self.settings.clone();
-        let mut memory = std::mem::take(&mut self.memory);
-        let mut planned = plan_anew(self.view()?, &settings, patience, &mut memory);
-        self.memory = memory;
+        let mut planned = self.planned(now)?;
         planned
             .to_measure
             .retain(|light| !self.unmeasured.contains(&light.fingerprint));
@@ -282,12 +291,10 @@ impl Engine {
             .arriving()
             .map(|(file, note)| (file.clone(), note.to_owned()))
             .collect();
-        let patience = self.patience(now);
         let settings = self.settings.clone();
-        self.view()?;
+        let planned = self.planned(now)?;
         if let Some(snapshot) = &mut self.snapshot {
             snapshot.arriving = arriving;
-            let planned = plan_anew(snapshot, &settings, patience, &mut self.memory);
             let all_over = self.mode == Mode::Once;
             let known = Known {
                 snapshot,

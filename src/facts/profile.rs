@@ -215,7 +215,7 @@ pub enum GainMeaning {
 }
 
 /// The mean of a master flat.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum FlatLevel {
     /// Each CFA colour has mean 1, so that calibration leaves the colour balance alone.
     PerColour,

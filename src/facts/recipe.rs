@@ -13,9 +13,10 @@
 //!
 //! What does not count: file names, times of arrival, the host, the number of threads.
 //! [`Recipe::parts`] is the one traversal: the fingerprint hashes it and `explain` compares it,
-//! so that the two cannot disagree.
+//! so that the two cannot disagree. [`hashing`] goes the same way without words.
 
-use std::hash::{Hash, Hasher};
+mod hashing;
+
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -265,55 +266,6 @@ impl Recipe {
     /// BLAKE3 over [`Recipe::parts`].
     pub fn fingerprint(&self) -> Fingerprint {
         fingerprint(&self.parts())
-    }
-}
-
-/// All that [`Recipe::parts`] shows, and no more.
-impl Hash for Recipe {
-    fn hash<H: Hasher>(&self, state: &mut H) {
-        std::mem::discriminant(self).hash(state);
-        match self {
-            Self::Master(recipe) => {
-                self.method().hash(state);
-                recipe.facts.hash(state);
-            }
-            Self::Light(light) => {
-                light.extras.hash(state);
-                light.facts.hash(state);
-            }
-            Self::Line(LineRecipe { light, passband }) => {
-                passband.hash(state);
-                light.extras.hash(state);
-                light.facts.hash(state);
-            }
-        }
-        for input in self.raws() {
-            input.digest.hash(state);
-        }
-        for (role, used) in self.roles() {
-            let scale = used.scale.map(f64::to_bits);
-            (role, used.kind, used.fingerprint, scale).hash(state);
-        }
-    }
-}
-
-impl Hash for Extras {
-    fn hash<H: Hasher>(&self, state: &mut H) {
-        let Self {
-            mask,
-            uncertainty,
-            repair,
-            samples,
-        } = self;
-        let sensor = |sensor: Sensor| {
-            let Sensor {
-                read_noise_e,
-                electrons_per_adu,
-            } = sensor;
-            (read_noise_e.to_bits(), electrons_per_adu.to_bits())
-        };
-        let floats = (mask.map(f64::to_bits), uncertainty.map(sensor));
-        (floats, repair, samples).hash(state);
     }
 }
 

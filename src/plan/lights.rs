@@ -33,7 +33,7 @@ impl<'a> Rig<'a, '_> {
             flat_for: None,
             moment: light.moment,
             profile: self.profile(),
-            site: &self.settings.site,
+            site: &self.given.settings.site,
         };
         [
             (
@@ -248,10 +248,10 @@ impl<'a> Rig<'a, '_> {
             passband: passband.clone(),
         });
         let fingerprint = self.memory.fingerprint(&recipe);
-        let last = self.on_file.lines.get(&light.digest);
+        let last = self.given.on_file.lines.get(&light.digest);
         let is_line = |made: &&Made| line_of(&made.method) == Some(passband.line.as_str());
         let last = last.and_then(|all| all.iter().find(is_line));
-        let standing = match self.snapshot.made.contains_key(&fingerprint) {
+        let standing = match self.given.snapshot.made.contains_key(&fingerprint) {
             true => Some(fingerprint),
             false => last.map(|made| made.fingerprint),
         };
@@ -262,13 +262,13 @@ impl<'a> Rig<'a, '_> {
         let masters_wait = self.first_pending(&recipe).is_some();
         let can_be_made = light.entry.present
             && standing != Some(fingerprint)
-            && !self.snapshot.failed.contains_key(&fingerprint)
+            && !self.given.snapshot.failed.contains_key(&fingerprint)
             && !masters_wait;
         if can_be_made {
             self.plan.tasks.push(Task {
                 fingerprint,
                 product: names::line(&facts, &passband.line, fingerprint),
-                supplied: supplied::behind(self.snapshot, &recipe),
+                supplied: supplied::behind(self.given.snapshot, &recipe),
                 recipe,
             });
         }
@@ -287,13 +287,13 @@ impl<'a> Rig<'a, '_> {
         let facts = recipe.facts.clone();
         let recipe = Recipe::Light(recipe);
         let fingerprint = self.memory.fingerprint(&recipe);
-        let mut products = self.on_file.lights.get(&light.digest).into_iter();
+        let mut products = self.given.on_file.lights.get(&light.digest).into_iter();
         if products.any(|products| products.iter().any(|made| made.fingerprint == fingerprint)) {
             return LightState::Calibrated(fingerprint);
         }
         let wait = if !light.entry.present {
             Wait::Gone
-        } else if let Some(failure) = self.snapshot.failed.get(&fingerprint) {
+        } else if let Some(failure) = self.given.snapshot.failed.get(&fingerprint) {
             Wait::Failed(failure.reason.clone())
         } else if let Some(wait) = self.first_pending(&recipe) {
             wait
@@ -302,7 +302,7 @@ impl<'a> Rig<'a, '_> {
             self.plan.tasks.push(Task {
                 fingerprint,
                 product,
-                supplied: supplied::behind(self.snapshot, &recipe),
+                supplied: supplied::behind(self.given.snapshot, &recipe),
                 recipe,
             });
             Wait::InLine
@@ -315,6 +315,6 @@ impl<'a> Rig<'a, '_> {
     }
 
     fn last_product(&self, digest: Digest) -> Option<&'a Made> {
-        Some(self.on_file.lights.get(&digest)?.first)
+        Some(self.given.on_file.lights.get(&digest)?.first)
     }
 }

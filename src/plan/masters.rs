@@ -46,11 +46,12 @@ impl<'a> Rig<'a, '_> {
     /// Masters on file that could not be made again, since not all of their raws are there.
     fn keep(&mut self, kind: Kind) -> Vec<&'a Made> {
         let own = |facts: &MasterFacts| {
-            owner(self.settings, &facts.rig, &facts.camera.name)
-                .and_then(|place| self.settings.profiles.get(place))
+            owner(self.given.settings, &facts.rig, &facts.camera.name)
+                .and_then(|place| self.given.settings.profiles.get(place))
                 .is_some_and(|profile| profile.name == self.profile().name)
         };
         let kept: Vec<&Made> = self
+            .given
             .on_file
             .all_masters
             .iter()
@@ -62,12 +63,12 @@ impl<'a> Rig<'a, '_> {
                     && !made
                         .inputs
                         .iter()
-                        .all(|digest| self.remakable.contains(digest))
+                        .all(|digest| self.given.remakable.contains(digest))
             })
             .collect();
         for made in &kept {
             let Some(facts) = &made.facts else { continue };
-            let entries = &self.on_file.entries;
+            let entries = &self.given.on_file.entries;
             let members = made
                 .inputs
                 .iter()
@@ -95,7 +96,7 @@ impl<'a> Rig<'a, '_> {
             supplied: None,
         };
         // A kept master may be planned a second time, when its whole set is still known.
-        self.offers.admit(offer, &self.settings.site);
+        self.offers.admit(offer, &self.given.settings.site);
         self.plan.masters.insert(master.fingerprint, master);
     }
 
@@ -160,7 +161,7 @@ impl<'a> Rig<'a, '_> {
         };
         let recipe = self.recipe(facts, rule, survivors, subtract);
         let print = self.memory.fingerprint(&recipe);
-        self.snapshot.made.contains_key(&print)
+        self.given.snapshot.made.contains_key(&print)
     }
 
     fn recipe(
@@ -211,9 +212,9 @@ impl<'a> Rig<'a, '_> {
         };
         let recipe = self.recipe(facts.clone(), rule, survivors, subtract.clone());
         let fingerprint = self.memory.fingerprint(&recipe);
-        let product = names::master(&facts, fingerprint, &self.settings.site);
+        let product = names::master(&facts, fingerprint, &self.given.settings.site);
         let there = survivors.iter().all(|member| member.entry.present);
-        let state = if self.snapshot.made.contains_key(&fingerprint) {
+        let state = if self.given.snapshot.made.contains_key(&fingerprint) {
             MasterState::Made
         } else if survivors.len() < rule.min_frames {
             let (have, need) = (survivors.len(), rule.min_frames);
@@ -221,12 +222,12 @@ impl<'a> Rig<'a, '_> {
         } else if let Some(lack) = &lacks {
             if let Some(shoot) = lack.shoot.as_deref() {
                 self.lacking.insert(fingerprint, shoot.clone());
-                let waiting = Waiting::set(describe(&facts, &self.settings.site));
-                let night = self.settings.site.night_of(latest(survivors));
+                let waiting = Waiting::set(describe(&facts, &self.given.settings.site));
+                let night = self.given.settings.site.night_of(latest(survivors));
                 needs.add(night, shoot.clone(), waiting);
             }
             MasterState::Waiting((*lack.wait).clone())
-        } else if let Some(failure) = self.snapshot.failed.get(&fingerprint) {
+        } else if let Some(failure) = self.given.snapshot.failed.get(&fingerprint) {
             MasterState::Waiting(Wait::Failed(failure.reason.clone()))
         } else if let Some(until) = self.growing(survivors, rule) {
             self.plan.wake = Some(self.plan.wake.map_or(until, |wake| wake.min(until)));
@@ -240,7 +241,7 @@ impl<'a> Rig<'a, '_> {
                 fingerprint,
                 product: product.clone(),
                 recipe: recipe.clone(),
-                supplied: supplied::behind(self.snapshot, &recipe),
+                supplied: supplied::behind(self.given.snapshot, &recipe),
             });
             MasterState::Waiting(Wait::InLine)
         };
@@ -287,7 +288,8 @@ impl<'a> Rig<'a, '_> {
     }
 
     fn standing(&self, digest: Digest, kind: Kind) -> Option<&'a Made> {
-        self.on_file
+        self.given
+            .on_file
             .masters
             .get(&digest)?
             .iter()
@@ -296,7 +298,7 @@ impl<'a> Rig<'a, '_> {
 
     /// Until when a set is left alone.
     pub(super) fn growing(&self, survivors: &[Member<'a>], rule: &FrameRule) -> Option<Timestamp> {
-        let Patience::Until(now) = self.patience else {
+        let Patience::Until(now) = self.given.patience else {
             return None;
         };
         let newest = survivors.iter().map(|member| member.entry.arrived).max()?;
@@ -322,7 +324,7 @@ impl<'a> Rig<'a, '_> {
             flat_for: None,
             moment,
             profile: self.profile(),
-            site: &self.settings.site,
+            site: &self.given.settings.site,
         };
         let like = want(&[Kind::FlatDark, Kind::Dark], true);
         if self.wants(Kind::FlatDark) {

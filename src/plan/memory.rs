@@ -99,11 +99,16 @@ impl Memory {
         kind.hash(&mut hasher);
         profile.name.hash(&mut hasher);
         for member in set {
-            // A sample follows from a content and what is known of its camera.
-            let frame = member.frame;
+            let (frame, sample) = (member.frame, member.sample);
             member.digest.hash(&mut hasher);
             frame.camera.hash(&mut hasher);
             (frame.exposure, frame.temperature, frame.set_point).hash(&mut hasher);
+            // The rest of a sample follows from content, camera and this.
+            sample.saturation.to_bits().hash(&mut hasher);
+            for plane in sample.planes {
+                let figures = [plane.level, plane.spread, plane.saturated];
+                figures.map(f64::to_bits).hash(&mut hasher);
+            }
         }
         self.judged.get((first.digest, hasher.finish()), judged)
     }

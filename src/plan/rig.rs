@@ -26,11 +26,7 @@ pub struct Given<'a> {
 
 /// One rig while it is being planned.
 pub struct Rig<'a, 'p> {
-    pub(super) snapshot: &'a Snapshot,
-    pub(super) settings: &'a Settings,
-    pub(super) patience: Patience,
-    pub(super) on_file: &'a OnFile<'a>,
-    pub(super) remakable: &'a HashSet<Digest>,
+    pub(super) given: Given<'a>,
     pub(super) cast: &'a Cast<'a>,
     pub(super) plan: &'p mut Plan,
     pub(super) memory: &'p mut Memory,
@@ -81,19 +77,8 @@ impl<'a, 'p> Rig<'a, 'p> {
         plan: &'p mut Plan,
         memory: &'p mut Memory,
     ) -> Self {
-        let Given {
-            snapshot,
-            settings,
-            patience,
-            on_file,
-            remakable,
-        } = given;
         Self {
-            snapshot,
-            settings,
-            patience,
-            on_file,
-            remakable,
+            given,
             cast,
             plan,
             memory,

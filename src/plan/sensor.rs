@@ -64,7 +64,7 @@ struct Biases<'a> {
 impl<'a> Rig<'a, '_> {
     /// Finds what can be measured, and asks for what was not yet.
     pub(super) fn sensors(&mut self) {
-        let site = &self.settings.site;
+        let site = &self.given.settings.site;
         let mut bias = Biases::default();
         for set in self.survivors(Kind::Bias) {
             if let Some(offer) = offer(Kind::Bias, &set) {
@@ -131,7 +131,7 @@ impl<'a> Rig<'a, '_> {
         let key = task.key();
         let unknown = if self.is_known(key) {
             None
-        } else if let Some(failure) = self.snapshot.failed.get(&key) {
+        } else if let Some(failure) = self.given.snapshot.failed.get(&key) {
             Some(Unknown::Failed(failure.reason.clone()))
         } else if let Some(until) = self.rule(kind).and_then(|rule| self.growing(members, rule)) {
             self.plan.wake = Some(self.plan.wake.map_or(until, |wake| wake.min(until)));
@@ -150,12 +150,12 @@ impl<'a> Rig<'a, '_> {
     }
 
     fn is_known(&self, key: Fingerprint) -> bool {
-        self.snapshot.sensors.contains_key(&key)
+        self.given.snapshot.sensors.contains_key(&key)
     }
 
     /// What was measured of bias and flats.
     pub(super) fn transfer(&self, key: Fingerprint) -> Option<&'a Transfer> {
-        match self.snapshot.sensors.get(&key)? {
+        match self.given.snapshot.sensors.get(&key)? {
             SensorFigures::Transfer(transfer) => Some(transfer),
             SensorFigures::Dark(_) => None,
         }
@@ -163,7 +163,7 @@ impl<'a> Rig<'a, '_> {
 
     /// What was measured of bias and darks.
     pub(super) fn dark_signal(&self, key: Fingerprint) -> Option<&'a DarkSignal> {
-        match self.snapshot.sensors.get(&key)? {
+        match self.given.snapshot.sensors.get(&key)? {
             SensorFigures::Dark(dark) => Some(dark),
             SensorFigures::Transfer(_) => None,
         }
@@ -185,7 +185,7 @@ impl<'a> Rig<'a, '_> {
             flat_for: None,
             moment,
             profile: self.profile(),
-            site: &self.settings.site,
+            site: &self.given.settings.site,
         }
     }
 }

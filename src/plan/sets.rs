@@ -28,7 +28,8 @@ pub fn sets<'a>(
     profile: &Profile,
     rule: &FrameRule,
 ) -> Vec<Vec<Member<'a>>> {
-    // There are few, so that they are found as fast as in order, where most share one camera.
+    // They are few, and frames share their cameras: looking through them takes less than comparing
+    // for an order.
     let mut groups: Vec<(Shared<'_>, Vec<Member<'a>>)> = Vec::new();
     for member in members {
         let shared = shared(member.frame, kind);

@@ -91,7 +91,7 @@ impl<'a> Rig<'a, '_> {
                 },
                 supplied: Some(master),
             };
-            self.offers.admit(offer, &self.settings.site);
+            self.offers.admit(offer, &self.given.settings.site);
         }
     }
 
@@ -99,10 +99,10 @@ impl<'a> Rig<'a, '_> {
     /// names cannot be read: it is likely to be back, and the product cannot be made again till then.
     pub(super) fn without_its_master(&self, light: Digest) -> Option<&'a Made> {
         let named = |supplied: &&Supplied| *supplied.rig == *self.profile().name;
-        let mut named = self.snapshot.supplied.iter().filter(named);
+        let mut named = self.given.snapshot.supplied.iter().filter(named);
         let away = named.any(|supplied| supplied.master.is_err());
-        let mut products = self.on_file.lights.get(&light)?.iter();
-        products.find(|made| away && !all_there(self.snapshot, made))
+        let mut products = self.given.on_file.lights.get(&light)?.iter();
+        products.find(|made| away && !all_there(self.given.snapshot, made))
     }
 
     /// The rig's supplied masters of a kind, with why they cannot be used at all.
@@ -113,7 +113,7 @@ impl<'a> Rig<'a, '_> {
     {
         let rig = &self.profile().name;
         let ours = move |supplied: &&Supplied| *supplied.rig == **rig && supplied.kind == kind;
-        let found = self.snapshot.supplied.iter().filter(ours);
+        let found = self.given.snapshot.supplied.iter().filter(ours);
         found.map(|supplied| (supplied, supplied.master.as_ref()))
     }
 

@@ -31,7 +31,7 @@ use std::time::{Duration, Instant};
 use dawnledger::catalogue::Catalogue;
 use dawnledger::config;
 use dawnledger::facts::Settings;
-use dawnledger::plan::{Memory, Patience, plan_anew};
+use dawnledger::plan::{Memory, Patience, plan_with};
 use jiff::Timestamp;
 
 use daemon::Daemon;
@@ -275,7 +275,7 @@ calibration:
         let mut time = || {
             let begun = Instant::now();
             let patience = Patience::Until(Timestamp::now());
-            let plan = plan_anew(&snapshot, &settings, patience, &mut memory);
+            let plan = plan_with(&snapshot, &settings, patience, &mut memory);
             assert!(plan.tasks.is_empty());
             begun.elapsed().as_secs_f64()
         };

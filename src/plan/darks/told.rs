@@ -30,7 +30,7 @@ fn timed<'o>(offers: &'o Offers<'static>) -> impl Iterator<Item = (&'o Offer<'st
 impl<'a> Rig<'a, '_> {
     /// What was measured on each night's own frames.
     pub(super) fn own_nights(&self, states: &mut BTreeMap<Place, SensorState>) {
-        let site = &self.settings.site;
+        let site = &self.given.settings.site;
         for (offer, last) in timed(&self.sensors.transfers) {
             let shared = Shared {
                 night: site.night_of(last),
@@ -62,8 +62,8 @@ impl<'a> Rig<'a, '_> {
         shared: Shared,
         verdict: Option<DarkVerdict>,
     ) {
-        let known = |key: &Fingerprint| self.snapshot.sensors.contains_key(key);
-        let site = &self.settings.site;
+        let known = |key: &Fingerprint| self.given.snapshot.sensors.contains_key(key);
+        let site = &self.given.settings.site;
         let find = |offers: &Offers<'static>, key: Option<Fingerprint>| {
             let found = offers.get(&key.filter(&known)?);
             found.cloned()
@@ -119,7 +119,7 @@ impl<'a> Rig<'a, '_> {
         }
         let darks = &self.sensors.darks;
         let own = timed(darks)
-            .map(|(offer, last)| (self.settings.site.night_of(last), offer.fingerprint));
+            .map(|(offer, last)| (self.given.settings.site.night_of(last), offer.fingerprint));
         let serving = self.cast.lights.iter().filter_map(|light| {
             let [(_, dark), ..] = self.wishes(light);
             Some((light.night, darks.choose(&dark)?.fingerprint))

@@ -1,6 +1,7 @@
 //! Candidates that were not taken, the nearest miss first, and what disqualified each.
 //!
-//! It decides nothing: the reasons are those of [`Want::failure`], the order is that of the choice.
+//! It decides nothing: the reasons are those of [`Want::failure`], and of two that fail alike the one
+//! that the choice would prefer comes first.
 
 use super::failure::Failure;
 use super::{Offer, Offers, Readiness, Want, describe};
@@ -22,8 +23,15 @@ pub struct Misses {
 }
 
 impl Misses {
-    /// Of a want that nothing qualifies for.
+    /// Of a want that nothing qualifies for. What is nearest in time counts from the middle of the night:
+    /// all that one night's frames lack is told alike.
     pub(super) fn of(offers: &Offers<'_>, want: &Want<'_>) -> Self {
+        let noon = want.site.noon_of(want.site.night_of(want.moment));
+        let midnight = noon.saturating_add(HALF_A_DAY).unwrap_or(noon);
+        let want = &Want {
+            moment: midnight,
+            ..*want
+        };
         let ranked = want.ranked(offers, None);
         let almost = ranked
             .first()
@@ -40,8 +48,7 @@ impl Misses {
 }
 
 impl Want<'_> {
-    /// Candidates that are not taken, the nearest miss first. Between two as near, time decides,
-    /// counted from the middle of the night: all that one night's frames lack is told alike.
+    /// Candidates that are not taken, the nearest miss first.
     fn ranked<'o, 's>(
         &self,
         offers: &'o Offers<'s>,
@@ -56,15 +63,10 @@ impl Want<'_> {
                 (offer, self.failure(offer).unwrap_or_else(farther))
             })
             .collect();
-        let noon = self.site.noon_of(self.site.night_of(self.moment));
-        let night = Want {
-            moment: noon.saturating_add(HALF_A_DAY).unwrap_or(noon),
-            ..*self
-        };
         misses.sort_by(|a, b| {
             b.1.nearness()
                 .cmp(&a.1.nearness())
-                .then_with(|| night.compare(a.0, b.0))
+                .then_with(|| self.compare(a.0, b.0))
         });
         misses
     }

@@ -26,7 +26,7 @@ use crate::facts::{
 pub struct Offers<'a> {
     all: Vec<Offer<'a>>,
     places: HashMap<Fingerprint, usize>,
-    shelves: BTreeMap<Kind, Shelf>,
+    by_kind: BTreeMap<Kind, OfKind>,
     shortlists: RefCell<Shortlists>,
 }
 
@@ -45,7 +45,7 @@ struct Shortlist {
 
 /// Masters of one kind, by their places.
 #[derive(Default)]
-struct Shelf {
+struct OfKind {
     /// By the night of their last frame.
     by_last: BTreeSet<(i32, usize)>,
     /// Most nights between a master's first and last frame.
@@ -92,13 +92,13 @@ impl<'a> Offers<'a> {
             return;
         }
         let place = self.all.len();
-        let shelf = self.shelves.entry(kind).or_default();
+        let of_kind = self.by_kind.entry(kind).or_default();
         match nights(&offer.facts, site) {
             Some((first, last)) => {
-                shelf.by_last.insert((last, place));
-                shelf.longest = shelf.longest.max(last - first);
+                of_kind.by_last.insert((last, place));
+                of_kind.longest = of_kind.longest.max(last - first);
             }
-            None => shelf.timeless.push(place),
+            None => of_kind.timeless.push(place),
         }
         self.places.insert(offer.fingerprint, place);
         self.all.push(offer);
@@ -147,15 +147,15 @@ impl<'a> Offers<'a> {
     fn few(&self, want: &Want<'_>, night: i32) -> Vec<usize> {
         let mut qualified: Vec<usize> = Vec::new();
         for kind in want.kinds {
-            let Some(shelf) = self.shelves.get(kind) else {
+            let Some(of_kind) = self.by_kind.get(kind) else {
                 continue;
             };
             let (before, after) = want.profile.windows.of(*kind);
             let earliest = night.saturating_sub(before);
-            let latest = night.saturating_add(after).saturating_add(shelf.longest);
+            let latest = night.saturating_add(after).saturating_add(of_kind.longest);
             let range = (earliest, 0)..=(latest.max(earliest), usize::MAX);
-            let timed = shelf.by_last.range(range).map(|&(_, place)| place);
-            let places = timed.chain(shelf.timeless.iter().copied());
+            let timed = of_kind.by_last.range(range).map(|&(_, place)| place);
+            let places = timed.chain(of_kind.timeless.iter().copied());
             qualified.extend(places.filter(|&place| want.accepts(&self.all[place])));
         }
         let offer = |place: &usize| &self.all[*place];
@@ -227,104 +227,4 @@ fn keep_least<K: Ord>(best: &mut Option<(K, usize)>, key: K, place: usize) {
 }
 
 #[cfg(test)]
-mod tests {
-    #![allow(clippy::unwrap_used, clippy::expect_used)]
-
-    use jiff::{SignedDuration, Timestamp};
-    use proptest::prelude::*;
-
-    use super::*;
-    use crate::facts::{Frame, Profile};
-    use crate::plan::tests::bench::{evening, frame, profile, settings};
-
-    const KINDS: [&[Kind]; 3] = [&[Kind::Bias], &[Kind::Dark, Kind::FlatDark], &[Kind::Flat]];
-
-    /// Hours after an evening, and how long its frames took.
-    type Times = (i64, i64);
-
-    fn hours(after: i64) -> Timestamp {
-        evening("2026-09-05") + SignedDuration::from_hours(after)
-    }
-
-    fn offer(number: u8, kind: Kind, exposure: f64, celsius: f64, times: Times) -> Offer<'static> {
-        let frame = frame(kind, hours(times.0));
-        let mut facts = MasterFacts {
-            kind,
-            rig: frame.rig.clone(),
-            camera: frame.camera.clone(),
-            filter: frame.filter.clone(),
-            exposure: Seconds::new(exposure).unwrap(),
-            temperature: Celsius::new(celsius),
-            optics: frame.optics.clone(),
-            rotator: None,
-            first: Some(hours(times.0)),
-            last: Some(hours(times.0 + times.1)),
-        };
-        if kind == Kind::Flat && number.is_multiple_of(3) {
-            facts.filter = "OIII".into();
-        }
-        Offer {
-            fingerprint: Fingerprint::new([number; 32]),
-            facts,
-            readiness: match number % 7 {
-                0 => Readiness::TooFew { have: 1, need: 3 },
-                1 => Readiness::Later,
-                _ => Readiness::Sure,
-            },
-            supplied: None,
-        }
-    }
-
-    fn want<'a>(
-        kinds: &'static [Kind],
-        light: &'a Frame,
-        profile: &'a Profile,
-        site: &'a Site,
-    ) -> Want<'a> {
-        let dark = kinds.contains(&Kind::Dark);
-        Want {
-            kinds,
-            camera: &light.camera,
-            exposure: dark.then_some((light.exposure, 0.02)),
-            scaled: dark,
-            temperature: dark.then_some((light.temperature, 1.0)),
-            flat_for: kinds.contains(&Kind::Flat).then_some(light),
-            moment: light.start.unwrap(),
-            profile,
-            site,
-        }
-    }
-
-    proptest! {
-        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
-
-        #[test]
-        fn the_best_of_the_few_is_the_best_of_all(
-            masters in prop::collection::vec(
-                (0usize..4, 0usize..3, 0usize..3, (-600i64..600, 0i64..60)),
-                1..40,
-            ),
-            lights in prop::collection::vec(-300i64..300, 1..30),
-        ) {
-            let settings = settings(vec![profile("north", "Petrel*")]);
-            let (profile, site) = (&*settings.profiles[0], &settings.site);
-            let mut offers = Offers::default();
-            for (number, (kind, exposure, celsius, times)) in masters.into_iter().enumerate() {
-                let exposure = [300.0, 301.0, 600.0][exposure];
-                let celsius = [-10.0, -9.5, -5.0][celsius];
-                let kind = Kind::CALIBRATION[kind];
-                offers.admit(offer(number as u8, kind, exposure, celsius, times), site);
-                // Asked in between, so that what was remembered has to be forgotten.
-                let light = frame(Kind::Light, hours(lights[number % lights.len()]));
-                for kinds in KINDS {
-                    let want = want(kinds, &light, profile, site);
-                    let mut all: Vec<_> = offers.iter().collect();
-                    all.retain(|offer| kinds.contains(&offer.facts.kind) && want.accepts(offer));
-                    let best = all.into_iter().min_by(|a, b| want.compare(a, b));
-                    let prints = |offer: &Offer<'_>| offer.fingerprint;
-                    prop_assert_eq!(offers.choose(&want).map(prints), best.map(prints));
-                }
-            }
-        }
-    }
-}
+mod tests;

@@ -10,7 +10,7 @@ use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
 
 use crate::facts::*;
-use crate::plan::{Memory, Patience, plan, plan_anew};
+use crate::plan::{Memory, Patience, plan, plan_with};
 
 /// 21:00 UTC of the evening that names the night.
 pub fn evening(night: &str) -> Timestamp {
@@ -245,12 +245,16 @@ impl FakeDisk {
         self.snapshot.entries.sort_by(|a, b| a.file.cmp(&b.file));
     }
 
-    /// With what is remembered, which must make no difference.
     pub fn plan(&self) -> Plan {
+        self.plan_at(Patience::None)
+    }
+
+    /// With what is remembered, which must make no difference.
+    pub fn plan_at(&self, patience: Patience) -> Plan {
         let (snapshot, settings) = (&self.snapshot, &self.settings);
         let mut memory = self.memory.borrow_mut();
-        let planned = plan_anew(snapshot, settings, Patience::None, &mut memory);
-        assert_eq!(planned, plan(snapshot, settings, Patience::None));
+        let planned = plan_with(snapshot, settings, patience, &mut memory);
+        assert_eq!(planned, plan(snapshot, settings, patience));
         planned
     }
 

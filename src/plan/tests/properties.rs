@@ -248,7 +248,7 @@ fn the_clock_only_delays() {
         .unwrap();
     let at =
         |seconds| crate::plan::Patience::Until(newest + jiff::SignedDuration::from_secs(seconds));
-    let early = crate::plan::plan(&disk.snapshot, &settings, at(0));
+    let early = disk.plan_at(at(0));
     assert!(
         early
             .tasks
@@ -259,6 +259,32 @@ fn the_clock_only_delays() {
         early.wake,
         Some(newest + jiff::SignedDuration::from_secs(300))
     );
-    let late = crate::plan::plan(&disk.snapshot, &settings, at(300));
+    let late = disk.plan_at(at(300));
     assert_eq!(late.tasks, disk.plan().tasks);
+}
+
+#[test]
+fn samples_that_are_taken_anew_are_judged_anew() {
+    let mut disk = FakeDisk::new(north());
+    disk.put(night("2026-09-05"));
+    let left_out = |plan: &Plan| {
+        let states = plan.calibration.values();
+        states
+            .filter(|state| matches!(state, CalibrationState::LeftOut(_)))
+            .count()
+    };
+    assert_eq!(left_out(&disk.plan()), 0);
+    // The profile states another level of saturation: the same bytes say something else.
+    for entry in &mut disk.snapshot.entries {
+        if let Content::Frame {
+            frame,
+            sample: Some(sample),
+            ..
+        } = &mut entry.content
+            && frame.kind == Kind::Flat
+        {
+            sample.saturation = 30_000.0;
+        }
+    }
+    assert_eq!(left_out(&disk.plan()), 4);
 }

@@ -7,7 +7,7 @@ use jiff::SignedDuration;
 
 use super::bench::*;
 use crate::facts::*;
-use crate::plan::{Patience, explain, plan, supplied_faults};
+use crate::plan::{Patience, explain, supplied_faults};
 
 const NIGHT: &str = "2026-09-05";
 
@@ -114,7 +114,7 @@ fn they_serve_at_any_time_until_one_is_made_here() {
         evening(NIGHT) + SignedDuration::from_hours(1),
         |_| {},
     ));
-    let growing = plan(&disk.snapshot, &disk.settings, Patience::Until(later));
+    let growing = disk.plan_at(Patience::Until(later));
     assert!(growing.wake.is_some());
     assert_eq!(growing.tasks.len(), 1, "{:?}", growing.tasks);
     let master = &growing.tasks[0].recipe.masters()[0];
@@ -127,7 +127,7 @@ fn they_serve_at_any_time_until_one_is_made_here() {
     // One more dark: while the set grows again, nobody goes back to the supplied one.
     let newest = later + SignedDuration::from_mins(9);
     disk.put(series(Kind::Dark, 1, newest, |_| {}));
-    let growing = plan(&disk.snapshot, &disk.settings, Patience::Until(newest));
+    let growing = disk.plan_at(Patience::Until(newest));
     assert!(
         growing.wake.is_some() && growing.tasks.is_empty(),
         "{:?}",

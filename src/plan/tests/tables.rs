@@ -404,7 +404,6 @@ fn more_flats_make_the_flat_and_its_lights_again_and_nothing_else() {
 
 #[test]
 fn the_product_on_file_stands_until_a_better_one_is_made() {
-    let settings = settings(vec![profile("north", "Petrel*")]);
     let mut disk = disk(profile("north", "Petrel*"), night("2026-09-05"));
     disk.run();
     let mut late = series(
@@ -416,7 +415,7 @@ fn the_product_on_file_stands_until_a_better_one_is_made() {
     let now: Timestamp = evening("2026-09-06");
     late[0].arrived = now;
     disk.put(late);
-    let plan = crate::plan::plan(&disk.snapshot, &settings, Patience::Until(now));
+    let plan = disk.plan_at(Patience::Until(now));
     assert!(plan.tasks.is_empty() && plan.superseded.is_empty());
     assert!(
         plan.lights

@@ -1,0 +1,318 @@
+//! A quick hash of a recipe, for those that remember fingerprints: recipes of the same
+//! [`Recipe::parts`] have the same.
+//!
+//! Everything is taken apart by name, so that what is added to a recipe cannot be forgotten here.
+
+use std::hash::{Hash, Hasher};
+
+use super::{
+    Extras, Input, LightRecipe, LineRecipe, MasterRecipe, MasterUse, Recipe, at_saturation,
+};
+use crate::facts::Sensor;
+
+impl Hash for Recipe {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        std::mem::discriminant(self).hash(state);
+        match self {
+            Self::Master(master) => master.hash(state),
+            Self::Light(light) => light.hash(state),
+            Self::Line(LineRecipe { light, passband }) => {
+                passband.hash(state);
+                light.hash(state);
+            }
+        }
+    }
+}
+
+impl Hash for MasterRecipe {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        let Self {
+            facts,
+            combining,
+            saturation,
+            flat_level,
+            inputs,
+            subtract,
+        } = self;
+        facts.hash(state);
+        (combining.to_string(), at_saturation(*saturation)).hash(state);
+        (flat_level, inputs, subtract).hash(state);
+    }
+}
+
+impl Hash for LightRecipe {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        let Self {
+            input,
+            facts,
+            subtract,
+            pedestal,
+            divide,
+            extras,
+        } = self;
+        input.hash(state);
+        facts.hash(state);
+        (subtract, pedestal, divide, extras).hash(state);
+    }
+}
+
+/// Where a file lies does not count.
+impl Hash for Input {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        let Self {
+            digest,
+            file: _,
+            stamp: _,
+        } = self;
+        digest.hash(state);
+    }
+}
+
+/// Nor does what a product is called.
+impl Hash for MasterUse {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        let Self {
+            kind,
+            fingerprint,
+            product: _,
+            scale,
+        } = self;
+        (kind, fingerprint, scale.map(f64::to_bits)).hash(state);
+    }
+}
+
+impl Hash for Extras {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        let Self {
+            mask,
+            uncertainty,
+            repair,
+            samples,
+        } = self;
+        let sensor = |sensor: Sensor| {
+            let Sensor {
+                read_noise_e,
+                electrons_per_adu,
+            } = sensor;
+            (read_noise_e.to_bits(), electrons_per_adu.to_bits())
+        };
+        let floats = (mask.map(f64::to_bits), uncertainty.map(sensor));
+        (floats, repair, samples).hash(state);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+
+    use std::collections::HashSet;
+    use std::hash::DefaultHasher;
+    use std::path::Path;
+    use std::sync::Arc;
+
+    use super::*;
+    use crate::facts::{
+        Camera, Celsius, Combining, Degrees, Digest, FileId, Fingerprint, FlatLevel, Kind,
+        LightFacts, LightSamples, MasterFacts, Optics, Passband, Photosites, RelPath, RowOrder,
+        Seconds, Setting, Stamp,
+    };
+
+    fn camera() -> Camera {
+        Camera {
+            name: "Petrel 26M".into(),
+            width: 64,
+            height: 48,
+            binning: (1, 1),
+            gain: Setting::new(100.0),
+            offset: None,
+            readout_mode: None,
+            row_order: RowOrder::Unstated,
+            origin: (0, 0),
+            cfa: None,
+            overscan: None,
+        }
+    }
+
+    fn input(number: u8) -> Input {
+        Input {
+            digest: Digest::new([number; 32]),
+            file: FileId {
+                watch: "incoming".into(),
+                path: RelPath::new(Path::new("a.fits")).unwrap(),
+            },
+            stamp: Stamp {
+                size: 1,
+                mtime_ns: 2,
+                ctime_ns: 3,
+                inode: 4,
+            },
+        }
+    }
+
+    fn used(number: u8) -> MasterUse {
+        MasterUse {
+            kind: Kind::Dark,
+            fingerprint: Fingerprint::new([number; 32]),
+            product: "masters/a.fits".to_owned(),
+            scale: None,
+        }
+    }
+
+    fn master() -> MasterRecipe {
+        MasterRecipe {
+            facts: MasterFacts {
+                kind: Kind::Flat,
+                rig: "north".into(),
+                camera: Arc::new(camera()),
+                filter: "Ha".into(),
+                exposure: Seconds::new(2.0).unwrap(),
+                temperature: Celsius::new(-10.0),
+                optics: Arc::default(),
+                rotator: None,
+                first: Some("2026-09-05T21:00:00Z".parse().unwrap()),
+                last: Some("2026-09-05T21:10:00Z".parse().unwrap()),
+            },
+            combining: Combining::Mean,
+            saturation: 65535.0,
+            flat_level: Some(FlatLevel::PerColour),
+            inputs: vec![input(1), input(2)],
+            subtract: Some(used(9)),
+        }
+    }
+
+    fn light() -> LightRecipe {
+        LightRecipe {
+            input: input(3),
+            facts: LightFacts {
+                rig: "north".into(),
+                camera: Arc::new(camera()),
+                night: "2026-09-05".parse().unwrap(),
+                filter: "Ha".into(),
+                target: Some("Veil".into()),
+                exposure: Seconds::new(300.0).unwrap(),
+                start: "2026-09-05T22:00:00Z".parse().unwrap(),
+            },
+            subtract: used(7),
+            pedestal: None,
+            divide: Some(used(8)),
+            extras: Extras::default(),
+        }
+    }
+
+    /// Each differs from the first, and from each other, in one thing.
+    fn masters() -> Vec<Recipe> {
+        let changes: [fn(&mut MasterRecipe); 17] = [
+            |_| {},
+            |recipe| recipe.facts.kind = Kind::FlatDark,
+            |recipe| recipe.facts.rig = "south".into(),
+            |recipe| Arc::make_mut(&mut recipe.facts.camera).gain = Setting::new(101.0),
+            |recipe| Arc::make_mut(&mut recipe.facts.camera).row_order = RowOrder::TopDown,
+            |recipe| recipe.facts.filter = "OIII".into(),
+            |recipe| recipe.facts.exposure = Seconds::new(2.5).unwrap(),
+            |recipe| recipe.facts.temperature = None,
+            |recipe| {
+                recipe.facts.optics = Arc::new(Optics {
+                    telescope: None,
+                    focal_length_mm: Setting::new(500.0),
+                });
+            },
+            |recipe| recipe.facts.rotator = Degrees::new(1.0),
+            |recipe| recipe.facts.first = None,
+            |recipe| recipe.facts.last = None,
+            |recipe| recipe.combining = Combining::Median,
+            |recipe| recipe.saturation = 60000.0,
+            |recipe| recipe.flat_level = Some(FlatLevel::Common),
+            |recipe| recipe.inputs.swap(0, 1),
+            |recipe| recipe.subtract = None,
+        ];
+        let changed = changes.into_iter().map(|change| {
+            let mut recipe = master();
+            change(&mut recipe);
+            Recipe::Master(recipe)
+        });
+        changed.collect()
+    }
+
+    fn lights() -> Vec<LightRecipe> {
+        let changes: [fn(&mut LightRecipe); 21] = [
+            |_| {},
+            |recipe| recipe.input = input(4),
+            |recipe| recipe.facts.rig = "south".into(),
+            |recipe| Arc::make_mut(&mut recipe.facts.camera).offset = Setting::new(1.0),
+            |recipe| recipe.facts.night = "2026-09-06".parse().unwrap(),
+            |recipe| recipe.facts.filter = "OIII".into(),
+            |recipe| recipe.facts.target = None,
+            |recipe| recipe.facts.exposure = Seconds::new(301.0).unwrap(),
+            |recipe| recipe.facts.start = "2026-09-05T22:00:00.001Z".parse().unwrap(),
+            |recipe| recipe.subtract = used(6),
+            |recipe| recipe.subtract.kind = Kind::Bias,
+            |recipe| recipe.subtract.scale = Some(0.5),
+            |recipe| recipe.subtract.scale = Some(0.25),
+            |recipe| recipe.pedestal = Some(used(5)),
+            |recipe| recipe.divide = None,
+            |recipe| recipe.extras.mask = Some(65535.0),
+            |recipe| recipe.extras.mask = Some(65534.0),
+            |recipe| {
+                recipe.extras.uncertainty = Some(Sensor {
+                    read_noise_e: 1.5,
+                    electrons_per_adu: 0.8,
+                });
+            },
+            |recipe| recipe.extras.repair = true,
+            |recipe| {
+                recipe.extras.samples = LightSamples::Whole {
+                    added_level: 100,
+                    compressed: false,
+                };
+            },
+            |recipe| {
+                recipe.extras.samples = LightSamples::Whole {
+                    added_level: 100,
+                    compressed: true,
+                };
+            },
+        ];
+        let changed = changes.into_iter().map(|change| {
+            let mut recipe = light();
+            change(&mut recipe);
+            recipe
+        });
+        changed.collect()
+    }
+
+    fn quick(recipe: &Recipe) -> u64 {
+        let mut hasher = DefaultHasher::new();
+        recipe.hash(&mut hasher);
+        hasher.finish()
+    }
+
+    #[test]
+    fn what_changes_the_fingerprint_changes_the_hash() {
+        let line = |name: &str, light| {
+            let (line, photosites) = (name.to_owned(), Photosites::Red);
+            Recipe::Line(LineRecipe {
+                light,
+                passband: Passband { line, photosites },
+            })
+        };
+        let mut all = masters();
+        all.extend(lights().into_iter().map(Recipe::Light));
+        all.extend(lights().into_iter().map(|light| line("Ha", light)));
+        all.push(line("SII", light()));
+        let prints: HashSet<Fingerprint> = all.iter().map(Recipe::fingerprint).collect();
+        let hashes: HashSet<u64> = all.iter().map(quick).collect();
+        assert_eq!((prints.len(), hashes.len()), (all.len(), all.len()));
+    }
+
+    #[test]
+    fn where_things_lie_changes_neither() {
+        let here = light();
+        let mut there = light();
+        there.input.file.path = RelPath::new(Path::new("b.fits")).unwrap();
+        there.input.stamp.inode = 5;
+        there.divide.as_mut().unwrap().product = "masters/b.fits".to_owned();
+        let (here, there) = (Recipe::Light(here), Recipe::Light(there));
+        assert_eq!(here.fingerprint(), there.fingerprint());
+        assert_eq!(quick(&here), quick(&there));
+    }
+}
