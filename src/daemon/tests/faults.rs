@@ -6,12 +6,14 @@ use std::sync::atomic::{AtomicBool, AtomicUsize};
 
 use super::*;
 
-/// Refuses the n-th operation with an error, and all that follow where the process dies there.
+/// Refuses the n-th operation with an error, and all that follow where the process dies there; takes
+/// its time over each.
 struct Nth {
     count: AtomicUsize,
     refused: usize,
     error: i32,
     dies: bool,
+    slow: Duration,
     /// What was refused was only the status file, for which nothing waits.
     is_status: AtomicBool,
 }
@@ -24,12 +26,21 @@ impl Nth {
             refused,
             error,
             dies,
+            slow: Duration::ZERO,
             is_status: AtomicBool::new(false),
         })
     }
 
     fn open() -> Arc<Self> {
         Self::new(usize::MAX, 0, false)
+    }
+
+    fn slow() -> Arc<Self> {
+        let mut gate = Self::open();
+        if let Some(gate) = Arc::get_mut(&mut gate) {
+            gate.slow = Duration::from_millis(20);
+        }
+        gate
     }
 
     fn is_dead(&self) -> bool {
@@ -39,6 +50,7 @@ impl Nth {
 
 impl Gate for Nth {
     fn pass(&self, _: Op, path: &Path) -> io::Result<()> {
+        std::thread::sleep(self.slow);
         let number = self.count.fetch_add(1, Ordering::SeqCst) + 1;
         if number == self.refused {
             let is_status = path.to_string_lossy().contains("status.json");
@@ -193,6 +205,21 @@ async fn a_daemon_that_dies_at_any_operation_goes_on_where_it_was() {
         run(&mut turn, &gate, steady).await;
         assert_same(&here, &wanted, &when);
     }
+}
+
+#[tokio::test]
+async fn a_slow_disk_is_no_trouble() {
+    let (wanted, operations) = calm().await;
+    let (here, gate) = (Place::new(), Nth::slow());
+    let mut turn = new(&here, gate.clone()).unwrap();
+    assert_eq!(run(&mut turn, &gate, steady).await, 0);
+    assert_same(&here, &wanted, "slow");
+    assert_eq!(turn.trouble, None);
+    assert_eq!(
+        gate.count.load(Ordering::SeqCst),
+        operations,
+        "nothing is done twice"
+    );
 }
 
 #[tokio::test]
