@@ -1,7 +1,9 @@
 //! Which frames of a set are left out, and which lights are set aside, with the value and the limit.
 //!
-//! [`groups`] says which lights are judged together, [`strays`] which groups are a mistake, [`verdicts`] which of them are set aside, and
-//! [`Course`] how the group went through the night. The rest of this page is about calibration frames.
+//! [`groups`] says which lights are judged together, [`strays`] which groups are a mistake, [`verdicts`]
+//! which lights of a group are set aside, and [`Course`] how it went through the night. What darks say of
+//! their sensor is [`need_of_darks`]'s and [`against_ccd_without_glow`]'s. The rest of this page is about
+//! calibration frames.
 //!
 //! A frame is first judged by itself: exposure, temperature, saturation, level. Those that pass
 //! are then judged against each other, robustly: the reference is the median of the set, the scale

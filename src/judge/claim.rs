@@ -16,7 +16,8 @@ const SURE: f64 = 4.0;
 const OF_READ_NOISE: f64 = 0.5;
 
 /// A level may differ by this part from what its noise says: gains are not known better on every
-/// sensor.
+/// sensor. Charge of which this part would not be seen says nothing: a bias that drifted since is as
+/// much as it.
 const OF_LEVEL: f64 = 0.1;
 
 /// What speaks against the claim.
@@ -54,7 +55,8 @@ impl fmt::Display for Contradiction {
 }
 
 /// What darks have against the claim `ccd-without-glow`; nothing for one that is true. Whether the
-/// black level is held is told only where the gain is known, electrons per ADU.
+/// black level is held is told only where the gain is known, electrons per ADU, and where the charge
+/// is not small beside what a bias may drift by.
 pub fn against_ccd_without_glow(
     dark: &DarkSignal,
     electrons_per_adu: Option<Estimate>,
@@ -66,14 +68,15 @@ pub fn against_ccd_without_glow(
         limit: least.max(SURE * dark.glow.error),
     };
     // Charges of Q electrons have a variance of Q: of Q / K^2 in ADU, where their level is Q / K.
-    let held = electrons_per_adu.map(|gain| {
+    let held = electrons_per_adu.and_then(|gain| {
         let told = dark.variance.by(gain);
         let error = told.error.hypot(dark.level.error);
-        Contradiction {
+        let allowed = OF_LEVEL * told.value;
+        (allowed >= least).then(|| Contradiction {
             against: Against::HeldBlack,
             value: told.value - dark.level.value,
-            limit: least.max(SURE * error).max(OF_LEVEL * told.value),
-        }
+            limit: allowed.max(SURE * error),
+        })
     });
     let all = std::iter::once(glow).chain(held);
     all.filter(|found| found.value > found.limit).collect()
@@ -137,6 +140,34 @@ mod tests {
             let told = found(&dark, Some(0.5));
             assert_eq!(!told.is_empty(), is_told, "level {level}");
             assert!(told.iter().all(|told| told.against == Against::HeldBlack));
+        }
+    }
+
+    #[test]
+    fn a_gain_that_is_hardly_known_proves_little() {
+        // Four times 10 % of 400 ADU.
+        for (level, is_told) in [(245.0, false), (235.0, true)] {
+            let mut dark = ccd();
+            dark.level.value = level;
+            let told = against_ccd_without_glow(&dark, Some(known(0.5, 0.05)));
+            assert_eq!(!told.is_empty(), is_told, "level {level}");
+        }
+    }
+
+    /// Ten times half of 6 ADU: below that, what is missing may as well be the bias's drift.
+    #[test]
+    fn a_bias_that_drifts_downwards_is_no_held_black() {
+        for (charge, level, is_told) in [
+            (20.0, 12.0, false),
+            (28.0, 0.0, false),
+            (32.0, 29.5, false),
+            (32.0, 0.0, true),
+        ] {
+            let mut dark = ccd();
+            dark.variance = known(2.0 * charge, 0.1);
+            dark.level.value = level;
+            let told = found(&dark, Some(0.5));
+            assert_eq!(!told.is_empty(), is_told, "{charge} ADU, level {level}");
         }
     }
 }

@@ -90,7 +90,8 @@ fn fields(lights: &[&Frame], alike: &[usize]) -> Vec<Vec<usize>> {
     fields
 }
 
-fn name(light: &Frame) -> Option<String> {
+/// A light's target, whatever its letter case.
+pub(super) fn name(light: &Frame) -> Option<String> {
     light.target.as_ref().map(|name| name.to_lowercase())
 }
 

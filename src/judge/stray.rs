@@ -4,40 +4,45 @@
 //! none of the target's. What tells them from the panels of a mosaic that bear one name is that they
 //! are few and that the telescope came back. It does not know pixels.
 
-use super::group::{are_alike, field_deg, separation_deg};
+use super::group::{are_alike, field_deg, name, separation_deg};
 use crate::facts::{Finding, Frame, SetAside};
 
-/// A field of fewer lights than this may be a mistake, and only beside one with so many times as many.
+/// A field of fewer lights than this may be a mistake,
 const FEW: usize = 5;
+
+/// and only beside one with at least so many times as many.
+const TIMES_AS_MANY: usize = 5;
 
 /// Lights that strayed.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Stray {
     /// How far off they point at least, degrees.
     pub apart_deg: f64,
-    /// The shorter side of the field, degrees.
+    /// The shorter side of the field, degrees; of several the longest.
     pub side_deg: f64,
 }
 
 impl Stray {
-    /// What every one of its lights is set aside for; `limit` in parts of the side.
-    pub fn finding(&self, limit: f64) -> Finding {
-        Finding {
+    /// What every one of its lights is set aside for; `limit` in parts of the side. Nothing within it.
+    pub fn finding(&self, limit: f64) -> Option<Finding> {
+        let value = self.apart_deg / self.side_deg;
+        (value > limit).then_some(Finding {
             reason: SetAside::OffTarget,
-            value: self.apart_deg / self.side_deg,
+            value,
             limit,
             beyond_sd: None,
-        }
+        })
     }
 
-    /// What a person should know, as a sentence without its subject.
-    pub fn warning(&self, limit: f64) -> String {
-        format!(
+    /// What a person should know of it, as a sentence without its subject.
+    pub fn warning(&self, limit: f64) -> Option<String> {
+        self.finding(limit)?;
+        Some(format!(
             "off target by {:.0} arcsec by the header's pointing, limit {:.0} arcsec; other lights of \
              the target went on afterwards: a slew to the wrong place?",
             3600.0 * self.apart_deg,
             3600.0 * self.side_deg * limit
-        )
+        ))
     }
 }
 
@@ -46,33 +51,38 @@ impl Stray {
 pub fn strays(lights: &[&Frame], groups: &[Vec<usize>]) -> Vec<Option<Stray>> {
     let strayed = |group: &Vec<usize>| {
         let (first, last) = (*group.first()?, *group.last()?);
+        let end = lights[last].start?;
         let is_own = |other: &Vec<usize>| {
             let belongs = |&at: &usize| {
-                are_alike(lights[at], lights[first]) && shares_name(lights[at], lights[first])
+                are_alike(lights[at], lights[first]) && share_a_name(lights[at], lights[first])
             };
-            let goes_on = |&at: &usize| lights[at].start > lights[last].start;
-            other.len() >= FEW * group.len()
+            let goes_on = |&at: &usize| lights[at].start > Some(end);
+            other.len() >= TIMES_AS_MANY * group.len()
                 && other.iter().any(belongs)
                 && other.iter().any(goes_on)
         };
         let own = groups.iter().filter(|other| is_own(other));
         let own = own.max_by_key(|other| other.len())?;
-        let from = lights[first].pointing?;
-        let apart = own
-            .iter()
-            .filter_map(|&at| Some(separation_deg(from, lights[at].pointing?)));
-        let apart_deg = apart.min_by(f64::total_cmp)?;
+        let pointings = |all: &[usize]| {
+            let pointings = all.iter().filter_map(|&at| lights[at].pointing);
+            pointings.collect::<Vec<_>>()
+        };
+        let own = pointings(own);
+        let away = pointings(group).into_iter().flat_map(|from| {
+            let away = own.iter().map(move |&to| separation_deg(from, to));
+            away.collect::<Vec<_>>()
+        });
+        let sides = group.iter().filter_map(|&at| field_deg(lights[at]));
         Some(Stray {
-            apart_deg,
-            side_deg: field_deg(lights[first])?,
+            apart_deg: away.min_by(f64::total_cmp)?,
+            side_deg: sides.max_by(f64::total_cmp)?,
         })
     };
     let few = |group: &Vec<usize>| (group.len() < FEW).then(|| strayed(group)).flatten();
     groups.iter().map(few).collect()
 }
 
-fn shares_name(one: &Frame, other: &Frame) -> bool {
-    let name = |light: &Frame| light.target.as_ref().map(|name| name.to_lowercase());
+fn share_a_name(one: &Frame, other: &Frame) -> bool {
     name(one).is_some() && name(one) == name(other)
 }
 
@@ -148,14 +158,45 @@ mod tests {
             apart_deg: 2.0,
             side_deg: 1.6,
         };
-        let finding = stray.finding(0.1);
+        let finding = stray.finding(0.1).unwrap();
         assert_eq!((finding.value, finding.limit), (1.25, 0.1));
-        let text = stray.warning(0.1);
+        let text = stray.warning(0.1).unwrap();
         assert!(
             text.starts_with(
                 "off target by 7200 arcsec by the header's pointing, limit 576 arcsec; "
             ),
             "{text}"
         );
+    }
+
+    /// A field parts from a quarter of its side on, and a profile may put up with more than that.
+    #[test]
+    fn within_the_limit_nothing_is_said() {
+        let stray = Stray {
+            apart_deg: 0.6,
+            side_deg: 2.0,
+        };
+        for (limit, is_said) in [(0.25, true), (0.3, false), (0.5, false)] {
+            assert_eq!(stray.finding(limit).is_some(), is_said, "limit {limit}");
+            assert_eq!(stray.warning(limit).is_some(), is_said, "limit {limit}");
+        }
+    }
+
+    #[test]
+    fn without_a_start_nothing_is_known_to_have_gone_on() {
+        let mut lights = night(12, &[7]);
+        lights[7].start = None;
+        assert_eq!(found(&lights), []);
+    }
+
+    #[test]
+    fn the_nearest_light_tells_how_far_off_they_are() {
+        let mut lights = night(14, &[4, 5]);
+        lights[5] = light(25, "Veil", Some((312.75, 32.5)));
+        // A light that its name alone brings to the field says nothing of places.
+        lights[1].pointing = None;
+        let all = found(&lights);
+        assert_eq!(all.len(), 1);
+        assert!((all[0].1 - 1.8).abs() < 1e-9, "{all:?}");
     }
 }

@@ -90,7 +90,7 @@ pub fn stars(light: &Light<'_>) -> Option<StarReport> {
     let profile = shape::typical(&fitted, fwhm);
     let stars = Stars {
         count: blobs.len() as u32,
-        shape: shape::of_frame(&fitted, twin),
+        shape: shape::of_stars(&fitted, twin),
         fwhm_spread_px: shape::spread(&fitted),
         zones: shape::zones(&fitted, twin, size),
         brightest: shape::brightest(&field, &neighbours, &profile),

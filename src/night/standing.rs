@@ -205,11 +205,12 @@ impl Standing {
         let usual = lights.first().and_then(|light| usual(light.frame, before));
         let mut judged = verdicts(&subframes, usual.as_ref(), &profile.verdict);
         let pointing_limit = profile.verdict.pointing_fraction;
-        if let Some(stray) = stray {
+        let strayed = stray.and_then(|stray| stray.finding(pointing_limit));
+        if let Some(finding) = strayed {
             for light in &mut judged {
                 let others = |finding: &Finding| finding.reason != SetAside::OffTarget;
                 light.findings.retain(others);
-                light.findings.push(stray.finding(pointing_limit));
+                light.findings.push(finding);
             }
         }
         let course = Course::of(&subframes, &judged);
@@ -223,15 +224,19 @@ impl Standing {
             if profile.passbands.contains_key(&group.filter) {
                 group.channel_lines.clear();
             }
+            // A wrong place is nothing to show, and none to take advice from.
+            if strayed.is_some() {
+                group.best = None;
+                group.advice.clear();
+            }
             let target = group.target.as_deref().unwrap_or("no target");
             let name = format!("{}, {target}, {}", group.rig, group.filter);
             if let Some(warning) = course.warning() {
                 self.warnings.push(format!("{name}: {warning}"));
             }
-            if let Some(stray) = stray {
+            if let Some(warning) = stray.and_then(|stray| stray.warning(pointing_limit)) {
                 let files: Vec<_> = lights.iter().map(|light| &light.entry.file).collect();
                 let files = example(&files, "light");
-                let warning = stray.warning(pointing_limit);
                 self.warnings.push(format!("{name}: {files} {warning}"));
             }
             self.groups.push(group);

@@ -3,12 +3,13 @@
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 
 use dawnledger::facts::{Kind, SessionLog};
 use dawnledger::fits::{Source, Unpacker};
 use dawnledger::simulate::{Fault, PlannedFile, Scenario, frames, ideal, truth};
 
-use crate::observatory::{Observatory, PROGRAM, tree};
+use crate::observatory::{Observatory, PROGRAM, said, tree};
 
 const NIGHT: &str = "2026-09-05";
 
@@ -248,4 +249,30 @@ fn masters_are_the_true_ones_within_noise() {
         );
     }
     assert_eq!(log.masters.len(), 6);
+}
+
+/// README.md shows the digest as `demo` prints it; how much room the disk has is another machine's.
+#[test]
+fn the_readme_shows_the_digest_that_the_demo_prints() {
+    let project = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let readme = fs::read_to_string(project.join("README.md")).unwrap();
+    let (_, shown) = readme.split_once("<!-- digest -->\n```text\n").unwrap();
+    let (shown, _) = shown.split_once("```\n<!-- /digest -->").unwrap();
+    let scratch = tempfile::tempdir().unwrap();
+    let output = Command::new(PROGRAM)
+        .current_dir(project)
+        .arg("demo")
+        .arg(scratch.path().join("demo"))
+        .output()
+        .unwrap();
+    let said = said(&output);
+    assert!(output.status.success(), "{said}");
+    let printed = String::from_utf8_lossy(&output.stdout);
+    let (shown, disk) = shown.split_once("\nDisk\n").unwrap();
+    assert_eq!(disk.lines().count(), 1, "{disk}");
+    assert!(shown.starts_with("Skarn Hill, night of "), "{shown}");
+    let from = printed.find("\nSkarn Hill, night of ").map(|at| at + 1);
+    let printed = from.and_then(|from| printed[from..].split_once("\nDisk\n"));
+    let (printed, _) = printed.unwrap_or_else(|| panic!("{said}"));
+    assert_eq!(printed, shown, "printed, and shown in README.md");
 }

@@ -36,7 +36,9 @@ impl Compared {
     /// over their width. It must be of the field that most lights show, so of the first few the one
     /// is taken that matches most others. Of fewer lights than tell a majority from an accident it is the
     /// one whose pattern of stars is borne out best: what little a closed dome shows is no measure
-    /// for a light that is full of stars.
+    /// for a light that is full of stars. That a light has enough stars of its own counts too, since of
+    /// one light under a closed dome nothing else speaks for it. A light with fewer stars than a dark
+    /// frame has specks is lost so: nothing tells the two apart.
     pub(super) fn of(group: &[Subframe<'_>]) -> Self {
         let mut candidates: Vec<(f64, usize)> = group
             .iter()
@@ -112,11 +114,11 @@ impl Compared {
 /// What speaks for a reference, the weightiest first.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
 struct Support {
-    /// Lights that share enough stars with it to tell the field.
+    /// Lights that share enough stars with it to tell the field, itself among them.
     told: usize,
     /// Lights that lie on it.
     matched: usize,
-    /// Stars that they share with it.
+    /// Stars that they share with it, its own among them.
     pairs: usize,
 }
 

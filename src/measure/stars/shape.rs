@@ -20,11 +20,10 @@ const GROWTH_REACH: f64 = 3.0;
 /// A star's flux is summed within so many of the frame's widths: most of it, little of the sky.
 const FLUX_REACH: f64 = 1.5;
 
-/// Fewer stars give no shape: of a zone, and of the frame, where all of it is at stake.
+/// Fewer stars give no shape, of the frame or of a zone.
 const FEWEST: usize = 3;
-const FEWEST_OF_FRAME: usize = 2;
 
-/// Less weight gives no shape: three stars that are fairly exposed, or fainter ones that tell as much.
+/// Less weight gives no shape: three stars that are fairly exposed, or more that are fainter.
 const LEAST_WEIGHT: f64 = 3.0 * (FAIRLY_EXPOSED * FAIRLY_EXPOSED) as f64;
 
 /// How many stars stand for the pattern of a field, and how many of a ninth of it at most.
@@ -36,29 +35,32 @@ const BRIGHTEST_OF_ZONE: usize = 14;
 pub(super) struct Fitted {
     pub(super) profile: Moffat,
     half_flux: f64,
-    /// Of its figures among others': the inverse of their variance, but for well-exposed stars, which
+    /// Of its figures among others': the inverse of their variance, up to a limit from which on stars
     /// differ for other reasons than noise.
     weight: f64,
 }
 
 /// Fits the stars that tell the frame's shape. Blurred or drawn out, a light of a sparse field may have
-/// hardly one that is fairly exposed; its fainter ones tell the same then.
+/// hardly one that is fairly exposed; its fainter ones tell the same then. One that stands out among
+/// them may be no star at all: it counts for no more than a fairly exposed one, and so never decides.
 pub(super) fn fit_best(field: &Field<'_>, neighbours: &Neighbours<'_>, fwhm: f32) -> Vec<Fitted> {
     let stars = choose::choose(field, neighbours, fwhm);
-    let fitted = fit_all(field, neighbours, &stars, fwhm);
+    let fitted = fit_all(field, neighbours, &stars, fwhm, WELL_EXPOSED);
     if fitted.len() >= FEWEST {
         return fitted;
     }
     let stars = choose::choose_faint(field, neighbours, fwhm);
-    fit_all(field, neighbours, &stars, fwhm)
+    fit_all(field, neighbours, &stars, fwhm, FAIRLY_EXPOSED)
 }
 
-/// Fits these stars, in their order; those that no profile fits are left out.
+/// Fits these stars, in their order; those that no profile fits are left out. Beyond a signal to noise
+/// of `most` their weight grows no more.
 fn fit_all(
     field: &Field<'_>,
     neighbours: &Neighbours<'_>,
     stars: &[&Blob],
     fwhm: f32,
+    most: f32,
 ) -> Vec<Fitted> {
     let fitted: Vec<Option<Fitted>> = stars
         .par_iter()
@@ -71,7 +73,7 @@ fn fit_all(
                 true => Growth::of(field, place, reach, profile.background).half_flux(&profile)?,
                 false => profile.half_flux(),
             };
-            let weight = f64::from(star.significance.min(WELL_EXPOSED)).powi(2);
+            let weight = f64::from(star.significance.min(most)).powi(2);
             Some(Fitted {
                 profile,
                 half_flux,
@@ -146,15 +148,10 @@ pub(super) fn typical(fitted: &[Fitted], fwhm: f32) -> Moffat {
     }
 }
 
-/// The shape of the frame's stars; a twin that all of them have counts to it.
-pub(super) fn of_frame(fitted: &[Fitted], twin: Option<Twin>) -> Option<Shape> {
-    shape(fitted, twin, FEWEST_OF_FRAME)
-}
-
-/// Medians over these stars.
-fn shape(fitted: &[Fitted], twin: Option<Twin>, fewest: usize) -> Option<Shape> {
+/// The shape of these stars: medians over them. A twin that all of them have counts to it.
+pub(super) fn of_stars(fitted: &[Fitted], twin: Option<Twin>) -> Option<Shape> {
     let weight: f64 = fitted.iter().map(|star| star.weight).sum();
-    if fitted.len() < fewest || weight < LEAST_WEIGHT {
+    if fitted.len() < FEWEST || weight < LEAST_WEIGHT {
         return None;
     }
     let over = |figure: &dyn Fn(&Fitted) -> f64| middle(fitted, figure).map(|value| value as f32);
@@ -207,7 +204,7 @@ pub(super) fn zones(
     std::array::from_fn(|zone| {
         let here = |star: &&Fitted| zone_of((star.profile.x, star.profile.y), size) == zone;
         let fitted: Vec<Fitted> = fitted.iter().filter(here).copied().collect();
-        shape(&fitted, twin, FEWEST)
+        of_stars(&fitted, twin)
     })
 }
 

@@ -259,10 +259,16 @@ fn long_drawn_stars_stay_stars() {
 /// A sparse field of which few stars are clear of the noise, all alike: so many times the noise of a
 /// pixel in all, drawn out over `long` pixels along the columns.
 fn sparse(fluxes: &[f64], profile: Profile, long: f64) -> Stars {
+    let alike = fluxes.iter().map(|&flux| (flux, profile));
+    sparse_of(&alike.collect::<Vec<_>>(), long)
+}
+
+/// The same with a profile for each star.
+fn sparse_of(stars: &[(f64, Profile)], long: f64) -> Stars {
     const STEPS: u32 = 24;
     let mut dice = Dice(23);
     let mut plane = sky(384, 256, &mut dice);
-    for (at, flux) in fluxes.iter().enumerate() {
+    for (at, (flux, profile)) in stars.iter().enumerate() {
         let (x, y) = (60.0 + 64.0 * (at % 5) as f64, 50.0 + 75.0 * (at / 5) as f64);
         for step in 0..STEPS {
             let along = long * (f64::from(step) / f64::from(STEPS - 1) - 0.5);
@@ -278,7 +284,8 @@ fn sparse(fluxes: &[f64], profile: Profile, long: f64) -> Stars {
 fn few_faint_stars_tell_the_shape() {
     // Over so wide a star, noise is that of 13 pixels: a signal to noise of some 55 and 12 to 20.
     let fluxes = [1000.0, 380.0, 320.0, 270.0, 220.0, 200.0];
-    let round = sparse(&fluxes, Profile::new(9.0, 3.5, 1.0), 0.0);
+    let blurred = Profile::new(9.0, 3.5, 1.0);
+    let round = sparse(&fluxes, blurred, 0.0);
     let shape = round.shape.unwrap();
     assert!((shape.fwhm_px - 9.0).abs() < 0.7, "{shape:?}");
     assert!(shape.elongation < 1.2 && shape.stars >= 4, "{shape:?}");
@@ -286,6 +293,16 @@ fn few_faint_stars_tell_the_shape() {
         round.fwhm_spread_px > 0.0 && round.fwhm_spread_px < 2.0,
         "{round:?}"
     );
+
+    // They need no bright one, and one that is none of them does not decide.
+    let faint = [380.0, 370.0, 320.0, 310.0, 270.0, 260.0, 220.0, 210.0];
+    let none_bright = sparse(&faint, blurred, 0.0);
+    let mut stars = fluxes.map(|flux| (flux, blurred));
+    stars[0].1 = Profile::new(5.0, 3.5, 1.0);
+    for found in [none_bright, sparse_of(&stars, 0.0)] {
+        let shape = found.shape.unwrap();
+        assert!((shape.fwhm_px - 9.0).abs() < 1.0, "{shape:?}");
+    }
 
     let drawn = sparse(&fluxes, Profile::new(3.0, 3.5, 1.0), 16.0)
         .shape
@@ -297,11 +314,12 @@ fn few_faint_stars_tell_the_shape() {
     );
 }
 
-/// What one star says may be its own affair, and faint stars say too little.
+/// What one star says may be its own affair, whatever faint one is beside it, and faint stars say too
+/// little.
 #[test]
 fn too_few_stars_tell_no_shape() {
     let profile = Profile::new(3.0, 3.5, 1.0);
-    for fluxes in [&[900.0][..], &[50.0, 45.0, 40.0]] {
+    for fluxes in [&[900.0][..], &[900.0, 100.0], &[50.0, 45.0, 40.0]] {
         let found = sparse(fluxes, profile, 0.0);
         assert_eq!(found.count as usize, fluxes.len());
         assert_eq!(found.shape, None, "{fluxes:?}");

@@ -35,8 +35,8 @@ fn light(number: u8, dec: f64) -> Frame {
     }
 }
 
-/// Lights a minute apart, at these declinations.
-fn stand(declinations: &[f64]) -> Standing {
+/// Lights a minute apart, at these declinations, which may be off by this part of the side.
+fn stand(declinations: &[f64], pointing_fraction: f64) -> Standing {
     let lights = declinations.iter().enumerate().map(|(at, &dec)| {
         let number = at as u8;
         let state = LightState::Calibrated(print(100 + number));
@@ -52,14 +52,20 @@ fn stand(declinations: &[f64]) -> Standing {
             &[number],
             &[],
         );
-        measured.insert(product.fingerprint, Measured::default());
+        let sky = Measured {
+            background_adu: 40.0,
+            ..Measured::default()
+        };
+        measured.insert(product.fingerprint, sky);
         snapshot.made.insert(product.fingerprint, product);
     }
-    let profile = parse_profile(
-        "{name: north-pier, camera: Petrel*, calibration: {bias: {rule: required}, \
-         dark: {rule: never}, flat-dark: {rule: never}, flat: {rule: never}}}",
-        Path::new("north-pier.yaml"),
+    let text = format!(
+        "{{name: north-pier, camera: Petrel*, calibration: {{bias: {{rule: required}}, \
+         dark: {{rule: never}}, flat-dark: {{rule: never}}, flat: {{rule: never}}}}, \
+         sensor: {{electrons_per_adu: 0.5, read_noise_e: 3}}, \
+         verdict: {{pointing_fraction: {pointing_fraction}}}}}"
     );
+    let profile = parse_profile(&text, Path::new("north-pier.yaml"));
     let mut settings = settings();
     settings.profiles.push(Arc::new(profile.unwrap()));
     let known = Known {
@@ -80,7 +86,7 @@ fn reasons(standing: &Standing, number: u8) -> Vec<SetAside> {
 fn a_light_of_the_wrong_place_is_off_target_and_told_in_arc_seconds() {
     let mut places = [30.7; 12];
     places[3] = 32.7;
-    let found = stand(&places);
+    let found = stand(&places, 0.1);
     for number in 0..12 {
         let wanted: &[SetAside] = match number {
             3 => &[SetAside::OffTarget],
@@ -105,7 +111,33 @@ fn a_light_of_the_wrong_place_is_off_target_and_told_in_arc_seconds() {
 fn a_panel_that_has_just_begun_is_kept() {
     let mut places = [30.7; 12];
     places[11] = 32.7;
-    let found = stand(&places);
+    let found = stand(&places, 0.1);
     assert!((0..12).all(|number| reasons(&found, number).is_empty()));
     assert_eq!(found.warnings, [""; 0]);
+}
+
+/// 0.5 degrees are 0.29 of the side: a field of its own, and within what the profile puts up with.
+#[test]
+fn what_the_profile_puts_up_with_is_no_stray() {
+    let mut places = [30.7; 12];
+    places[3] = 31.2;
+    for (limit, is_said) in [(0.5, false), (0.25, true)] {
+        let found = stand(&places, limit);
+        assert_eq!(found.groups.len(), 2, "limit {limit}");
+        assert_eq!(!reasons(&found, 3).is_empty(), is_said, "limit {limit}");
+        assert_eq!(!found.warnings.is_empty(), is_said, "limit {limit}");
+    }
+}
+
+#[test]
+fn a_wrong_place_is_neither_shown_nor_advised_on() {
+    let mut places = [30.7; 12];
+    places[3] = 32.7;
+    let found = stand(&places, 0.1);
+    for group in &found.groups {
+        let is_own = group.frames == 11;
+        assert_eq!(group.best.is_some(), is_own, "{group:?}");
+        assert_eq!(!group.advice.is_empty(), is_own, "{group:?}");
+    }
+    assert_eq!(found.groups.len(), 2);
 }

@@ -121,8 +121,11 @@ impl<'a> Rig<'a, '_> {
         let own = timed(darks)
             .map(|(offer, last)| (self.given.settings.site.night_of(last), offer.fingerprint));
         let serving = self.cast.lights.iter().filter_map(|light| {
-            let [(_, dark), ..] = self.wishes(light);
-            Some((light.night, darks.choose(&dark)?.fingerprint))
+            let [(_, wish), ..] = self.wishes(light);
+            let dark = darks.choose(&wish)?;
+            // One of the light's own exposure serves as it is.
+            wish.scale(&dark.facts)?;
+            Some((light.night, dark.fingerprint))
         });
         let concerned: BTreeSet<(Date, Fingerprint)> = own.chain(serving).collect();
         let mut found = BTreeSet::new();

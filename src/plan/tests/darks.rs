@@ -285,3 +285,25 @@ fn flats_of_another_gain_say_nothing() {
         Some("two flat frames at gain 100 settle it")
     );
 }
+
+/// A claim that darks contradict concerns their own night, and lights they are scaled for; lights of
+/// their own exposure take no harm.
+#[test]
+fn a_false_claim_is_told_to_whom_it_concerns() {
+    const LATER: &str = "2026-09-20";
+    for (exposure, wanted) in [(300.0, &[NIGHT][..]), (600.0, &[NIGHT, LATER])] {
+        let mut profile = profile("north", "Petrel*");
+        profile.calibration.dark.rule = Rule::Required;
+        profile.calibration.dark.scaled = true;
+        let mut disk = FakeDisk::new(settings(vec![profile]));
+        disk.put(entries(0));
+        disk.put(series(Kind::Light, 3, hours(LATER, 1), |light| {
+            light.exposure = Seconds::new(exposure).unwrap();
+        }));
+        let plan = run(&mut disk, 50.0);
+        let tell = |all: &&Vec<String>| all.iter().any(|one| one.contains("ccd-without-glow"));
+        let told = plan.warnings.iter().filter(|(_, all)| tell(all));
+        let told: Vec<String> = told.map(|(night, _)| night.to_string()).collect();
+        assert_eq!(told, wanted, "lights of {exposure} s: {:?}", plan.warnings);
+    }
+}
