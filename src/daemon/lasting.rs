@@ -162,8 +162,8 @@ impl Turn {
     }
 }
 
-/// Something is waited for. The board is there where the state folder is ours. `before` is what was waited for until now: a disk that stays full for a
-/// week is no reason for a line every few seconds.
+/// Something is waited for. There is a board where the state folder is locked. `before` is what was
+/// waited for until now: a disk that stays full for a week is no reason for a line every few seconds.
 pub fn say(
     error: &DaemonError,
     before: &mut Option<String>,

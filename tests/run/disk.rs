@@ -195,7 +195,7 @@ fn a_disk_that_is_full_when_the_settings_are_read_again_is_waited_out() {
     fs::remove_file(&ballast).unwrap();
     daemon.wait_to_hear("the settings were read again");
     assert!(!daemon.said().contains("refused"), "they are good");
-    fs::write(here.path("second/new.fits"), another_light(1)).unwrap();
+    fs::write(here.incoming().join("new.fits"), another_light(1)).unwrap();
     daemon.wait_for("a light once there is room", || calibrated(&here) == 4);
     ends_as_by_once(daemon, &here);
 }
