@@ -136,6 +136,8 @@ impl DaemonError {
         match self {
             Self::Catalogue(error) => error.is_passing(),
             Self::Publish(error) => error.is_passing(),
+            // A file system that has no locks will have none later either.
+            Self::Folder { source, .. } => source.kind() != io::ErrorKind::Unsupported,
             Self::Full { .. } | Self::Away { .. } => true,
             _ => false,
         }

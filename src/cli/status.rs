@@ -36,8 +36,8 @@ pub fn text(settings: &Settings, now: Timestamp) -> Result<(String, bool), Failu
     let state = &settings.state;
     if !state.is_dir() {
         let head = format!(
-            "not running  the state folder {} is not there; a daemon that cannot make it waits for \
-             it, and says so in its log\n",
+            "no word      the state folder {} is not there: no daemon has begun, or one waits for it, \
+             and says so in its log\n",
             state.display()
         );
         return Ok((head, false));

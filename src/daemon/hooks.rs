@@ -3,7 +3,8 @@
 //! Invariants: of one hook no two run at once, what comes meanwhile waits in line, and a line that
 //! is full turns away what comes. Whatever a hook does, the loop goes on: nothing here waits for
 //! one. There is no shell; a hook finds `PATH` in its environment and nothing else, works in the
-//! output folder, or in the root where that is not there, and is killed with its whole process group when its time is up or the daemon ends.
+//! output folder, or in the root where that is not there, and is killed with its whole process group
+//! when its time is up or the daemon ends.
 //!
 //! It does not know why it is told an event.
 

@@ -41,13 +41,28 @@ impl Locks {
 
 impl Lock {
     fn holds(&self) -> Result<(), DaemonError> {
-        let path = self.path.clone();
-        match fs::metadata(&path) {
-            Ok(about) if identity(&about) == self.identity => Ok(()),
-            Ok(_) => Err(DaemonError::Replaced { path }),
-            Err(source) => Err(DaemonError::Away { path, source }),
+        match identity(&look(&self.path)?) == self.identity {
+            true => Ok(()),
+            false => Err(DaemonError::Replaced {
+                path: self.path.clone(),
+            }),
         }
     }
+}
+
+/// Is a folder that was opened there, it or another?
+///
+/// # Errors
+/// [`DaemonError::Away`].
+pub fn is_there(path: &Path) -> Result<(), DaemonError> {
+    look(path).map(|_| ())
+}
+
+fn look(path: &Path) -> Result<fs::Metadata, DaemonError> {
+    fs::metadata(path).map_err(|source| DaemonError::Away {
+        path: path.to_owned(),
+        source,
+    })
 }
 
 fn identity(about: &fs::Metadata) -> (u64, u64) {

@@ -3,8 +3,9 @@
 //!
 //! Where a disk is full, not mounted yet or may not be written to while everything is opened, the
 //! daemon waits as the loop does: whoever started it counts restarts, and gives up in the end.
-//! Invariant: settings that are refused change nothing; the loop goes on with those it had, its
-//! running task included.
+//! Invariants: settings that are refused change nothing; the loop goes on with those it had, its
+//! running task included. Good ones are not refused for a disk that is full or away: it is waited for
+//! with them.
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -12,7 +13,6 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use tokio::runtime::Builder;
 
-use super::herald::Herald;
 use super::lasting::Lasting;
 use super::locks::check;
 use super::service::{self, Ears, Word};
@@ -81,7 +81,8 @@ impl House {
             let mut settings = settings;
             let mut lasting = Lasting::new(&settings, self.mode, Timestamp::now());
             loop {
-                let Some(mut turn) = self.wait(&settings, lasting, &mut ears).await? else {
+                let waited = self.wait(&mut settings, lasting, &mut ears, &read);
+                let Some(mut turn) = waited.await? else {
                     return Ok(stopped());
                 };
                 lasting = loop {
@@ -96,15 +97,14 @@ impl House {
                         Err(error) => return Err(error),
                     }
                     service::rereading();
-                    let fits = |fresh: Arc<Settings>| match check(&fresh) {
-                        Ok(()) => Ok(fresh),
-                        Err(error) => Err(error.to_string()),
-                    };
-                    match read().and_then(fits) {
-                        Ok(fresh) => match self.change(turn, &mut settings, fresh).await {
-                            Ok(changed) => turn = changed,
-                            Err(lasting) => break lasting,
-                        },
+                    match again(&read) {
+                        Ok(fresh) => {
+                            turn.let_go().await;
+                            // The locks are given back before they are taken again.
+                            let mut lasting = turn.leave();
+                            lasting.change(&mut settings, fresh);
+                            break lasting;
+                        }
                         Err(complaint) => refused(&complaint),
                     }
                 };
@@ -112,26 +112,36 @@ impl House {
         })
     }
 
-    fn open(&self, settings: &Arc<Settings>) -> Result<Turn, DaemonError> {
+    fn open(&self, settings: &Arc<Settings>, lasting: &Lasting) -> Result<Turn, DaemonError> {
+        lasting.are_there(settings)?;
         let (disk, program) = (self.disk.clone(), self.program.clone());
         Turn::new(settings.clone(), disk, program, self.mode)
     }
 
-    /// Opens everything, and waits where a disk does not allow it now. Nothing when told to stop
+    /// Opens everything, and waits where a disk does not allow it now. Settings that were read again
+    /// and cannot be worked with are given up for those of before. Nothing when told to stop
     /// meanwhile.
     async fn wait(
         &self,
-        settings: &Arc<Settings>,
+        settings: &mut Arc<Settings>,
         mut lasting: Lasting,
         ears: &mut Ears,
+        read: impl Fn() -> Result<Arc<Settings>, String>,
     ) -> Result<Option<Turn>, DaemonError> {
         loop {
-            let error = match self.open(settings) {
+            let error = match self.open(settings, &lasting) {
                 Ok(mut turn) => {
+                    if lasting.is_changed() {
+                        tracing::info!("the settings were read again");
+                    }
                     turn.go_on(lasting);
                     return Ok(Some(turn));
                 }
                 Err(error) if self.mode == Mode::Run && error.is_passing() => error,
+                Err(error) if lasting.change_back(settings) => {
+                    refused(&error.to_string());
+                    continue;
+                }
                 Err(error) => {
                     lasting.ended(settings, &error.to_string(), Timestamp::now());
                     return Err(error);
@@ -139,44 +149,32 @@ impl House {
             };
             let held = lasting.wait(settings, &self.disk, &error, Timestamp::now());
             service::starting(2 * RETRY.unsigned_abs());
-            let stop = tokio::select! {
-                () = tokio::time::sleep(RETRY.unsigned_abs()) => false,
-                word = ears.hear() => word == Word::Stop,
+            let word = tokio::select! {
+                () = tokio::time::sleep(RETRY.unsigned_abs()) => None,
+                word = ears.hear() => Some(word),
             };
             drop(held);
-            if stop {
-                service::stopping();
-                lasting.ended(settings, "told to stop", Timestamp::now());
-                return Ok(None);
+            match word {
+                Some(Word::Stop) => {
+                    service::stopping();
+                    lasting.ended(settings, "told to stop", Timestamp::now());
+                    return Ok(None);
+                }
+                Some(Word::Reread) => match again(&read) {
+                    Ok(fresh) => lasting.change(settings, fresh),
+                    Err(complaint) => refused(&complaint),
+                },
+                None => {}
             }
         }
     }
+}
 
-    /// The next loop, with fresh settings. Where they cannot be worked with, what it is to be begun
-    /// with under those of before.
-    async fn change(
-        &self,
-        mut turn: Turn,
-        settings: &mut Arc<Settings>,
-        fresh: Arc<Settings>,
-    ) -> Result<Turn, Lasting> {
-        turn.let_go().await;
-        // The locks are given back before they are taken again.
-        let mut lasting = turn.leave();
-        match self.open(&fresh) {
-            Ok(mut turn) => {
-                tracing::info!("the settings were read again");
-                lasting.herald = Herald::new(&fresh, self.mode);
-                turn.go_on(lasting);
-                *settings = fresh;
-                Ok(turn)
-            }
-            Err(error) => {
-                refused(&error.to_string());
-                Err(lasting)
-            }
-        }
-    }
+/// The settings, read again and checked as far as can be without opening anything.
+fn again(read: impl Fn() -> Result<Arc<Settings>, String>) -> Result<Arc<Settings>, String> {
+    let fresh = read()?;
+    check(&fresh).map_err(|error| error.to_string())?;
+    Ok(fresh)
 }
 
 /// Told to stop before anything was opened.

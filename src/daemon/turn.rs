@@ -4,7 +4,7 @@
 mod folders;
 mod reports;
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
@@ -14,7 +14,7 @@ use jiff::{SignedDuration, Timestamp};
 use super::engine::{Engine, batch};
 use super::herald::Herald;
 use super::intake::Intake;
-use super::lasting::{Lasting, say};
+use super::lasting::say;
 use super::service::{self, Ears, Word};
 use super::status::{Appointment, Board, Seen};
 use super::supplied::Shelf;
@@ -77,7 +77,7 @@ pub(super) struct Turn {
     pub(super) engine: Engine,
     pub(super) board: Board,
     worker: Worker,
-    herald: Herald,
+    pub(super) herald: Herald,
     watcher: Option<Watcher>,
     hints: Arc<Hints>,
     mode: Mode,
@@ -95,6 +95,8 @@ pub(super) struct Turn {
     pub(super) retry: Option<Timestamp>,
     /// What it waits for, or has waited for since it last had nothing to do.
     pub(super) trouble: Option<String>,
+    /// Folders of ours that this process has had open.
+    pub(super) opened: BTreeSet<PathBuf>,
     /// When the watch folders' roots were last looked at.
     rooted: Timestamp,
     /// The latest time known: one before it means that the clock was set back.
@@ -136,6 +138,7 @@ impl Turn {
         let watcher = (mode == Mode::Run).then(|| Watcher::new(&settings.watch));
         let hints = watcher.as_ref().map_or_else(Arc::default, Watcher::hints);
         let herald = Herald::new(&settings, mode);
+        let opened = [&settings.state, &settings.output].map(PathBuf::clone);
         Ok(Self {
             engine,
             board,
@@ -154,6 +157,7 @@ impl Turn {
             told: Timestamp::MIN,
             retry: None,
             trouble: None,
+            opened: opened.into(),
             rooted: Timestamp::MIN,
             clock: Timestamp::MIN,
             beats: 0,
@@ -350,33 +354,6 @@ impl Turn {
         self.outcome
     }
 
-    /// A catalogue that turned out damaged is of no use to the next loop, which begins another. Where
-    /// it cannot be moved now, that one finds it damaged too.
-    pub(super) fn set_aside(&self, error: &DaemonError) {
-        let DaemonError::Catalogue(damage) = error else {
-            return;
-        };
-        if damage.is_damage()
-            && let Err(error) = self.engine.set_catalogue_aside()
-        {
-            tracing::warn!("{error}");
-        }
-    }
-
-    /// Ends; what lasts is for the next loop. What this one opened is given back.
-    pub(super) fn leave(self) -> Lasting {
-        let started = self.board.started();
-        Lasting::of(started, self.engine.alarm, self.herald, self.trouble)
-    }
-
-    /// Goes on with what another left, or with what was begun while there was none.
-    pub(super) fn go_on(&mut self, lasting: Lasting) {
-        self.board.since(lasting.started);
-        self.engine.alarm.go_on(lasting.alarm);
-        self.herald = lasting.herald;
-        self.trouble = lasting.trouble;
-    }
-
     fn plan(&mut self, now: Timestamp) -> Result<(), DaemonError> {
         let plan = self.engine.plan(now)?;
         self.wake = plan.wake;
@@ -407,7 +384,7 @@ impl Turn {
 
     pub(super) fn trouble(&mut self, error: &DaemonError, now: Timestamp) {
         let alarm = &mut self.engine.alarm;
-        say(error, &mut self.trouble, &mut self.board, alarm, now);
+        say(error, &mut self.trouble, Some(&mut self.board), alarm, now);
         self.queue.clear();
         self.engine.rest();
         self.retry = now.checked_add(RETRY).ok();

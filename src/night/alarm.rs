@@ -3,7 +3,8 @@
 //!
 //! Invariant: what lasts is told once. A disk that is low is told of again only after there was
 //! clearly more room, a stalled capture only after a frame came, a failure only after its cause
-//! gave peace for an hour.
+//! gave peace for an hour, or is over. What fails again within the hour and goes on failing is told
+//! of when the hour has passed: the last word is never that it works.
 //!
 //! It does not know who is told, or how.
 
@@ -134,6 +135,11 @@ impl Cause {
             Self::Folder(_) => "watch-folder",
         }
     }
+
+    /// True where it is known when it is over.
+    fn ends(&self) -> bool {
+        matches!(self, Self::Disk | Self::Folder(_))
+    }
 }
 
 /// How the capture of one rig goes tonight.
@@ -152,7 +158,7 @@ pub struct Alarm {
     limits: Alarms,
     captures: BTreeMap<String, Capture>,
     low: BTreeSet<u64>,
-    /// When each cause was last raised.
+    /// When each cause was last told of, or raised since while it lasted.
     raised: BTreeMap<Cause, Timestamp>,
     /// Causes that were told of and are not over.
     lasting: BTreeSet<Cause>,
@@ -200,12 +206,18 @@ impl Alarm {
         }
     }
 
-    /// Something failed.
+    /// Something failed, or fails still.
     pub fn failed(&mut self, cause: Cause, text: &str, now: Timestamp) {
-        let before = self.raised.insert(cause.clone(), now);
+        let lasts = self.lasting.contains(&cause);
+        let before = self.raised.get(&cause);
         // A clock that was set back may have left a time to come.
-        let peace = before.is_none_or(|before| now.duration_since(before).abs() >= PEACE);
-        if peace {
+        let peace = before.is_none_or(|before| now.duration_since(*before).abs() >= PEACE);
+        let told = peace && !(lasts && cause.ends());
+        // What is not told does not put off its own telling.
+        if lasts || told {
+            self.raised.insert(cause.clone(), now);
+        }
+        if told {
             let what = What::Failed {
                 cause: cause.word(),
             };

@@ -114,6 +114,27 @@ fn told_to_stop_while_it_waits_for_its_disk_it_ends() {
 }
 
 #[test]
+fn told_to_read_the_settings_again_while_it_waits_it_does() {
+    let here = by_events();
+    fs::write(here.products(), "in the way").unwrap();
+    let good = fs::read_to_string(here.settings()).unwrap();
+    let mut daemon = Daemon::start(&here);
+    daemon.wait_to_hear("trying again");
+    change_settings(&here, "57.3", "157.3");
+    daemon.signal(Signal::HUP);
+    daemon.wait_to_hear("the settings are refused, the old ones stay in force");
+    let elsewhere = good.replace("output: products", "output: elsewhere");
+    fs::write(here.settings(), elsewhere).unwrap();
+    daemon.signal(Signal::HUP);
+    daemon.wait_to_hear("the settings were read again");
+    here.shoot(FRAMES);
+    daemon.wait_for("products where they go now", || {
+        ending(&here.path("elsewhere"), ".fits") == 4
+    });
+    assert!(daemon.end(Signal::TERM).success());
+}
+
+#[test]
 fn what_it_waits_for_at_the_start_is_told_as_any_trouble_is() {
     let hook = "settle_s: 1\nhooks:\n  - when: [failed, recovered]\n    command: [/bin/sh, -c, ";
     let here = by_events();
@@ -166,9 +187,14 @@ fn a_disk_that_is_full_when_the_settings_are_read_again_is_waited_out() {
     // What the loop gives back on its way must not be room enough for the next.
     let fill = || fs::write(&ballast, vec![1; 3_000_000]).unwrap_err();
     fill();
+    let two = "{path: incoming}, {path: second}";
+    change_settings(&here, "{path: incoming}", two);
+    fs::create_dir(here.path("second")).unwrap();
     daemon.signal(Signal::HUP);
-    daemon.wait_to_hear("the settings are refused, the old ones stay in force");
+    daemon.wait_to_hear("trying again");
     fs::remove_file(&ballast).unwrap();
+    daemon.wait_to_hear("the settings were read again");
+    assert!(!daemon.said().contains("refused"), "they are good");
     fs::write(here.incoming().join("new.fits"), another_light(1)).unwrap();
     daemon.wait_for("a light once there is room", || calibrated(&here) == 4);
     ends_as_by_once(daemon, &here);
@@ -217,6 +243,13 @@ fn an_output_whose_disk_is_taken_off_is_waited_for_and_not_made_anew() {
     drop(mount);
     fs::write(here.incoming().join("new.fits"), another_light(1)).unwrap();
     daemon.wait_to_hear("not there any more");
+    daemon.signal(Signal::HUP);
+    daemon.wait_to_hear("everything is opened anew");
+    // Who hears of this has tried to open the folders.
+    change_settings(&here, "57.3", "157.3");
+    daemon.signal(Signal::HUP);
+    daemon.wait_to_hear("the settings are refused");
+    change_settings(&here, "157.3", "57.3");
     assert_eq!(
         fs::read_dir(&mount_point).unwrap().count(),
         0,

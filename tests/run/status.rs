@@ -13,7 +13,7 @@ pub fn status(here: &Observatory) -> (String, Option<i32>) {
 fn status_knows_a_daemon_that_runs_from_one_that_stopped_or_was_killed() {
     let here = by_events();
     let (text, code) = status(&here);
-    assert!(text.starts_with("not running") && code == Some(1), "{text}");
+    assert!(text.starts_with("no word  ") && code == Some(1), "{text}");
     let mut daemon = Daemon::start(&here);
     here.shoot(&FRAMES.replace("kind: bias", "kind: dark, exposure_s: 9"));
     daemon.wait_for("what waits", || {

@@ -64,23 +64,23 @@ impl Engine {
             ..
         } = seen;
         let walked = walked.and_then(|walked| self.is_mounted(index, &folder, &walked));
+        let cause = Cause::Folder(folder.name.to_string());
         let complete = match walked {
             Ok(()) => {
+                let path = folder.path.display();
                 if self.away.remove(&index).is_some() {
-                    let path = folder.path.display();
                     tracing::info!(folder = %path, "the watch folder is back");
-                    let cause = Cause::Folder(folder.name.to_string());
-                    let text = format!("{path}: the watch folder is back");
-                    self.alarm.recovered(&cause, &text, now);
                 }
+                // Perhaps it was away when another loop looked last.
+                let text = format!("{path}: the watch folder is back");
+                self.alarm.recovered(&cause, &text, now);
                 true
             }
             Err(error @ ScanError::Away { .. }) => {
                 let text = error.to_string();
+                self.alarm.failed(cause, &text, now);
                 if self.away.insert(index, text.clone()).is_none() {
                     tracing::warn!("{text}; its files count as away until it is back");
-                    let cause = Cause::Folder(folder.name.to_string());
-                    self.alarm.failed(cause, &text, now);
                 }
                 true
             }

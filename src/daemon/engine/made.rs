@@ -135,7 +135,8 @@ impl Engine {
                 Ok(())
             }
             MakeError::Read { source, .. }
-                if Errno::from_io_error(&source) == Some(Errno::MFILE) =>
+                if Errno::from_io_error(&source) == Some(Errno::MFILE)
+                    && are_most(task.recipe.raws().len()) =>
             {
                 self.failed(task, &too_many(task.recipe.raws().len()), now)
             }
@@ -174,6 +175,13 @@ impl Engine {
         self.change()?.failed(&task.fingerprint, reason)?;
         Ok(())
     }
+}
+
+/// Are these most of the files that may be open at once? Where they are not, others are to blame, and
+/// trying again may help.
+fn are_most(exposures: usize) -> bool {
+    let most = getrlimit(Resource::Nofile).current;
+    most.is_some_and(|most| exposures as u64 > most / 2)
 }
 
 /// All exposures of a set are open at once. The limit is raised as far as it goes at the start, so that

@@ -201,7 +201,7 @@ fn the_end_of_a_failure_is_told_of_as_often_as_the_failure() {
     let noon = at("2026-09-06T12:00:00Z");
     let cause = Cause::Disk;
     alarm.recovered(&cause, "nothing was wrong", noon);
-    // A disk that comes and goes is told of once for each hour of peace.
+    // A disk that comes and goes is told of once an hour.
     for minute in [0, 10, 20, 90] {
         let now = noon + MINUTE * minute;
         alarm.failed(cause.clone(), &format!("full at {minute}"), now);
@@ -211,7 +211,15 @@ fn the_end_of_a_failure_is_told_of_as_often_as_the_failure() {
     // The next to be on watch goes on where this one left off, and loses nothing that is untold.
     let mut next = self::alarm();
     next.go_on(alarm);
-    next.failed(cause.clone(), "full at 91", noon + MINUTE * 91);
+    // It fails again at once and goes on so: told an hour after the last time, and then no more.
+    for second in (91 * 60..300 * 60).step_by(10) {
+        let text = format!("full at {}", second / 60);
+        next.failed(
+            cause.clone(),
+            &text,
+            noon + SignedDuration::from_secs(second),
+        );
+    }
     next.failed(Cause::Folder("north".to_owned()), "north is away", noon);
     let north = Cause::Folder("north".to_owned());
     next.recovered(&north, "north is back", noon + MINUTE * 92);
@@ -225,10 +233,11 @@ fn the_end_of_a_failure_is_told_of_as_often_as_the_failure() {
             "full at 90",
             "over after 90",
             "north is away",
+            "full at 150",
             "north is back"
         ]
     );
-    let last = &events[5];
+    let last = &events[6];
     assert_eq!(last.occasion(), Occasion::Recovered);
     let document: serde_json::Value = serde_json::from_str(&last.document()).unwrap();
     assert_eq!(

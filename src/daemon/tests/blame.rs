@@ -1,0 +1,44 @@
+//! What a failure is put down to, and that its end is told.
+
+use rustix::io::Errno;
+
+use super::*;
+use crate::night::Event;
+
+#[test]
+fn files_that_others_hold_open_are_not_blamed_on_a_small_set() {
+    let here = Place::new();
+    let mut engine = here.open(PROFILE, Mode::Run);
+    here.take_in(&mut engine, at(0));
+    let now = at(10_000);
+    let task = engine.plan(now).unwrap().tasks.remove(0);
+    let too_many = MakeError::Read {
+        path: here.path("incoming/bias.fits"),
+        source: Errno::MFILE.into(),
+    };
+    engine.not_made(&task, too_many, now).unwrap();
+    assert!(engine.again.is_some(), "it is tried again");
+    assert!(engine.try_again(engine.again.unwrap()));
+    assert_eq!(engine.plan(now).unwrap().tasks.len(), 1);
+}
+
+/// What one loop told of a watch folder, the next tells the end of, though it never saw it away.
+#[test]
+fn the_end_of_what_another_loop_told_is_told() {
+    let here = Place::new();
+    let (incoming, elsewhere) = (here.path("incoming"), here.path("elsewhere"));
+    fs::rename(&incoming, &elsewhere).unwrap();
+    let alarm = {
+        let mut engine = here.open(PROFILE, Mode::Run);
+        engine.scan(0, at(0)).unwrap();
+        engine.alarm
+    };
+    fs::rename(&elsewhere, &incoming).unwrap();
+    let mut engine = here.open(PROFILE, Mode::Run);
+    engine.alarm.go_on(alarm);
+    engine.scan(0, at(60)).unwrap();
+    engine.scan(0, at(120)).unwrap();
+    let events = engine.alarm.events();
+    let told: Vec<Occasion> = events.iter().map(Event::occasion).collect();
+    assert_eq!(told, [Occasion::Failed, Occasion::Recovered]);
+}
