@@ -41,7 +41,7 @@ struct RawFrameRule {
     /// Seconds without a new frame, then they are combined (flat and flat-dark 300, others 600).
     #[schemars(range(min = 0, max = 86400))]
     quiet_s: Option<f64>,
-    /// Hours: a longer pause begins a new set (flat and flat-dark 6, others 24).
+    /// Hours: a longer pause begins a new set (flat and flat-dark 6, others 12).
     #[schemars(range(min = 0.1, max = 8760))]
     run_gap_hours: Option<f64>,
     /// How its exposures are combined.
@@ -179,10 +179,12 @@ fn frame_rule(
             "darks are to be scaled while their rule is `never`: want another rule, or no scaling",
         ));
     }
-    // Flats come in a row and are wanted soon; a library is shot in one go and may take its time.
+    // Flats come in a row and are wanted soon; a library is shot in one go and may take its time. But
+    // what is shot every night at the same hour must not become one set that grows for ever: all that
+    // was made with it would be made again every morning.
     let (quiet, gap) = match kind {
         Kind::Flat | Kind::FlatDark => (300.0, 6.0),
-        _ => (600.0, 24.0),
+        _ => (600.0, 12.0),
     };
     let hours = raw.run_gap_hours.unwrap_or(gap);
     let run_gap = within(hours, (0.1, 8760.0), "hours", &at("run_gap_hours"))?;

@@ -293,8 +293,8 @@ fn minimal_profile_has_the_documented_defaults() {
     };
     let rules = &profile.calibration;
     for (rule, combining, quiet, gap) in [
-        (rules.bias, clip(4.0, 4.0), 600, 24),
-        (rules.dark, clip(4.0, 3.0), 600, 24),
+        (rules.bias, clip(4.0, 4.0), 600, 12),
+        (rules.dark, clip(4.0, 3.0), 600, 12),
         (rules.flat_dark, clip(4.0, 3.0), 300, 6),
         (rules.flat, clip(3.0, 2.5), 300, 6),
     ] {

@@ -249,26 +249,36 @@ impl Engine {
         planned
             .to_measure
             .retain(|light| !self.unmeasured.contains(&light.fingerprint));
-        for fingerprint in &planned.superseded {
-            self.remove(*fingerprint)?;
-        }
+        self.remove(&planned.superseded)?;
         Ok(planned)
     }
 
-    fn remove(&mut self, fingerprint: Fingerprint) -> Result<(), DaemonError> {
-        let Some(made) = self.view()?.made.get(&fingerprint).cloned() else {
-            return Ok(());
-        };
-        tracing::info!(product = made.product, "removed: it is superseded");
-        self.disk
-            .remove(&self.settings.output.join(&made.product))?;
-        self.catalogue.unmade(&[fingerprint])?;
-        if let Some(snapshot) = &mut self.snapshot {
-            snapshot.made.remove(&fingerprint);
-            snapshot.measured.remove(&fingerprint);
+    /// Removes products; the catalogue forgets in one go those that went.
+    fn remove(&mut self, fingerprints: &[Fingerprint]) -> Result<(), DaemonError> {
+        let (mut gone, mut end) = (Vec::new(), Ok(()));
+        for fingerprint in fingerprints {
+            let Some(made) = self.view()?.made.get(fingerprint) else {
+                continue;
+            };
+            let product = made.product.clone();
+            end = self.disk.remove(&self.settings.output.join(&product));
+            if end.is_err() {
+                break;
+            }
+            tracing::info!(product, "removed: it is superseded");
+            gone.push(*fingerprint);
         }
-        self.teller.all();
-        Ok(())
+        self.catalogue.unmade(&gone)?;
+        if let Some(snapshot) = &mut self.snapshot {
+            for fingerprint in &gone {
+                snapshot.made.remove(fingerprint);
+                snapshot.measured.remove(fingerprint);
+            }
+        }
+        if !gone.is_empty() {
+            self.teller.all();
+        }
+        Ok(end?)
     }
 
     /// Products that could not be made since the start, and have not been since.

@@ -145,10 +145,7 @@ impl Engine {
             .filter(|made| made.inputs.iter().any(|input| replaced.contains(input)))
             .map(|made| made.fingerprint)
             .collect();
-        for fingerprint in gone {
-            self.remove(fingerprint)?;
-        }
-        Ok(())
+        self.remove(&gone)
     }
 }
 
