@@ -23,8 +23,8 @@ const FLUX_REACH: f64 = 1.5;
 /// Fewer stars give no shape, of the frame or of a zone.
 const FEWEST: usize = 3;
 
-/// Less weight gives no shape: three stars that are fairly exposed, or more that are fainter.
-const LEAST_WEIGHT: f64 = 3.0 * (FAIRLY_EXPOSED * FAIRLY_EXPOSED) as f64;
+/// Less weight gives no shape: what two fairly exposed stars have, or one and several that are fainter.
+const LEAST_WEIGHT: f64 = 2.0 * (FAIRLY_EXPOSED * FAIRLY_EXPOSED) as f64;
 
 /// How many stars stand for the pattern of a field, and how many of a ninth of it at most.
 const BRIGHTEST: usize = 60;
