@@ -18,6 +18,18 @@ fn journal(catalogue: &Path) -> PathBuf {
     name.into()
 }
 
+/// Products while the daemon is at work: pages come and go under their temporary names.
+fn made_so_far(here: &Observatory) -> observatory::Tree {
+    let folder = here.products();
+    let fits = |path: &PathBuf| path.extension().is_some_and(|end| end == "fits");
+    let found = observatory::files(&folder).into_iter().filter(fits);
+    let named = found.map(|path| {
+        let name = path.strip_prefix(&folder).unwrap().to_owned();
+        (name, fs::read(&path).unwrap())
+    });
+    named.collect()
+}
+
 /// What becomes of the file.
 #[derive(Clone, Copy, PartialEq)]
 enum Fate {
@@ -95,7 +107,7 @@ fn a_catalogue_that_is_damaged_while_it_runs_is_built_anew_and_nothing_is_lost()
             starts(fs::read_to_string(&errors).unwrap()) > begun
         });
         let said = daemon.said().len();
-        let before = products(&here.tree());
+        let before = made_so_far(&here);
         let made = observatory::stamps(&here.products().join("masters"));
         damage(&catalogue);
         fs::write(
@@ -116,7 +128,7 @@ fn a_catalogue_that_is_damaged_while_it_runs_is_built_anew_and_nothing_is_lost()
         aside += usize::from(is_set_aside);
         let kept = catalogue.with_file_name(format!("{CATALOGUE}.damaged-{aside}"));
         assert_eq!(kept.exists(), aside > 0, "{what}");
-        let mut after = products(&here.tree());
+        let mut after = made_so_far(&here);
         after.retain(|path, _| before.contains_key(path));
         assert_same(&after, &before, what);
         let unmade = observatory::stamps(&here.products().join("masters"));
