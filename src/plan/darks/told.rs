@@ -127,9 +127,12 @@ impl<'a> Rig<'a, '_> {
             wish.scale(&dark.facts)?;
             Some((light.night, dark.fingerprint))
         });
-        let concerned: BTreeSet<(Date, Fingerprint)> = own.chain(serving).collect();
+        let mut concerned: BTreeMap<Fingerprint, BTreeSet<Date>> = BTreeMap::new();
+        for (night, key) in own.chain(serving) {
+            concerned.entry(key).or_default().insert(night);
+        }
         let mut found = BTreeSet::new();
-        for (night, key) in concerned {
+        for (key, nights) in concerned {
             let offer = darks.get(&key);
             let last = offer.and_then(|offer| offer.facts.last);
             let (Some(offer), Some(signal), Some(last)) = (offer, self.dark_signal(key), last)
@@ -142,14 +145,14 @@ impl<'a> Rig<'a, '_> {
             let gain = transfer.and_then(photon_transfer);
             let gain = gain.map(|gain| gain.electrons_per_adu);
             let all = judge::against_ccd_without_glow(signal, gain);
-            found.extend(all.into_iter().map(|contradiction| {
+            for contradiction in all {
                 let exposure = offer.facts.exposure;
                 let words = format!(
                     "the profile says `ccd-without-glow`, but darks of {exposure} {contradiction}: \
                      want `scaling` left out, and darks of the lights' own exposure"
                 );
-                (night, words)
-            }));
+                found.extend(nights.iter().map(|&night| (night, words.clone())));
+            }
         }
         for (night, words) in found {
             self.warn(night, &words);
