@@ -8,6 +8,7 @@
 //!
 //! It does not know why a product is wanted, nor what else there is.
 
+mod blank;
 mod colour;
 mod dark;
 mod exposure;

@@ -6,6 +6,7 @@
 use std::sync::Arc;
 
 use ndarray::ArrayView2;
+use rayon::prelude::*;
 
 use super::halves::Halves;
 use super::planes::{Held, plane_part};
@@ -34,6 +35,13 @@ struct Master {
     factor: f64,
 }
 
+/// Those that a light was made with.
+struct Masters {
+    dark: Option<Master>,
+    bias: Option<Master>,
+    flat: Option<Master>,
+}
+
 impl Maker {
     /// Compares a calibrated light, ADU without an added level, with the masters it was made with.
     /// Pixels that were replaced are not looked at, so a light with repaired hot pixels tells little of
@@ -44,47 +52,25 @@ impl Maker {
         plane: ArrayView2<'_, f32>,
         flags: Option<ArrayView2<'_, u8>>,
     ) -> Result<Fits, MakeError> {
-        let dark = self.master(light, Kind::Dark)?;
-        let bias = self.master(light, Kind::Bias)?;
-        let flat = self.master(light, Kind::Flat)?;
-        let (height, width) = plane.dim();
-        let is_colour = light.camera.cfa.is_some();
-        let (mut left_flat, mut left_dark) = (Left::default(), Left::default());
-        for (place, first) in kept_pairs(height).enumerate() {
-            let rows = first * width..(first + 2) * width;
-            let mut above = above_dark(plane, flags, first);
-            if let Some(flat) = &flat {
-                let divided = plane_part(&flat.held.plane, rows.clone());
-                above.iter_mut().zip(divided).for_each(|(v, f)| *v *= f);
-                if let Some(halves) = &flat.halves {
-                    let halves = halves.pair(place, width);
-                    left_flat = left_flat + flat_left(width, is_colour, &above, halves);
-                }
-            }
-            if let Some(dark) = &dark
-                && let Some(halves) = &dark.halves
-            {
-                let zeros = vec![0.0; rows.len()];
-                let pedestal = match &bias {
-                    Some(bias) => plane_part(&bias.held.plane, rows.clone()),
-                    None => &zeros,
-                };
-                let taken = plane_part(&dark.held.plane, rows).iter().zip(pedestal);
-                for (value, (dark_value, bias)) in above.iter_mut().zip(taken) {
-                    *value += (dark.factor * f64::from(dark_value - bias)) as f32 + bias;
-                }
-                let bias = bias.as_ref().and_then(|bias| bias.halves.as_ref());
-                let bias = bias.map_or([pedestal; 2], |halves| halves.pair(place, width));
-                let halves = halves.pair(place, width);
-                left_dark =
-                    left_dark + dark_left(width, is_colour, &above, halves, bias, dark.factor);
-            }
-        }
+        let masters = Masters {
+            dark: self.master(light, Kind::Dark)?,
+            bias: self.master(light, Kind::Bias)?,
+            flat: self.master(light, Kind::Flat)?,
+        };
         let cfa = light.camera.cfa;
+        let pairs: Vec<(usize, usize)> = kept_pairs(plane.nrows()).enumerate().collect();
+        // Summed in the order of the rows, whichever thread looked at them.
+        let left: Vec<[Left; 2]> = pairs
+            .into_par_iter()
+            .map(|pair| masters.left(pair, plane, flags, cfa.is_some()))
+            .collect();
+        let [flat, dark] = left.into_iter().fold([Left::default(); 2], |sum, part| {
+            [sum[0] + part[0], sum[1] + part[1]]
+        });
         Ok(Fits {
-            flat: left_flat.fit(),
-            dark: left_dark.fit(),
-            moved: flat.as_ref().map_or(Vec::new(), |flat| {
+            flat: flat.fit(),
+            dark: dark.fit(),
+            moved: masters.flat.as_ref().map_or(Vec::new(), |flat| {
                 moved_shadows(&map(plane, cfa), flat.held.map(cfa))
             }),
         })
@@ -104,6 +90,49 @@ impl Maker {
             halves,
             factor: used.scale.unwrap_or(1.0),
         }))
+    }
+}
+
+impl Masters {
+    /// What is left of the structure of flat and dark in a pair of neighbouring rows: the pair's place
+    /// among those that the masters keep, and its first row.
+    fn left(
+        &self,
+        (place, first): (usize, usize),
+        plane: ArrayView2<'_, f32>,
+        flags: Option<ArrayView2<'_, u8>>,
+        is_colour: bool,
+    ) -> [Left; 2] {
+        let width = plane.ncols();
+        let (mut left_flat, mut left_dark) = (Left::default(), Left::default());
+        let rows = first * width..(first + 2) * width;
+        let mut above = above_dark(plane, flags, first);
+        if let Some(flat) = &self.flat {
+            let divided = plane_part(&flat.held.plane, rows.clone());
+            above.iter_mut().zip(divided).for_each(|(v, f)| *v *= f);
+            if let Some(halves) = &flat.halves {
+                let halves = halves.pair(place, width);
+                left_flat = flat_left(width, is_colour, &above, halves);
+            }
+        }
+        if let Some(dark) = &self.dark
+            && let Some(halves) = &dark.halves
+        {
+            let zeros = vec![0.0; rows.len()];
+            let pedestal = match &self.bias {
+                Some(bias) => plane_part(&bias.held.plane, rows.clone()),
+                None => &zeros,
+            };
+            let taken = plane_part(&dark.held.plane, rows).iter().zip(pedestal);
+            for (value, (dark_value, bias)) in above.iter_mut().zip(taken) {
+                *value += (dark.factor * f64::from(dark_value - bias)) as f32 + bias;
+            }
+            let bias = self.bias.as_ref().and_then(|bias| bias.halves.as_ref());
+            let bias = bias.map_or([pedestal; 2], |halves| halves.pair(place, width));
+            let halves = halves.pair(place, width);
+            left_dark = dark_left(width, is_colour, &above, halves, bias, dark.factor);
+        }
+        [left_flat, left_dark]
     }
 }
 

@@ -12,6 +12,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use ndarray::parallel::prelude::*;
 use ndarray::{Array2, ArrayView2, Axis};
 
+use super::blank::blank;
 use super::exposure::Exposure;
 use super::master::contiguous_mut;
 use super::planes::{Held, plane_part};
@@ -252,7 +253,7 @@ impl<'a> Calibration<'a> {
 
     /// The whole calibrated plane.
     pub(super) fn plane(&self, pulse: &Pulse) -> Result<Array2<f32>, MakeError> {
-        let mut plane = Array2::zeros((self.height, self.width));
+        let mut plane = blank((self.height, self.width));
         let pool = Pool::<Strip>::default();
         let strips = plane.axis_chunks_iter_mut(Axis(0), ROWS).into_par_iter();
         strips.enumerate().try_for_each(|(number, mut out)| {

@@ -9,6 +9,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
 
+use super::blank::blank;
 use super::exposure::Exposure;
 use super::flat::{Mean, Sampled, colour_index, in_row, lit_levels, normalise};
 use super::halves::Halves;
@@ -297,8 +298,8 @@ impl Set<'_> {
         let share = self.maker.budget as usize / (2 * rayon::current_num_threads());
         let row_bytes = self.exposures.len() * self.width * sample_bytes;
         let rows = (STRIP_BYTES.min(share) / row_bytes.max(1)).clamp(1, self.height.max(1));
-        let mut plane = Array2::<f32>::zeros((self.height, self.width));
-        let mut mask = Array2::<u8>::zeros((self.height, self.width));
+        let mut plane = blank((self.height, self.width));
+        let mut mask = blank((self.height, self.width));
         let pool = Pool::<Buffers>::default();
         let found = plane
             .axis_chunks_iter_mut(Axis(0), rows)

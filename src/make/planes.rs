@@ -7,6 +7,7 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
 
+use super::blank::blank;
 use super::master::contiguous_mut;
 use super::supplied::{self, Place};
 use super::{MakeError, Maker, mask};
@@ -138,7 +139,7 @@ impl Maker {
 
 /// A whole plane.
 pub(super) fn whole(source: &Source) -> Result<Array2<f32>, FitsError> {
-    let mut plane = Array2::zeros((source.height(), source.width()));
+    let mut plane = blank((source.height(), source.width()));
     plane
         .axis_chunks_iter_mut(Axis(0), ROWS)
         .into_par_iter()
@@ -167,7 +168,7 @@ pub(super) fn open_flags(path: &Path, shape: (usize, usize)) -> Result<Option<So
 
 /// A whole plane of bytes.
 fn bytes(source: &Source) -> Result<Array2<u8>, FitsError> {
-    let mut plane = Array2::zeros((source.height(), source.width()));
+    let mut plane = blank((source.height(), source.width()));
     plane
         .axis_chunks_iter_mut(Axis(0), ROWS)
         .into_par_iter()

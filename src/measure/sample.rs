@@ -87,8 +87,7 @@ pub fn sample(width: usize, height: usize, rows: &[(usize, &[f32])], saturation:
             .flat_map(|cell| &cell[phase])
             .copied()
             .collect();
-        // A merge of sorted runs.
-        samples.sort_by(f32::total_cmp);
+        samples.sort_unstable_by(f32::total_cmp);
         plane(&samples, saturation)
     });
     let planes = std::array::from_fn(|phase| {

@@ -7,5 +7,6 @@ pub(super) mod bench;
 mod darks;
 mod properties;
 mod scaled;
+mod speed;
 mod supplied;
 mod tables;

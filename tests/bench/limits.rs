@@ -8,6 +8,8 @@
 //!   `tests/reference/verify_products.sh` has put a Python that has it.
 //! - `light`: lights calibrated with masters at hand, beside `cp` of a raw file to a fresh name;
 //!   what flushing to the disk takes stands apart.
+//! - `judged`: what each light more takes of `once`, from its raw file to its verdict: a field of 3,000
+//!   stars, with a dark and a flat.
 //! - `packed`: the same 40 frames Rice-compressed, beside decoding them.
 //! - `scaling`: N = 10 to 160 frames, and frames of a quarter of the size.
 //! - `headers`: files a second whose headers are read.
@@ -28,6 +30,7 @@ use std::time::Instant;
 
 use dawnledger::fits::{ImageWriter, Plane, Samples, Source, Storage, Unpacker};
 use dawnledger::publish::Disk;
+use dawnledger::simulate::Scenario;
 use words::words;
 
 const WIDTH: usize = 6248;
@@ -37,9 +40,10 @@ const RUNS: usize = 5;
 /// A part by its name.
 type Part = (&'static str, fn(&Path));
 
-const PARTS: [Part; 6] = [
+const PARTS: [Part; 7] = [
     ("masters", masters),
     ("light", light),
+    ("judged", judged),
     ("packed", packed),
     ("scaling", scaling),
     ("headers", headers),
@@ -184,6 +188,65 @@ fn light(folder: &Path) {
         median(flushed)
     );
 }
+
+/// Lights of the shorter and the longer night that are compared.
+const LIGHTS: [usize; 2] = [3, 11];
+
+fn judged(folder: &Path) {
+    let job = Job::empty(&folder.join("judged"));
+    let all = LIGHTS[1] + 6;
+    if job.frames().len() != all {
+        let text = SCENARIO.replace("LIGHTS", &LIGHTS[1].to_string());
+        let scenario = Scenario::parse(&text).expect("a scenario");
+        dawnledger::simulate::write_all(&scenario, &job.incoming).expect("frames");
+    }
+    let aside = job.folder.join("aside");
+    fs::create_dir_all(&aside).unwrap();
+    let lights = job.frames();
+    let lights = lights
+        .iter()
+        .filter(|path| path.to_string_lossy().contains("light"));
+    let later: Vec<_> = lights.skip(LIGHTS[0]).cloned().collect();
+    let profile = rules("required", "{method: mean}", "if-present");
+    let mut each = Vec::new();
+    for _ in 0..RUNS {
+        let long = job.once(&profile);
+        let moved = |path: &PathBuf| aside.join(path.file_name().unwrap());
+        for path in &later {
+            fs::rename(path, moved(path)).unwrap();
+        }
+        let short = job.once(&profile);
+        for path in &later {
+            fs::rename(moved(path), path).unwrap();
+        }
+        let count = |once: &Once| {
+            once.made
+                .iter()
+                .filter(|made| made.product.contains("/subs/"))
+                .count()
+        };
+        assert_eq!([count(&short), count(&long)], LIGHTS);
+        each.push((long.whole - short.whole) / later.len() as f64);
+    }
+    println!("\none light more of {WIDTH}x{HEIGHT} and 3,000 stars, from raw file to verdict");
+    println!("seconds  limit\n{:7.2}    0.8", median(each));
+}
+
+/// A short night of a sensor of 26 megapixels.
+const SCENARIO: &str = "
+seed: 26
+rigs:
+  - camera: Gannet 26M
+    sensor: {width: 6248, height: 4176, e_per_adu: 0.78, read_noise_e: 1.5, pedestal_adu: 500, set_point_c: -10}
+    optics: {focal_length_mm: 540, vignetting: 0.2}
+    filters: [{name: L, sky_e_per_s: 2}]
+    targets:
+      - {name: M 33, ra_deg: 23.46, dec_deg: 30.66, stars: 3000, faintest_e_per_s: 12, brightest_e_per_s: 3000}
+    runs:
+      - {kind: dark, start: '2026-09-05T19:00:00Z', count: 3, exposure_s: 120, every_s: 125, name: 'dark_{n}.fits'}
+      - {kind: flat, filter: L, start: '2026-09-05T19:30:00Z', count: 3, exposure_s: 2, every_s: 8, level: 0.5, name: 'flat_{n}.fits'}
+      - {kind: light, filter: L, target: M 33, start: '2026-09-05T21:00:00Z', count: LIGHTS, exposure_s: 120, every_s: 125, seeing_px: [2.8, 3.2], name: 'light_{n}.fits'}
+";
 
 fn packed(folder: &Path) {
     let job = Job::new(&folder.join(FRAMES.to_string()), FRAMES, WIDTH, HEIGHT);
