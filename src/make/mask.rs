@@ -13,9 +13,9 @@
 use std::ops::Range;
 
 use ndarray::parallel::prelude::*;
-use ndarray::{ArrayView1, ArrayView2, ArrayViewMut2, Axis};
+use ndarray::{ArrayView2, ArrayViewMut2, Axis};
 
-use super::master::contiguous;
+use super::master::{contiguous, contiguous_mut};
 use crate::combine::{Exposures, Level, combine};
 pub(super) use crate::facts::mask::{DEAD, HOT, LOST, REPAIRED, SATURATED};
 use crate::facts::{Card, Combining, InputCount, Value};
@@ -25,6 +25,9 @@ pub(super) const NAME: &str = "DLMASK";
 
 /// A hot pixel stands out by so many times the noise from pixel to pixel: noise never does.
 const STANDS_OUT: f64 = 8.0;
+
+/// Columns that are looked through at once for any pixel that stands out.
+const STRETCH: usize = 64;
 
 /// Weights of lower neighbours and of those as bright, for which the sum is above 0 where at least
 /// three quarters are lower: two hot pixels beside each other and a hot column are found. A clump of
@@ -52,50 +55,92 @@ pub(super) fn flag_hot(
     let apart = if colour { 2 } else { 1 };
     // A plane without noise has steps of whole ADU.
     let above = (STANDS_OUT * noise).max(1.0) as f32;
-    let height = plane.nrows();
+    let (height, width) = plane.dim();
+    let line = |y: usize| contiguous(plane.row(y).to_slice());
     let rows = mask.axis_iter_mut(Axis(0)).into_par_iter().enumerate();
     rows.for_each_init(Vec::new, |scores, (y, mut mask)| {
-        let values = plane.row(y);
-        scores.clear();
-        scores.resize(values.len(), 0);
-        let lines = [y.checked_sub(apart), Some(y), Some(y + apart)];
-        for line in lines.into_iter().flatten().filter(|&line| line < height) {
-            score(plane.row(line), values, above, apart, scores);
-        }
-        for ((flags, &score), value) in mask.iter_mut().zip(scores.iter()).zip(values) {
-            // It is its own neighbour, and as bright.
-            if score > WEIGHTS.1 && value.is_finite() {
-                *flags |= HOT;
+        let mask = contiguous_mut(mask.as_slice_mut());
+        let near = [y.checked_sub(apart), Some(y), Some(y + apart)];
+        let near = near.map(|near| near.filter(|&near| near < height).map(line));
+        for first in (0..width).step_by(STRETCH) {
+            let columns = first..(first + STRETCH).min(width);
+            let around = first.saturating_sub(apart)..(columns.end + apart).min(width);
+            let values = &line(y)[columns.clone()];
+            let lowest = near
+                .iter()
+                .flatten()
+                .map(|near| ends(&near[around.clone()])[0]);
+            if ends(values)[1] <= lowest.fold(f32::INFINITY, f32::min) + above {
+                continue;
+            }
+            scores.clear();
+            scores.resize(values.len(), 0);
+            for near in near.into_iter().flatten() {
+                score(near, columns.clone(), values, above, apart, scores);
+            }
+            for ((flags, &score), value) in mask[columns].iter_mut().zip(&*scores).zip(values) {
+                // It is its own neighbour, and as bright.
+                if score > WEIGHTS.1 && value.is_finite() {
+                    *flags |= HOT;
+                }
             }
         }
     });
 }
 
-/// Adds to each pixel's score the weights of a line's three pixels around its column: lower by `above`,
-/// or as bright. What is no number has none.
+/// The lowest and the highest value that is a number.
+fn ends(values: &[f32]) -> [f32; 2] {
+    const LANES: usize = 16;
+    Level::widest().run(|| {
+        let mut low = [f32::INFINITY; LANES];
+        let mut high = [f32::NEG_INFINITY; LANES];
+        let (whole, rest) = values.as_chunks::<LANES>();
+        let mut take = |values: &[f32]| {
+            for ((low, high), &value) in low.iter_mut().zip(&mut high).zip(values) {
+                *low = if value < *low { value } else { *low };
+                *high = if value > *high { value } else { *high };
+            }
+        };
+        whole.iter().for_each(|values| take(values));
+        take(rest);
+        [
+            low.into_iter().fold(f32::INFINITY, f32::min),
+            high.into_iter().fold(f32::NEG_INFINITY, f32::max),
+        ]
+    })
+}
+
+/// Adds to the score of each of `columns`, whose `values` these are, the weights of a line's three pixels
+/// around it: lower by `above`, or as bright. What is no number has none.
 fn score(
-    line: ArrayView1<'_, f32>,
-    values: ArrayView1<'_, f32>,
+    line: &[f32],
+    columns: Range<usize>,
+    values: &[f32],
     above: f32,
     apart: usize,
     scores: &mut [i8],
 ) {
-    let (line, values) = (contiguous(line.to_slice()), contiguous(values.to_slice()));
-    let right = apart.min(line.len());
-    let left = line.len() - right;
     // The line against itself moved: slices of one length, which become vectors.
-    let mut count = |line: &[f32], columns: Range<usize>| {
-        let pixels = scores[columns.clone()].iter_mut().zip(&values[columns]);
+    let mut count = |others: &[f32], first: usize| {
+        let pixels = scores[first..].iter_mut().zip(&values[first..]);
         Level::widest().run(|| {
-            for ((score, value), other) in pixels.zip(line) {
+            for ((score, value), other) in pixels.zip(others) {
                 let (lower, peer) = (other + above < *value, other + above >= *value);
                 *score += WEIGHTS.0 * i8::from(lower) + WEIGHTS.1 * i8::from(peer);
             }
         });
     };
-    count(line, 0..line.len());
-    count(&line[..left], right..line.len());
-    count(&line[right..], 0..left);
+    let (first, end) = (columns.start, columns.end);
+    count(&line[columns], 0);
+    // The first pixels of a row have none to the left.
+    let without = apart.saturating_sub(first).min(values.len());
+    if without < values.len() {
+        count(&line[first + without - apart..end - apart], without);
+    }
+    count(
+        &line[(first + apart).min(line.len())..(end + apart).min(line.len())],
+        0,
+    );
 }
 
 /// Flags the `count` pixels of a stretch that no exposure was left for. `out` is what they were
@@ -236,6 +281,48 @@ mod tests {
         assert_eq!(hot(&plane, 1.0, true), [(7, 8)]);
         plane[(0, 1)] = 300.0;
         assert_eq!(hot(&plane, 1.0, true), [(0, 1), (7, 8)]);
+    }
+
+    #[test]
+    fn a_look_at_all_pixels_finds_the_same() {
+        let mut state = 1u64;
+        let mut below = |end: u64| {
+            state = state
+                .wrapping_mul(6_364_136_223_846_793_005)
+                .wrapping_add(1);
+            (state >> 33) % end
+        };
+        let mut found = 0;
+        for round in 0..300 {
+            let (height, width) = (1 + below(7) as usize, 1 + below(200) as usize);
+            let rare = 2 + round % 60;
+            let plane = Array2::from_shape_simple_fn((height, width), || match below(rare) {
+                0 => [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, 700.0, 4.0][below(5) as usize],
+                _ => 500.0 + below(4) as f32,
+            });
+            for colour in [false, true] {
+                let apart = if colour { 2 } else { 1 };
+                let is_hot = |y: usize, x: usize| {
+                    let value = plane[(y, x)];
+                    let (mut lower, mut peers) = (0, 0);
+                    for (dy, dx) in (0..9).map(|at| (at / 3 * apart, at % 3 * apart)) {
+                        let place = (y + dy).checked_sub(apart).zip((x + dx).checked_sub(apart));
+                        let other = place.filter(|place| *place != (y, x));
+                        let Some(other) = other.and_then(|place| plane.get(place)) else {
+                            continue;
+                        };
+                        lower += i32::from(other + 16.0 < value);
+                        peers += i32::from(other + 16.0 >= value);
+                    }
+                    value.is_finite() && 2 * lower - 5 * peers > 0
+                };
+                let all = (0..height * width).map(|at| (at / width, at % width));
+                let hot_ones: Vec<_> = all.filter(|&(y, x)| is_hot(y, x)).collect();
+                found += hot_ones.len();
+                assert_eq!(hot(&plane, 2.0, colour), hot_ones, "{plane}");
+            }
+        }
+        assert!(found > 100);
     }
 
     #[test]
