@@ -119,8 +119,9 @@ fn large_night(job: &Job) {
     }
     times.sort_by(f64::total_cmp);
     println!(
-        "one new light of 6248x4176 beside them: calibrated {:.2} s after it was closed, of which the \
-         settle time is {SETTLE_S} s (limit 2 beyond it; median of 5, longest {:.2})",
+        "one new light of 6248x4176 beside them: calibrated {:.2} s after it was closed (limit 2 beyond \
+         the settle time, which a file that was seen to be closed need not wait for; median of 5, \
+         longest {:.2})",
         times[2], times[4]
     );
     daemon.stop();
@@ -249,7 +250,9 @@ calibration:
         let nights = fs::read_dir(self.folder.join("products/nights"));
         let subs = |night: fs::DirEntry| fs::read_dir(night.path().join("north-pier/subs")).ok();
         let folders = nights.into_iter().flatten().flatten().filter_map(subs);
-        folders.map(Iterator::count).sum()
+        // A name with a dot before it is of one that is being made.
+        let finished = |sub: &fs::DirEntry| !sub.file_name().to_string_lossy().starts_with('.');
+        folders.flatten().flatten().filter(finished).count()
     }
 
     fn settings(&self) -> Settings {

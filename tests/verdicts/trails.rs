@@ -1,5 +1,7 @@
 //! Trails of satellites on frames large enough to be searched: found where they are, and not made of
 //! chains of stars.
+//!
+//! `DAWNLEDGER_FRAMES=300 cargo test --test verdicts trails` looks at more of both.
 
 use dawnledger::facts::Trail;
 use dawnledger::measure::{Light, stars};
@@ -12,7 +14,10 @@ const WIDTH: usize = 900;
 const HEIGHT: usize = 700;
 const SKY: f64 = 500.0;
 const NOISE: f64 = 8.0;
-const FRAMES: u64 = 40;
+
+fn frames() -> u64 {
+    std::env::var("DAWNLEDGER_FRAMES").map_or(40, |count| count.parse().unwrap())
+}
 
 /// Where a trail crosses the frame: a point of it, its direction, its height in units of the noise.
 struct Crossing {
@@ -68,17 +73,22 @@ fn trails(plane: &Array2<f32>) -> Vec<Trail> {
 
 #[test]
 fn chains_of_stars_are_no_trails() {
-    let found: Vec<(u64, Vec<Trail>)> = (1..=FRAMES)
+    let found: Vec<(u64, Vec<Trail>)> = (1..=frames())
         .into_par_iter()
         .map(|seed| (seed, trails(&frame(&mut Dice::new(seed), None))))
         .filter(|(_, found)| !found.is_empty())
         .collect();
-    assert!(found.is_empty(), "{} of {FRAMES}: {found:?}", found.len());
+    assert!(
+        found.is_empty(),
+        "{} of {}: {found:?}",
+        found.len(),
+        frames()
+    );
 }
 
 #[test]
 fn trails_are_found_among_stars() {
-    let missed: Vec<String> = (1..=FRAMES)
+    let missed: Vec<String> = (1..=frames())
         .into_par_iter()
         .filter_map(|seed| {
             let mut dice = Dice::new(1000 + seed);
@@ -99,5 +109,11 @@ fn trails_are_found_among_stars() {
         })
         .collect();
     let told = missed.join("\n");
-    assert!(missed.len() <= 3, "{} of {FRAMES}:\n{told}", missed.len());
+    let few = frames() as usize * 3 / 40;
+    assert!(
+        missed.len() <= few,
+        "{} of {}:\n{told}",
+        missed.len(),
+        frames()
+    );
 }

@@ -8,8 +8,11 @@ use std::path::Path;
 use std::process::{Child, Command};
 use std::time::{Duration, Instant};
 
-/// Its log stands still for so long: it rests.
+/// It does nothing for so long: it rests.
 const STILL: Duration = Duration::from_secs(4);
+
+/// Its log, in the job's folder.
+const LOG: &str = "errors.log";
 
 pub struct Daemon {
     child: Child,
@@ -30,7 +33,7 @@ impl Daemon {
         let errors = fs::File::options()
             .create(true)
             .append(true)
-            .open(folder.join("errors.log"))
+            .open(folder.join(LOG))
             .unwrap();
         let child = Command::new(env!("CARGO_BIN_EXE_dawnledger"))
             .args(["run", "--config"])
@@ -58,21 +61,28 @@ impl Daemon {
         }
     }
 
-    /// Waits until it has had no work for some seconds: it uses no processor time.
+    /// Waits until it has had no work for some seconds: it uses no processor time and logs nothing. One
+    /// of both does not tell: it may wait for a disk between two lines, or plan for long.
     pub fn rests(&mut self) {
         self.drain();
-        let mut ticks = self.ticks();
+        let (mut ticks, mut told) = (self.ticks(), self.told());
         let mut since = Instant::now();
         while since.elapsed() < STILL {
             std::thread::sleep(Duration::from_millis(200));
             self.drain();
-            let now = self.ticks();
-            if now > ticks + 1 {
+            let now = (self.ticks(), self.told());
+            if now.0 > ticks + 1 || now.1 != told {
                 since = Instant::now();
             }
-            ticks = now;
+            (ticks, told) = now;
             assert!(self.child.try_wait().unwrap().is_none(), "it ended");
         }
+    }
+
+    /// Bytes of its log.
+    fn told(&self) -> u64 {
+        let log = fs::metadata(self.folder.join(LOG));
+        log.unwrap().len()
     }
 
     /// Notices that nobody reads would fill the socket.
@@ -135,7 +145,7 @@ impl Daemon {
         let pid = rustix::process::Pid::from_raw(self.child.id().cast_signed()).unwrap();
         rustix::process::kill_process(pid, rustix::process::Signal::TERM).unwrap();
         let status = self.child.wait().unwrap();
-        let errors = self.folder.join("errors.log");
+        let errors = self.folder.join(LOG);
         assert!(
             status.success(),
             "{status}\n{}",
