@@ -70,6 +70,28 @@ pub struct Match {
     pub flux_error: f64,
 }
 
+impl Match {
+    /// How a light lies on this match's reference that lies as `next` says on this match's other light.
+    pub fn then(self, next: Self) -> Self {
+        let (x, y) = next.shift_px;
+        let (sin, cos) = (-self.rotation_deg).to_radians().sin_cos();
+        let turned = self.rotation_deg + next.rotation_deg;
+        let flux_ratio = self.flux_ratio * next.flux_ratio;
+        let part = |of: Self| of.flux_error / of.flux_ratio;
+        Self {
+            shift_px: (
+                self.shift_px.0 + (x * cos - y * sin) / self.scale,
+                self.shift_px.1 + (x * sin + y * cos) / self.scale,
+            ),
+            rotation_deg: turned - 360.0 * (turned / 360.0).round(),
+            scale: self.scale * next.scale,
+            pairs: self.pairs.min(next.pairs),
+            flux_ratio,
+            flux_error: flux_ratio * part(self).hypot(part(next)),
+        }
+    }
+}
+
 /// Finds the similarity that carries the reference's stars onto the other's. Both lights have
 /// `size` columns and rows. None where the fields have too little in common to be sure: fewer than
 /// about five stars anywhere, or three with a small shift and without a rotation but for the half turn of a

@@ -85,15 +85,29 @@ impl Compared {
 
     fn with(group: &[Subframe<'_>], reference: usize) -> Self {
         let stars = |at: usize| group[at].measured.stars.brightest.as_slice();
-        let lights = (0..group.len()).map(|at| {
-            match align(stars(reference), stars(at), group[reference].size) {
-                Some(found) => Seen::Matched(found),
-                None => Seen::Unmatched,
+        let on = |one: usize, other: usize| align(stars(one), stars(other), group[one].size);
+        let mut lights: Vec<Option<Match>> = (0..group.len()).map(|at| on(reference, at)).collect();
+        // As the sky brightens a field loses its faint stars: lights far apart in time may share too few
+        // where neighbours share many. Forwards and backwards, so that each is reached from both sides.
+        let mut by_way_of = |from: usize, to: usize| {
+            if let (Some(first), None) = (lights[from], lights[to]) {
+                lights[to] = on(from, to).map(|next| first.then(next));
             }
-        });
+        };
+        let mut in_time: Vec<usize> = (0..group.len()).collect();
+        in_time.retain(|&at| group[at].start.is_some());
+        in_time.sort_by_key(|&at| group[at].start);
+        in_time
+            .windows(2)
+            .for_each(|pair| by_way_of(pair[0], pair[1]));
+        in_time
+            .windows(2)
+            .rev()
+            .for_each(|pair| by_way_of(pair[1], pair[0]));
+        let seen = |found: Option<Match>| found.map_or(Seen::Unmatched, Seen::Matched);
         Self {
             reference: Some(reference),
-            lights: lights.collect(),
+            lights: lights.into_iter().map(seen).collect(),
         }
     }
 

@@ -86,7 +86,7 @@ impl<'a> Bench<'a> {
         let loss = match figure.of(at) {
             Some(loss) => loss,
             // Plenty of stars that are others: their flux says nothing.
-            None if self.has_plenty(at) => return None,
+            None if self.is_agreed() && self.has_plenty(at) => return None,
             None => {
                 let reference = &self.group[self.compared.reference?];
                 -by_rank(&self.group[at], reference).ln() - self.figures.dimmed(at)
@@ -155,14 +155,18 @@ impl<'a> Bench<'a> {
         stars.brightest.len() >= PLENTY && f64::from(stars.count) >= least
     }
 
+    /// Only where most lights agree on a field can one show another. Where they do not, stars that are
+    /// not found again are the faint ones of a poor field, and still tell how much light comes through.
+    fn is_agreed(&self) -> bool {
+        2 * self.compared.matched() > self.group.len()
+    }
+
     fn off_target(&self, at: usize) -> Option<Finding> {
         let limit = self.limits.pointing_fraction;
-        // Only where the others do agree on a field can one show another.
-        let agreed = 2 * self.compared.matched() > self.group.len();
         let value = match self.compared.lights[at] {
             Seen::Matched(_) => self.shifts.off[at]?,
             // Nothing in common: a side at least.
-            Seen::Unmatched if agreed && self.has_plenty(at) => 1.0,
+            Seen::Unmatched if self.is_agreed() && self.has_plenty(at) => 1.0,
             Seen::Unmatched => return None,
         };
         let enough = self.group.len() >= ENOUGH;

@@ -126,6 +126,63 @@ fn a_shift_a_turn_and_a_flip_are_found_to_a_fraction_of_a_pixel() {
     }
 }
 
+/// What lies so on what lies so: a third light by way of a second is where it is when it is looked for.
+#[test]
+fn matches_follow_each_other() {
+    let size = SIZE;
+    for seed in 1..=20 {
+        let mut dice = dice(seed);
+        let sky = sky(&mut dice, 40, size);
+        let turned = View {
+            shift: (30.0, -20.0),
+            turn_deg: 175.0,
+            scale: 1.02,
+            flux: 0.5,
+            error: 0.02,
+            ..STRAIGHT
+        };
+        let further = View {
+            shift: (-25.0, 40.0),
+            turn_deg: -160.0,
+            scale: 0.98,
+            flux: 0.25,
+            error: 0.02,
+            ..STRAIGHT
+        };
+        let views = [
+            View {
+                error: 0.02,
+                ..STRAIGHT
+            },
+            turned,
+            further,
+        ];
+        let [first, second, third] = views.map(|view| see(&sky, view, &mut dice, size));
+        let straight = align(&first, &third, size).unwrap();
+        let steps = align(&first, &second, size).unwrap();
+        let steps = steps.then(align(&second, &third, size).unwrap());
+        let apart = |a: f64, b: f64| (a - b).abs();
+        assert!(
+            apart(steps.shift_px.0, straight.shift_px.0) < 0.1,
+            "{steps:?} {straight:?}"
+        );
+        assert!(
+            apart(steps.shift_px.1, straight.shift_px.1) < 0.1,
+            "{steps:?} {straight:?}"
+        );
+        assert!(
+            apart(steps.rotation_deg, straight.rotation_deg) < 0.05,
+            "{steps:?} {straight:?}"
+        );
+        assert!(
+            apart(steps.scale, straight.scale) < 0.002,
+            "{steps:?} {straight:?}"
+        );
+        assert!(apart(steps.flux_ratio, straight.flux_ratio) < 0.05 * straight.flux_ratio);
+        assert!(steps.flux_error > straight.flux_error / 2.0);
+    }
+}
+
 #[test]
 fn half_the_field_and_half_the_stars_are_enough() {
     let half = |dice: &mut Dice| View {
