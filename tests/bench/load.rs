@@ -126,9 +126,7 @@ fn new_lights(job: &Job, daemon: &mut Daemon, light: &[u8], size: &str) {
         *bytes.last_mut().unwrap() = number + 1;
         fs::write(job.incoming().join(format!("new-{number}.fits")), bytes).unwrap();
         let closed = Instant::now();
-        while job.lights() == before {
-            std::thread::sleep(Duration::from_millis(20));
-        }
+        job.await_lights(before + 1);
         times.push(closed.elapsed().as_secs_f64());
         daemon.rests();
     }
@@ -162,7 +160,8 @@ fn large_frames() -> (Vec<(String, Vec<u8>)>, Vec<u8>) {
 
 fn month(job: &Job) {
     const NIGHTS: i64 = 30;
-    let frames = night(294, 30, 10);
+    const LIGHTS: usize = 294;
+    let frames = night(LIGHTS, 30, 10);
     let mut daemon = Daemon::start(&job.folder);
     daemon.ready();
     println!("\nmonth: {NIGHTS} nights of {} files", frames.len());
@@ -176,6 +175,8 @@ fn month(job: &Job) {
             daemon = Daemon::start(&job.folder);
             daemon.ready();
         }
+        // On a busy machine a long wait for the disk would pass for rest.
+        job.await_lights((number as usize + 1) * LIGHTS);
         daemon.rests();
         let (memory, highest) = daemon.memory();
         let now = Held {
@@ -265,6 +266,7 @@ fn crowd(job: &Job) {
         frames.len(),
         daemon.ready()
     );
+    job.await_lights(60);
     daemon.rests();
     println!("  resting: {}", daemon.holds());
     daemon.stop();
@@ -337,6 +339,20 @@ calibration:
             .output()
             .unwrap();
         assert!(output.status.success(), "{output:?}");
+    }
+
+    /// Waits for so many calibrated lights.
+    fn await_lights(&self, count: usize) {
+        let begun = Instant::now();
+        while self.lights() < count {
+            let waited = begun.elapsed();
+            assert!(
+                waited.as_secs() < 1800,
+                "{} of {count} lights",
+                self.lights()
+            );
+            std::thread::sleep(Duration::from_millis(20));
+        }
     }
 
     /// Calibrated lights on file, counted with little work beside what is measured.
