@@ -22,6 +22,7 @@ use dawnledger::facts::{Settings, Snapshot};
 use dawnledger::publish::{Disk, Gate, Op};
 use jiff::Timestamp;
 use observatory::{Observatory, PROGRAM, assert_same, files, tree};
+use rustix::io::Errno;
 
 const PROFILE: &str = "name: north-pier
 camera: Petrel 26M
@@ -227,7 +228,7 @@ fn stopped_in_the_middle_of_a_write_it_ends_the_same() {
 
 #[test]
 fn a_full_disk_at_each_operation_leaves_nothing_behind() {
-    each_operation(|number| Counting::new(number, false, || io::Error::from_raw_os_error(28)));
+    each_operation(|number| Counting::new(number, false, || Errno::NOSPC.into()));
 }
 
 /// Writes down what passes.

@@ -1,10 +1,13 @@
 //! The house keeps its layers: who may use whom, who reads the clock, who writes to the disk.
 //!
 //! The tables below are the rules; DEVELOPERS.md says why. A failure prints file and line, what
-//! stands there and the rule against it.
+//! stands there and the rule against it. Beside them, messages that README.md explains are those that
+//! `src` has.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
+#[path = "layers/messages.rs"]
+mod messages;
 #[path = "layers/source.rs"]
 mod source;
 

@@ -7,6 +7,5 @@ pub(super) mod bench;
 mod darks;
 mod properties;
 mod scaled;
-mod speed;
 mod supplied;
 mod tables;

@@ -3,8 +3,9 @@
 //!     cargo bench --bench mutants [-- COUNT [FOLDER]]
 //!
 //! Each is a light of a sound night, stored in one of four forms and spoilt in one of six ways from a
-//! fixed seed. Every file must stand in one list and one state; a crash of the program, a decoder that
-//! dies, or a batch that does not end stops the bench. `FOLDER` holds files from elsewhere to be taken
+//! fixed seed. Every file must stand in one list and be calibrated, or refused or waiting with a reason; a
+//! crash of the program, or a batch that does not end, stops the bench. Decoders that die and the reasons
+//! of those that wait are told. `FOLDER` holds files from elsewhere to be taken
 //! in as they are. Memory is the highest resident size seen of the program and of any of its decoders.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
@@ -50,8 +51,10 @@ fn main() {
         .next()
         .map_or(10_000, |word| word.parse().expect("a count"));
     let (mut cost, mut ends) = (Cost::default(), BTreeMap::<(usize, usize), Ends>::new());
+    let mut waits = Ends::new();
     for first in (0..count).step_by(BATCH) {
-        batch(first, BATCH.min(count - first), &mut cost, &mut ends);
+        let count = BATCH.min(count - first);
+        batch(first, count, &mut cost, &mut ends, &mut waits);
     }
     println!("\n{count} spoilt frames in {:.0} s", cost.seconds);
     println!("form          spoilt      calibrated  waiting  refused  ignored  poisoned");
@@ -68,6 +71,10 @@ fn main() {
             of("poisoned"),
         );
     }
+    println!("\nwaiting, by spoil and reason");
+    for (why, count) in &waits {
+        println!("{count:4}  {why}");
+    }
     if let Some(folder) = words.next() {
         elsewhere(Path::new(&folder), &mut cost);
     }
@@ -78,7 +85,13 @@ fn main() {
 }
 
 /// One night with these spoilt frames, by their numbers.
-fn batch(first: usize, count: usize, cost: &mut Cost, ends: &mut BTreeMap<(usize, usize), Ends>) {
+fn batch(
+    first: usize,
+    count: usize,
+    cost: &mut Cost,
+    ends: &mut BTreeMap<(usize, usize), Ends>,
+    waits: &mut Ends,
+) {
     let here = Observatory::new(&[("any", RIG)], "");
     here.shoot(FRAMES);
     let sound = files(&here.incoming());
@@ -109,6 +122,14 @@ fn batch(first: usize, count: usize, cost: &mut Cost, ends: &mut BTreeMap<(usize
         let (state, why) = &found[&format!("{number}.fits")];
         let ends = ends.entry((number % 4, number / 4 % 6)).or_default();
         *ends.entry(state.clone()).or_default() += 1;
+        match (state.as_str(), why.is_empty()) {
+            ("calibrated", _) | ("refused", false) => {}
+            ("waiting", false) => {
+                let why = format!("{}: {why}", SPOILS[number / 4 % 6]);
+                *waits.entry(why).or_default() += 1;
+            }
+            _ => panic!("{number}: {state}, for `{why}`"),
+        }
         if why.contains("poisoned") {
             *ends.entry("poisoned".to_owned()).or_default() += 1;
             println!("{number}: {why}");

@@ -1,8 +1,8 @@
 //! Rust source as tokens: enough of a lexer to find paths without being fooled by comments and
 //! strings.
 //!
-//! Invariant: a token's line is its line in the file. Numbers and literals are dropped, since no
-//! rule asks for them. It does not know the rules.
+//! Invariant: a token's line is its line in the file. Literals are no tokens: texts are told of apart
+//! from them. It does not know the rules.
 
 /// One token: a word, or one character of punctuation (`::` is one token).
 #[derive(Debug)]
@@ -20,7 +20,7 @@ pub struct Token {
 /// Tokens of a file whose own module is `module`.
 pub fn tokens(text: &str, module: &[String]) -> Vec<Token> {
     let mut found = Vec::new();
-    for (line, text) in words(text) {
+    for (line, text) in lex(text).0 {
         found.push(Token {
             text,
             line,
@@ -30,6 +30,14 @@ pub fn tokens(text: &str, module: &[String]) -> Vec<Token> {
     }
     place(&mut found, module);
     found
+}
+
+/// Texts of a file as the compiler has them, without those in a module of tests at its end.
+pub fn texts(file: &str) -> Vec<String> {
+    let (code, _) = file
+        .split_once("#[cfg(test)]\nmod tests {")
+        .unwrap_or((file, ""));
+    lex(code).1
 }
 
 /// Names of the modules that `#[cfg(test)] mod name;` declares.
@@ -86,11 +94,11 @@ fn place(tokens: &mut [Token], module: &[String]) {
     }
 }
 
-/// Words and punctuation with their lines.
-fn words(text: &str) -> Vec<(usize, String)> {
+/// Words and punctuation with their lines; and texts.
+fn lex(text: &str) -> (Vec<(usize, String)>, Vec<String>) {
     let chars: Vec<char> = text.chars().collect();
     let at = |i: usize| chars.get(i).copied().unwrap_or('\0');
-    let (mut found, mut i, mut line) = (Vec::new(), 0, 1);
+    let (mut found, mut texts, mut i, mut line) = (Vec::new(), Vec::new(), 0, 1);
     while i < chars.len() {
         let start = i;
         match chars[i] {
@@ -100,7 +108,10 @@ fn words(text: &str) -> Vec<(usize, String)> {
                 }
             }
             '/' if at(i + 1) == '*' => i = past_comment(&chars, i),
-            '"' => i = past_string(&chars, i),
+            '"' => {
+                i = past_string(&chars, i);
+                texts.push(unescaped(&chars[start + 1..(i - 1).min(chars.len())]));
+            }
             'r' | 'b' | 'c' if raw_hashes(&chars, i).is_some() => i = past_raw(&chars, i),
             'b' | 'c' if at(i + 1) == '"' => i = past_string(&chars, i + 1),
             '\'' if at(i + 1) == '\\' => {
@@ -132,7 +143,22 @@ fn words(text: &str) -> Vec<(usize, String)> {
         let end = i.min(chars.len());
         line += chars[start..end].iter().filter(|&&c| c == '\n').count();
     }
-    found
+    (found, texts)
+}
+
+/// A text without its escapes; a line end after a backslash goes with the blanks that follow.
+fn unescaped(chars: &[char]) -> String {
+    let mut text = String::new();
+    let mut rest = chars.iter().copied().peekable();
+    while let Some(c) = rest.next() {
+        match (c, if c == '\\' { rest.next() } else { None }) {
+            ('\\', Some('\n')) => while rest.next_if(|c| c.is_whitespace()).is_some() {},
+            ('\\', Some('n' | 't' | 'r')) => text.push(' '),
+            ('\\', escaped) => text.extend(escaped),
+            (c, _) => text.push(c),
+        }
+    }
+    text
 }
 
 fn past_comment(chars: &[char], mut i: usize) -> usize {

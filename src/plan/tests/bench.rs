@@ -303,11 +303,6 @@ impl FakeDisk {
                 task.product
             );
         }
-        self.carry_out_unasked(task);
-    }
-
-    /// The same without a look at what it needs: over a large library that takes longer than planning.
-    pub fn carry_out_unasked(&mut self, task: &Task) {
         let made = Made {
             fingerprint: task.fingerprint,
             product: task.product.clone(),
