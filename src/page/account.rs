@@ -58,7 +58,7 @@ pub(super) fn field(group: &GroupEntry) -> Field {
         };
         let level = number(line.intercept_adu.abs(), 1);
         format!(
-            "{colour} = {} green {sign} {level} ADU",
+            "{colour}\u{a0}=\u{a0}{}\u{a0}green\u{a0}{sign}\u{a0}{level}\u{a0}ADU",
             number(line.slope, 3)
         )
     });
@@ -67,7 +67,7 @@ pub(super) fn field(group: &GroupEntry) -> Field {
         ("FWHM", both(group.fwhm_px, group.fwhm_arcsec)),
         ("elongation", with(group.elongation, 2, "")),
         ("background", with(group.background_adu, 0, " ADU")),
-        ("sky", with(group.sky_e_per_s, 3, " e\u{207b}/s per pixel")),
+        ("sky", with(group.sky_e_per_s, 3, " e-/s per pixel")),
         ("stars", with(group.stars, 0, "")),
         ("pixel scale", with(group.pixel_scale_arcsec, 3, "\u{2033}")),
         (
@@ -218,7 +218,10 @@ pub(super) struct Sensor {
     pub(super) setting: String,
     pub(super) gain: String,
     pub(super) read_noise: String,
+    /// Per cent.
+    pub(super) linearity: String,
     pub(super) dark_current: String,
+    pub(super) glow: String,
     pub(super) temperature: String,
     pub(super) hot_pixels: String,
     pub(super) verdict: String,
@@ -231,7 +234,9 @@ pub(super) fn sensor(entry: &SensorEntry) -> Sensor {
         setting: cell(entry.gain, 0),
         gain: cell(entry.gain_e_per_adu, 3),
         read_noise: cell(entry.read_noise_e, 2),
+        linearity: cell(entry.linearity.map(|part| 100.0 * part), 2),
         dark_current: cell(entry.dark_current_e_per_s, 4),
+        glow: cell(entry.glow_e_per_s, 4),
         temperature: cell(entry.temperature_c, 1),
         hot_pixels: cell(entry.hot_pixels_per_megapixel, 0),
         verdict: sentence(&entry.dark_verdict),
