@@ -44,6 +44,9 @@ pub struct Stars {
     pub shape: Option<Shape>,
     /// Robust standard deviation of the full widths from star to star, pixels.
     pub fwhm_spread_px: f32,
+    /// The same of their elongations.
+    #[serde(default)]
+    pub elongation_spread: f32,
     /// Three rows of three zones each, the first stored row first.
     pub zones: [Option<Shape>; 9],
     /// The brightest ones that are neither saturated nor at an edge, by flux.

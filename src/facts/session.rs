@@ -5,7 +5,7 @@ mod sensors;
 
 use serde::{Deserialize, Serialize};
 
-use super::{ChannelLine, Finding, Kind, RowOrder, SetAside, Trail};
+use super::{ChannelLine, ColourSky, Finding, Kind, RowOrder, SetAside, Trail};
 
 pub use sensors::{
     ColourGain, DarkCheckEntry, SENSORS_SCHEMA, SensorEntry, SensorHistory, SensorNight,
@@ -99,6 +99,9 @@ pub struct LightEntry {
     pub dark_scale: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub measures: Option<Measures>,
+    /// The sky on the photosites of each colour of a colour sensor.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub sky: Vec<ColourSky>,
     /// kept or set-aside; absent until it is measured
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub verdict: Option<Verdict>,
@@ -165,12 +168,18 @@ pub struct Measures {
     pub fwhm_px: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub fwhm_arcsec: Option<f64>,
+    /// Robust standard deviation from star to star.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fwhm_spread_px: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub half_flux_px: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub elongation: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub elongation_angle_deg: Option<f64>,
+    /// Robust standard deviation from star to star.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub elongation_spread: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub transparency: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -181,6 +190,9 @@ pub struct Measures {
     pub shift_arcsec: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub rotation_deg: Option<f64>,
+    /// Scale of the field over that of the group's reference light.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub scale: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub airmass: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -217,12 +229,21 @@ pub struct GroupEntry {
     pub pixel_scale_arcsec: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub sky_e_per_s: Option<f64>,
+    /// Medians of the sky on the photosites of each colour of a colour sensor.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub sky: Vec<ColourSky>,
     /// Where the first stored row lies in the picture; absent where the headers do not say.
     #[serde(default, skip_serializing_if = "RowOrder::is_unstated")]
     pub row_order: RowOrder,
     /// Median full widths of nine zones of the field, three rows of three, first stored row first.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub zones_fwhm_px: Vec<Option<f64>>,
+    /// Median elongations in the same zones, and the middle direction of the long axes, degrees from
+    /// the columns' axis towards the rows', 0 to 180.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub zones_elongation: Vec<Option<f64>>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub zones_angle_deg: Vec<Option<f64>>,
     /// Drift of the pointing over the group, where its lights match.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub drift_arcsec_per_h: Option<f64>,

@@ -91,7 +91,8 @@ pub fn stars(light: &Light<'_>) -> Option<StarReport> {
     let stars = Stars {
         count: blobs.len() as u32,
         shape: shape::of_stars(&fitted, twin),
-        fwhm_spread_px: shape::spread(&fitted),
+        fwhm_spread_px: shape::spread(&fitted, |star| star.fwhm()),
+        elongation_spread: shape::spread(&fitted, |star| star.long / star.short),
         zones: shape::zones(&fitted, twin, size),
         brightest: shape::brightest(&field, &neighbours, &profile),
     };

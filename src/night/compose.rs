@@ -207,6 +207,7 @@ impl Lists {
             masters: UsedMasters::default(),
             dark_scale: None,
             measures: None,
+            sky: Vec::new(),
             verdict: None,
             set_aside_for: Vec::new(),
             findings: Vec::new(),

@@ -4,10 +4,9 @@ use std::collections::BTreeMap;
 
 use super::text::rounded;
 use crate::facts::{Fit, Kind, Made, MasterEntry, Measured, MovedShadow};
-use crate::measure::fit::{Pooled, dark_caution, flat_caution, moved_in_most};
-
-/// What is said of a master that nothing speaks against.
-const FITS: &str = "it fits";
+use crate::measure::fit::{
+    Pooled, dark_caution, dark_fits, flat_caution, flat_fits, moved_in_most,
+};
 
 /// How one master fits.
 #[derive(Clone, Debug, PartialEq)]
@@ -15,6 +14,8 @@ pub(super) struct MasterFit {
     pub(super) slope: Option<Fit>,
     /// What is wrong.
     pub(super) caution: Option<String>,
+    /// What is said where nothing is.
+    fits: Option<String>,
 }
 
 /// What the lights of a night say of one master.
@@ -51,8 +52,17 @@ pub(super) fn fits<'a>(
             true => flat_caution(pooled.as_ref(), &moved_in_most(&said.moved)),
             false => pooled.as_ref().and_then(dark_caution),
         };
+        let fits = pooled.as_ref().map(match said.is_flat {
+            true => flat_fits,
+            false => dark_fits,
+        });
         let slope = pooled.map(|pooled| pooled.fit);
-        (product.to_owned(), MasterFit { slope, caution })
+        let fit = MasterFit {
+            slope,
+            caution,
+            fits,
+        };
+        (product.to_owned(), fit)
     };
     masters.into_iter().map(fit).collect()
 }
@@ -62,7 +72,6 @@ impl MasterFit {
     pub(super) fn tell(&self, entry: &mut MasterEntry) {
         entry.fit_slope = self.slope.map(|fit| rounded(fit.slope, 4));
         entry.fit_error = self.slope.map(|fit| rounded(fit.error, 4));
-        let fine = self.slope.map(|_| FITS.to_owned());
-        entry.fit = self.caution.clone().or(fine);
+        entry.fit = self.caution.clone().or_else(|| self.fits.clone());
     }
 }

@@ -65,6 +65,7 @@ fn light(number: usize, target: &str, filter: &str, exposure_s: f64, state: &str
             UsedMasters::default()
         },
         dark_scale: None,
+        sky: Vec::new(),
         measures: calibrated.then_some(Measures { background_adu: 412.75, noise_adu: 21.125, ..Measures::default() }),
         verdict: None,
         set_aside_for: Vec::new(),

@@ -12,7 +12,7 @@ use jiff::civil::Date;
 use super::compose::known;
 use super::text::rounded;
 use crate::facts::{
-    ColourGain, DarkCheck, DarkCheckEntry, DarkEffect, DarkSet, DarkSignal, Estimate, Need, Plan,
+    ColourGain, DarkCheck, DarkCheckEntry, DarkSet, DarkSignal, Estimate, Need, Plan,
     SENSORS_SCHEMA, SensorEntry, SensorFigures, SensorHistory, SensorNight, SensorNights,
     SensorState, SessionLog, Setting, Snapshot,
 };
@@ -252,20 +252,19 @@ pub(super) fn in_brief(entries: &[SensorEntry]) -> Vec<String> {
 fn brief(entry: &SensorEntry) -> Option<String> {
     let need = entry.darks?;
     let of = |check: &DarkCheckEntry| check.value / check.limit;
-    let words = |check: &DarkCheckEntry| {
-        let name = match check.effect {
-            DarkEffect::FixedPattern => "fixed pattern",
-            DarkEffect::Glow => "glow",
-            DarkEffect::HotPixels => "hot pixels",
-            DarkEffect::Level => "unsubtracted level",
+    let words = |entry: &DarkCheckEntry| {
+        let check = DarkCheck {
+            effect: entry.effect,
+            value: entry.value,
+            limit: entry.limit,
         };
-        format!("{name} {:.2} of its limit", of(check))
+        check.to_string()
     };
     let checks = entry.dark_checks.iter();
     let why = match need {
         Need::Needed => {
             let above: Vec<String> = checks.filter(|check| of(check) > 1.0).map(words).collect();
-            above.join(", ")
+            above.join("; ")
         }
         Need::NotNeeded => {
             let nearest = checks.max_by(|a, b| of(a).total_cmp(&of(b)));
@@ -304,11 +303,13 @@ mod tests {
         let mut entry = scene::sensor();
         let text = |entry: &SensorEntry| in_brief(std::slice::from_ref(entry)).remove(0);
         let at = "south-pier, 180 s, -5 C, gain 120";
-        let needed = format!("{at}: needed; glow 2.00 of its limit, hot pixels 2.50 of its limit");
+        let needed = format!(
+            "{at}: needed; glow 1.00 e-, limit 0.50 e-; 250 hot pixels per megapixel, limit 100"
+        );
         assert_eq!(text(&entry), needed);
         entry.darks = Some(Need::NotNeeded);
         entry.dark_checks.truncate(1);
-        let nearest = format!("{at}: not needed; nearest: fixed pattern 0.20 of its limit");
+        let nearest = format!("{at}: not needed; nearest: fixed pattern 0.10 e-, limit 0.50 e-");
         assert_eq!(text(&entry), nearest);
         entry.darks = Some(Need::Unknown);
         entry.dark_verdict =

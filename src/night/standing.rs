@@ -16,8 +16,8 @@ use super::fits::{MasterFit, fits};
 use super::text::rounded;
 use super::warnings::example;
 use crate::facts::{
-    Conditions, Content, Entry, Finding, Fingerprint, Frame, GroupEntry, Judged, LightEntry,
-    LightState, Measured, Measures, Profile, SensorEntry, SetAside, Trail, Verdict,
+    ColourSky, Conditions, Content, Entry, Finding, Fingerprint, Frame, GroupEntry, Judged,
+    LightEntry, LightState, Measured, Measures, Profile, SensorEntry, SetAside, Trail, Verdict,
 };
 use crate::judge::{Course, Stray, Subframe, groups, pixel_scale, strays, verdicts};
 use group::group;
@@ -41,6 +41,7 @@ pub struct Standing {
 #[derive(Clone, Debug, PartialEq)]
 pub(super) struct LightStanding {
     pub(super) measures: Measures,
+    pub(super) sky: Vec<ColourSky>,
     pub(super) findings: Vec<Finding>,
     pub(super) trails: Vec<Trail>,
 }
@@ -54,6 +55,7 @@ impl LightStanding {
     /// Writes it into the light's entry.
     pub(super) fn tell(&self, entry: &mut LightEntry) {
         entry.measures = Some(self.measures);
+        entry.sky = self.sky.clone();
         entry.verdict = Some(match self.is_kept() {
             true => Verdict::Kept,
             false => Verdict::SetAside,
@@ -280,17 +282,29 @@ impl Light<'_> {
                 stars: Some(found.stars.count),
                 fwhm_px: shape.map(|shape| number(shape.fwhm_px, 3)),
                 fwhm_arcsec: shape.and_then(|shape| arcsec(f64::from(shape.fwhm_px))),
+                fwhm_spread_px: shape.map(|_| number(found.stars.fwhm_spread_px, 3)),
                 half_flux_px: shape.map(|shape| number(shape.half_flux_px, 3)),
                 elongation: shape.map(|shape| number(shape.elongation, 3)),
                 elongation_angle_deg: shape.map(|shape| number(shape.angle_deg, 1)),
+                elongation_spread: shape.map(|_| number(found.stars.elongation_spread, 3)),
                 transparency: relative.map(|relative| rounded(relative.transparency, 4)),
                 shift_x_px: shift.map(|(x, _)| rounded(x, 2)),
                 shift_y_px: shift.map(|(_, y)| rounded(y, 2)),
                 shift_arcsec: shift.and_then(|(x, y)| arcsec(x.hypot(y))),
                 rotation_deg: relative.map(|relative| rounded(relative.rotation_deg, 3)),
+                scale: relative.map(|relative| rounded(relative.scale, 5)),
                 airmass: self.airmass.map(|air| rounded(air, 3)),
                 sky_e_per_s: sky(),
             },
+            sky: found
+                .sky
+                .iter()
+                .map(|sky| ColourSky {
+                    colour: sky.colour,
+                    level_adu: rounded(sky.level_adu, 3),
+                    noise_adu: rounded(sky.noise_adu, 3),
+                })
+                .collect(),
             findings,
             trails: found.trails.clone(),
         }

@@ -46,11 +46,7 @@ pub(super) fn field(group: &GroupEntry) -> Field {
         value.map(|value| format!("{}{unit}", number(value, decimals)))
     };
     let lines = group.channel_lines.iter().map(|line| {
-        let colour = match line.colour {
-            Colour::Red => "red",
-            Colour::Green => "green",
-            Colour::Blue => "blue",
-        };
+        let colour = colour_word(line.colour);
         let sign = if line.intercept_adu < 0.0 {
             "\u{2212}"
         } else {
@@ -63,6 +59,11 @@ pub(super) fn field(group: &GroupEntry) -> Field {
         )
     });
     let lines: Vec<String> = lines.collect();
+    let skies = group.sky.iter().map(|sky| {
+        let (level, noise) = (number(sky.level_adu, 0), number(sky.noise_adu, 1));
+        format!("{} {level} ADU, noise {noise}", colour_word(sky.colour))
+    });
+    let skies: Vec<String> = skies.collect();
     let all = [
         ("FWHM", both(group.fwhm_px, group.fwhm_arcsec)),
         ("elongation", with(group.elongation, 2, "")),
@@ -73,6 +74,10 @@ pub(super) fn field(group: &GroupEntry) -> Field {
         (
             "drift",
             with(group.drift_arcsec_per_h, 1, "\u{2033} per hour"),
+        ),
+        (
+            "sky by colour",
+            (!skies.is_empty()).then(|| skies.join("; ")),
         ),
         (
             "channel lines",
@@ -96,6 +101,14 @@ pub(super) fn field(group: &GroupEntry) -> Field {
         zones: zones(&widths),
         zone_words: zone_words(&widths),
         advice: group.advice.iter().map(|text| sentence(text)).collect(),
+    }
+}
+
+fn colour_word(colour: Colour) -> &'static str {
+    match colour {
+        Colour::Red => "red",
+        Colour::Green => "green",
+        Colour::Blue => "blue",
     }
 }
 

@@ -9,7 +9,7 @@ use dawnledger::facts::{Kind, SessionLog};
 use dawnledger::fits::{Source, Unpacker};
 use dawnledger::simulate::{Fault, PlannedFile, Scenario, frames, ideal, truth};
 
-use crate::observatory::{Observatory, PROGRAM, said, tree};
+use crate::observatory::{Observatory, PROGRAM, files, said, tree};
 
 const NIGHT: &str = "2026-09-05";
 
@@ -251,9 +251,10 @@ fn masters_are_the_true_ones_within_noise() {
     assert_eq!(log.masters.len(), 6);
 }
 
-/// README.md shows the digest as `demo` prints it; how much room the disk has is another machine's.
+/// README.md shows the digest as `demo` prints it, but for how much room the disk has, which is another
+/// machine's, and parts of the session log as `demo` writes it, in their order.
 #[test]
-fn the_readme_shows_the_digest_that_the_demo_prints() {
+fn the_readme_shows_what_the_demo_tells() {
     let project = Path::new(env!("CARGO_MANIFEST_DIR"));
     let readme = fs::read_to_string(project.join("README.md")).unwrap();
     let (_, shown) = readme.split_once("<!-- digest -->\n```text\n").unwrap();
@@ -275,4 +276,23 @@ fn the_readme_shows_the_digest_that_the_demo_prints() {
     let printed = from.and_then(|from| printed[from..].split_once("\nDisk\n"));
     let (printed, _) = printed.unwrap_or_else(|| panic!("{said}"));
     assert_eq!(printed, shown, "printed, and shown in README.md");
+    let logs = files(scratch.path()).into_iter();
+    let log = logs
+        .filter(|path| path.ends_with("session.yaml"))
+        .next_back();
+    let log = fs::read_to_string(log.unwrap()).unwrap();
+    let (_, shown) = readme.split_once("<!-- session -->\n```yaml\n").unwrap();
+    let (shown, _) = shown.split_once("```\n<!-- /session -->").unwrap();
+    let mut rest = log.as_str();
+    for part in shown
+        .split_inclusive('\n')
+        .collect::<Vec<_>>()
+        .split(|line| line.trim() == "# ...")
+    {
+        let part = part.concat();
+        let (_, after) = rest
+            .split_once(&part)
+            .unwrap_or_else(|| panic!("not told: {part}"));
+        rest = after;
+    }
 }

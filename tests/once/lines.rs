@@ -6,7 +6,7 @@ use std::fs;
 use std::path::Path;
 use std::sync::Arc;
 
-use dawnledger::facts::{Cfa, LightFacts, ToMeasure};
+use dawnledger::facts::{Cfa, Colour, ColourSky, LightFacts, ToMeasure};
 use dawnledger::fits::{Source, Unpacker, checksums_hold};
 use dawnledger::make::{Maker, Pulse, provenance};
 use dawnledger::measure::colour::channel_lines;
@@ -130,8 +130,29 @@ fn channel_lines_stand_in_headers() {
         assert_eq!(wanted, told);
         assert_eq!(checksums_hold(&path).unwrap(), Some(true));
     }
-    let told = &night.log.groups[0].channel_lines;
-    assert_eq!(told.len(), 2, "{told:?}");
+    let group = &night.log.groups[0];
+    assert_eq!(group.channel_lines.len(), 2, "{group:?}");
+    // The sky on every colour: those of the lights, and their medians.
+    let colours =
+        |skies: &[ColourSky]| -> Vec<Colour> { skies.iter().map(|sky| sky.colour).collect() };
+    let all = [Colour::Red, Colour::Green, Colour::Blue];
+    assert_eq!(colours(&group.sky), all);
+    for light in &night.log.lights {
+        assert_eq!(colours(&light.sky), all);
+        let green = light.measures.unwrap().background_adu;
+        assert!(
+            (light.sky[1].level_adu - green).abs() < 0.02 * green.abs(),
+            "{light:?}"
+        );
+    }
+    assert!(
+        group
+            .zones_elongation
+            .iter()
+            .flatten()
+            .all(|drawn| *drawn >= 1.0)
+    );
+    assert_eq!(group.zones_elongation.len(), group.zones_angle_deg.len());
 }
 
 /// The masters of a night that was played as it should be.

@@ -5,11 +5,11 @@ use std::convert::Infallible;
 use std::sync::LazyLock;
 
 use dawnledger::facts::{
-    CalibrationEntry, ChannelLine, Colour, DarkCheck, DarkCheckEntry, DarkEffect, DarkVerdict,
-    Finding, Fit, Goal, GroupEntry, Kind, Ledger, LightEntry, MasterEntry, Measures, MovedShadow,
-    NearMiss, Need, NightState, NightSummary, PlainEntry, Refusal, RowOrder, SCHEMA, SensorEntry,
-    SessionLog, SetAside, ShootEntry, SignalToNoise, Site, Targets, Trail, UsedMasters, Verdict,
-    Wait,
+    CalibrationEntry, ChannelLine, Colour, ColourSky, DarkCheck, DarkCheckEntry, DarkEffect,
+    DarkVerdict, Finding, Fit, Goal, GroupEntry, Kind, Ledger, LightEntry, MasterEntry, Measures,
+    MovedShadow, NearMiss, Need, NightState, NightSummary, PlainEntry, Refusal, RowOrder, SCHEMA,
+    SensorEntry, SessionLog, SetAside, ShootEntry, SignalToNoise, Site, Targets, Trail,
+    UsedMasters, Verdict, Wait,
 };
 use dawnledger::judge::Course;
 use dawnledger::measure::fit::{Pooled, flat_caution};
@@ -233,17 +233,21 @@ fn lights(run: &Run, first: usize, products: &[String]) -> Vec<LightEntry> {
                     ),
                     fwhm_px: Some(width),
                     fwhm_arcsec: Some(width * run.scale),
+                    fwhm_spread_px: Some(width * 0.04),
                     half_flux_px: Some(width * 1.05),
                     elongation: Some(elongation),
                     elongation_angle_deg: Some(90.0 + 80.0 * noise(id)),
+                    elongation_spread: Some(0.03),
                     transparency: Some(transparency),
                     shift_x_px: Some(6.0 * noise(id * 19)),
                     shift_y_px: Some(6.0 * noise(id * 23)),
                     shift_arcsec: Some(8.0 * noise(id * 29).abs()),
                     rotation_deg: Some(0.0),
+                    scale: Some(1.0),
                     airmass: Some(1.1 + 0.004 * n as f64),
                     sky_e_per_s: Some(sky / run.exposure_s * electrons_per_adu),
                 }),
+                sky: Vec::new(),
                 verdict: calibrated.then_some(if findings.is_empty() {
                     Verdict::Kept
                 } else {
@@ -617,6 +621,19 @@ fn group(run: &Run, all: &[LightEntry]) -> GroupEntry {
         pixel_scale_arcsec: Some(run.scale),
         sky_e_per_s: Some(run.background / run.exposure_s * electrons_per_adu),
         row_order: RowOrder::BottomUp,
+        sky: if colour {
+            [Colour::Red, Colour::Green, Colour::Blue]
+                .into_iter()
+                .zip([0.61, 1.0, 0.74])
+                .map(|(colour, part)| ColourSky {
+                    colour,
+                    level_adu: part * run.background,
+                    noise_adu: (part * run.background).sqrt(),
+                })
+                .collect()
+        } else {
+            Vec::new()
+        },
         zones_fwhm_px: (0..9)
             .map(|zone| {
                 (zone != 6 || colour).then(|| {
@@ -626,6 +643,12 @@ fn group(run: &Run, all: &[LightEntry]) -> GroupEntry {
                             + 0.02 * (zone / 3) as f64 * f64::from(u8::from(colour)) * 4.0)
                 })
             })
+            .collect(),
+        zones_elongation: (0..9)
+            .map(|zone| (zone != 6 || colour).then_some(1.05 + 0.04 * (zone % 3) as f64))
+            .collect(),
+        zones_angle_deg: (0..9)
+            .map(|zone| (zone != 6 || colour).then_some(20.0 * zone as f64))
             .collect(),
         drift_arcsec_per_h: Some(1.3),
         jumps: Vec::new(),

@@ -14,6 +14,7 @@ fn nothing() -> Measured {
             count: 0,
             shape: None,
             fwhm_spread_px: 0.0,
+            elongation_spread: 0.0,
             zones: [None; 9],
             brightest: Vec::new(),
         },

@@ -54,6 +54,7 @@ fn good(at: usize) -> Light {
                 count: (100.0 * scatter(0.236)) as u32,
                 shape: Some(shape),
                 fwhm_spread_px: 0.1,
+                elongation_spread: 0.0,
                 zones: [None; 9],
                 brightest: field(0),
             },

@@ -59,6 +59,27 @@ pub fn flat_caution(pooled: Option<&Pooled>, moved: &[MovedShadow]) -> Option<St
     figures.map(|figures| format!("{what} ({figures})"))
 }
 
+/// What is said of a flat that gets no sentence of caution: that it fits, where that is shown.
+pub fn flat_fits(pooled: &Pooled) -> String {
+    fits(pooled, FLAT)
+}
+
+/// What is said of such a dark.
+pub fn dark_fits(pooled: &Pooled) -> String {
+    fits(pooled, DARK)
+}
+
+/// A slope within its limit by two standard errors is shown to be so, at 97.7 % of a normal error.
+fn fits(pooled: &Pooled, limit: f64) -> String {
+    let shown = pooled.fit.slope.abs() + 2.0 * pooled.fit.error <= limit;
+    let what = if shown {
+        "it fits"
+    } else {
+        "whether it fits cannot be told"
+    };
+    format!("{what} ({})", figures(pooled, limit))
+}
+
 /// A sentence where a dark does not fit.
 pub fn dark_caution(pooled: &Pooled) -> Option<String> {
     if !is_off(pooled, DARK) {
@@ -133,6 +154,24 @@ mod tests {
             assert_eq!(dark_caution(&pooled(slope / 3.0, error)), None);
         }
         assert_eq!(flat_caution(None, &[]), None);
+    }
+
+    #[test]
+    fn only_what_is_shown_to_fit_is_said_to() {
+        let fits = flat_fits(&pooled(0.02, 0.014));
+        assert_eq!(
+            fits,
+            "it fits (slope +0.02 +- 0.01 over 12 lights, caution beyond 0.05 and 5 standard errors)"
+        );
+        for (slope, error) in [(0.02, 0.016), (-0.126, 0.033), (-0.06, 0.02)] {
+            let told = flat_fits(&pooled(slope, error));
+            assert!(
+                told.starts_with("whether it fits cannot be told (slope"),
+                "{told}"
+            );
+        }
+        assert!(dark_fits(&pooled(-0.1, 0.02)).starts_with("it fits"));
+        assert!(dark_fits(&pooled(-0.48, 0.18)).starts_with("whether"));
     }
 
     #[test]

@@ -187,11 +187,11 @@ fn degrees(angle: f64) -> f32 {
     (angle.to_degrees().rem_euclid(180.0) as f32) % 180.0
 }
 
-/// Robust standard deviation of the widths. One bright star must not hide how the others scatter, so
-/// all count alike.
-pub(super) fn spread(fitted: &[Fitted]) -> f32 {
-    let mut widths: Vec<f64> = fitted.iter().map(|star| star.profile.fwhm()).collect();
-    let away = median(&mut widths).and_then(|centre| mad(&widths, centre));
+/// Robust standard deviation of a figure of the stars' profiles. One bright star must not hide how the
+/// others scatter, so all count alike.
+pub(super) fn spread(fitted: &[Fitted], figure: impl Fn(&Moffat) -> f64) -> f32 {
+    let mut figures: Vec<f64> = fitted.iter().map(|star| figure(&star.profile)).collect();
+    let away = median(&mut figures).and_then(|centre| mad(&figures, centre));
     (MAD_TO_SD * away.unwrap_or(0.0)) as f32
 }
 

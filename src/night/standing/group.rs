@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 
 use super::{Light, LightStanding};
 use crate::combine::median;
-use crate::facts::{ChannelLine, CloudEntry, GroupEntry, JumpEntry, Measures};
+use crate::facts::{ChannelLine, CloudEntry, ColourSky, GroupEntry, JumpEntry, Measures, Shape};
 use crate::judge::{Course, Jump, Passage};
 use crate::night::Known;
 use crate::night::advice::{Series, advise};
@@ -35,13 +35,6 @@ pub(super) fn group(
         let figures = speaking.iter().filter_map(|(_, s)| figure(&s.measures));
         median(&mut figures.collect::<Vec<_>>()).map(|value| rounded(value, decimals))
     };
-    let zones = |zone: usize| {
-        let shapes = speaking
-            .iter()
-            .filter_map(|(l, _)| l.measured.stars.zones[zone]);
-        let widths = shapes.map(|shape| f64::from(shape.fwhm_px));
-        median(&mut widths.collect::<Vec<_>>()).map(|value| rounded(value, 3))
-    };
     let at = |light: usize| lights[light].frame.start.map_or_else(String::new, utc);
     let jump = |jump: &Jump| JumpEntry {
         at_utc: at(jump.before),
@@ -53,7 +46,22 @@ pub(super) fn group(
         to_utc: at(passage.last),
         lowest_transparency: rounded(passage.lowest, 3),
     };
-    let zones: Vec<Option<f64>> = (0..9).map(zones).collect();
+    let in_zone = |zone: usize| -> Vec<Shape> {
+        let shapes = speaking.iter();
+        shapes
+            .filter_map(|(light, _)| light.measured.stars.zones[zone])
+            .collect()
+    };
+    let zones: Vec<Vec<Shape>> = (0..9).map(in_zone).collect();
+    let of_zones = |figure: &dyn Fn(&[Shape]) -> Option<f64>| {
+        let figures: Vec<_> = zones.iter().map(|shapes| figure(shapes)).collect();
+        let known = figures.iter().any(Option::is_some);
+        if known { figures } else { Vec::new() }
+    };
+    let middle_of = |shapes: &[Shape], figure: fn(&Shape) -> f32| {
+        let figures = shapes.iter().map(|shape| f64::from(figure(shape)));
+        median(&mut figures.collect::<Vec<_>>()).map(|value| rounded(value, 3))
+    };
     let advice = advise(&Series {
         exposure_s: first.frame.exposure.get(),
         background_adu: middle(&|m| Some(m.background_adu), 3),
@@ -78,11 +86,10 @@ pub(super) fn group(
         pixel_scale_arcsec: median(&mut scales).map(|scale| rounded(scale, 4)),
         sky_e_per_s: middle(&|m| m.sky_e_per_s, 4),
         row_order: first.frame.camera.row_order,
-        zones_fwhm_px: if zones.iter().any(Option::is_some) {
-            zones
-        } else {
-            Vec::new()
-        },
+        sky: sky(&speaking),
+        zones_fwhm_px: of_zones(&|shapes| middle_of(shapes, |shape| shape.fwhm_px)),
+        zones_elongation: of_zones(&|shapes| middle_of(shapes, |shape| shape.elongation)),
+        zones_angle_deg: of_zones(&|shapes| middle_angle(shapes)),
         drift_arcsec_per_h: course
             .drift
             .and_then(|drift| Some(rounded(drift.arcsec_per_h?, 2))),
@@ -92,6 +99,38 @@ pub(super) fn group(
         best: best(&speaking, known),
         advice: advice.sentences,
     })
+}
+
+/// The direction in which the stars of a zone are drawn out, 0 to 180 degrees: directions are doubled, so
+/// that 179 and 1 are neighbours, and count by how much the stars are drawn out.
+fn middle_angle(shapes: &[Shape]) -> Option<f64> {
+    let (mut x, mut y) = (0.0, 0.0);
+    for shape in shapes {
+        let (sin, cos) = f64::from(2.0 * shape.angle_deg).to_radians().sin_cos();
+        let drawn = f64::from(shape.elongation) - 1.0;
+        (x, y) = (x + drawn * cos, y + drawn * sin);
+    }
+    let known = x != 0.0 || y != 0.0;
+    let angle = y.atan2(x).to_degrees().rem_euclid(360.0) / 2.0;
+    known.then(|| rounded(angle, 1) % 180.0)
+}
+
+/// The middle of the lights' sky by colour.
+fn sky(speaking: &[(&Light<'_>, &LightStanding)]) -> Vec<ColourSky> {
+    let mut skies: BTreeMap<_, (Vec<f64>, Vec<f64>)> = BTreeMap::new();
+    for sky in speaking.iter().flat_map(|(light, _)| &light.measured.sky) {
+        let (levels, noises) = skies.entry(sky.colour).or_default();
+        levels.push(sky.level_adu);
+        noises.push(sky.noise_adu);
+    }
+    let middle = |(colour, (mut levels, mut noises)): (_, (Vec<f64>, Vec<f64>))| {
+        Some(ColourSky {
+            colour,
+            level_adu: rounded(median(&mut levels)?, 3),
+            noise_adu: rounded(median(&mut noises)?, 3),
+        })
+    };
+    skies.into_iter().filter_map(middle).collect()
 }
 
 /// The middle of the lights' channel lines.
