@@ -13,7 +13,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::Path;
 
-use dawnledger::facts::{Goals, NightState, NightSummary, SessionLog, Verdict};
+use dawnledger::facts::{Goals, NightState, NightSummary, RowOrder, SessionLog, Verdict};
 use dawnledger::night;
 use dawnledger::page::{index, morning, sensors, targets};
 use document::{Document, Element};
@@ -400,6 +400,55 @@ fn sensors_are_told_with_their_glow_and_linearity() {
     for word in ["Linearity (% off the line)", "Glow (electrons per second)"] {
         assert_eq!(page.matches(word).count(), 2, "a drawing for each sensor");
     }
+}
+
+/// The strokes of the field's drawing: from where to where in the drawing, by zone.
+fn strokes(order: RowOrder) -> Vec<[f64; 4]> {
+    let mut log = scene::log();
+    log.groups.truncate(1);
+    let group = &mut log.groups[0];
+    group.row_order = order;
+    group.zones_fwhm_px = vec![Some(2.0); 9];
+    // Along the rows, halfway to the columns, without direction, out of bounds.
+    let [none, level, half, beyond] = [
+        (None, None),
+        (Some(1.25), Some(0.0)),
+        (Some(1.25), Some(45.0)),
+        (Some(3.0), Some(90.0)),
+    ];
+    let zones = [level, half, none, none, none, none, none, none, beyond];
+    (group.zones_elongation, group.zones_angle_deg) = zones.into_iter().unzip();
+    let document = Document::read(&page_of(&log));
+    let told = document.named("svg").find(|svg| {
+        let label = svg.get("aria-label").unwrap_or_default();
+        label.contains("FWHM in pixels") && label.contains("Elongation: ")
+    });
+    assert!(told.is_some());
+    let lines = document.named("line").filter(|line| !line.text.is_empty());
+    let ends = ["x1", "y1", "x2", "y2"];
+    let place = |line: &Element| ends.map(|end| line.get(end).unwrap().parse().unwrap());
+    lines.map(place).collect()
+}
+
+#[test]
+fn strokes_in_the_field_lie_along_its_stars() {
+    // Half of the longest, 28 pixels, at half of what is drawn longest; zones are 44 pixels wide.
+    let [level, half, beyond] = [
+        [15.0, 16.0, 29.0, 16.0],
+        [61.1, 11.1, 70.9, 20.9],
+        [110.0, 90.0, 110.0, 118.0],
+    ];
+    assert_eq!(strokes(RowOrder::TopDown), [level, half, beyond]);
+    assert_eq!(strokes(RowOrder::Unstated), [level, half, beyond]);
+    // The first stored row lies at the bottom, and what leaned downwards leans upwards.
+    assert_eq!(
+        strokes(RowOrder::BottomUp),
+        [
+            [110.0, 2.0, 110.0, 30.0],
+            [29.0, 104.0, 15.0, 104.0],
+            [70.9, 99.1, 61.1, 108.9],
+        ]
+    );
 }
 
 #[test]

@@ -12,7 +12,7 @@ use dawnledger::facts::{
     UsedMasters, Verdict, Wait,
 };
 use dawnledger::judge::Course;
-use dawnledger::measure::fit::{Pooled, flat_caution};
+use dawnledger::measure::fit::{Pooled, flat_caution, flat_fits};
 use dawnledger::night::{self, Series, advise};
 use dawnledger::page::{Marks, NightFacts, Preview, Shrunk, preview, preview_with_defects};
 use jiff::tz::TimeZone;
@@ -415,7 +415,7 @@ pub fn log() -> SessionLog {
                 fit_slope: fit.map(|pooled| pooled.fit.slope),
                 fit_error: fit.map(|pooled| pooled.fit.error),
                 fit: fit.map(|pooled| {
-                    flat_caution(Some(pooled), &[]).unwrap_or_else(|| "it fits".to_owned())
+                    flat_caution(Some(pooled), &[]).unwrap_or_else(|| flat_fits(pooled))
                 }),
             }
         };
