@@ -13,7 +13,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::Path;
 
-use dawnledger::facts::{Goals, NightState, SessionLog, Verdict};
+use dawnledger::facts::{Goals, NightState, NightSummary, RowOrder, SessionLog, Verdict};
 use dawnledger::night;
 use dawnledger::page::{index, morning, sensors, targets};
 use document::{Document, Element};
@@ -186,6 +186,23 @@ fn every_light_has_its_mark_and_its_row() {
     }
 }
 
+#[test]
+fn a_file_name_that_stands_twice_is_told_with_its_folder() {
+    let mut log = scene::log();
+    log.lights[3].file = "2026-11-14/a/dusk.fits".to_owned();
+    log.lights[4].file = "2026-11-14/b/dusk.fits".to_owned();
+    log.lights[5].file = "2026-11-14/b/dawn.fits".to_owned();
+    let document = Document::read(&page_of(&log));
+    let files = document
+        .named("td")
+        .filter(|td| td.has_class("file") && td.get("title").is_some());
+    let files: Vec<&Element> = files.collect();
+    assert_eq!(files.len(), log.lights.len());
+    let told = [3, 4, 5].map(|at| &*files[at].text);
+    assert_eq!(told, ["a/dusk.fits", "b/dusk.fits", "dawn.fits"]);
+    assert_eq!(files[5].get("title"), Some("2026-11-14/b/dawn.fits"));
+}
+
 /// A run of frames is one link to the row of its first; runs outside the hours drawn are links in words.
 #[test]
 fn calibration_frames_have_their_mark_too() {
@@ -321,11 +338,7 @@ fn targets_stand_beside_their_goals() {
     assert!(row("Ha").contains(&left), "{}", row("Ha"));
     let ratio = list.find("Skarn Cluster", "L").unwrap();
     let so_far = format!("{:.1} so far", ratio.signal_to_noise.unwrap());
-    assert!(
-        row("L").contains("S/N 90at 0.2 e\u{207b}/s"),
-        "{}",
-        row("L")
-    );
+    assert!(row("L").contains("S/N 90at 0.2 e-/s"), "{}", row("L"));
     assert!(row("L").contains(&so_far), "{}", row("L"));
     // Before its first light.
     assert!(row("SII").contains("not known"), "{}", row("SII"));
@@ -334,6 +347,115 @@ fn targets_stand_beside_their_goals() {
         .named("table")
         .filter(|table| table.text.contains("Still missing"));
     assert_eq!(heads.count(), 2);
+}
+
+#[test]
+fn one_night_stands_at_one_end_of_the_axis() {
+    let ends = |briefs: &[NightSummary]| {
+        let page = targets(briefs, &scene::goals(briefs), "Skarn Hill");
+        let document = Document::read(&page);
+        let mut heads = document.named("th").filter(|th| th.has_class("nights"));
+        heads.next().unwrap().text.clone()
+    };
+    let history = scene::history();
+    assert_eq!(ends(&history[..1]), "2026-11-14");
+    assert_eq!(ends(&history[..2]), "2026-11-11 2026-11-14");
+}
+
+/// The row of a table's body that begins with a word, as texts by the words above them.
+fn row_by_heads(document: &Document, table: &str, first: &str) -> BTreeMap<String, String> {
+    let elements = &document.elements;
+    let is_caption = |element: &Element| element.name == "caption" && element.text.contains(table);
+    let caption = elements.iter().position(is_caption).unwrap();
+    let cells = elements[caption..].iter().skip(1);
+    let cells = cells.take_while(|element| element.name != "caption");
+    let cells = cells.filter(|element| element.name == "th" || element.name == "td");
+    let cells: Vec<&Element> = cells.collect();
+    let is_head = |cell: &&&Element| cell.get("scope") == Some("col");
+    let heads: Vec<&Element> = cells.iter().take_while(is_head).copied().collect();
+    let begins = |cell: &&Element| cell.get("scope") == Some("row") && cell.text == first;
+    let row = cells.iter().position(begins).unwrap();
+    let told = heads.iter().zip(&cells[row..]);
+    told.map(|(head, cell)| (head.text.clone(), cell.text.clone()))
+        .collect()
+}
+
+#[test]
+fn sensors_are_told_with_their_glow_and_linearity() {
+    let mut log = scene::log();
+    log.sensors[0].linearity = Some(0.0123);
+    log.sensors[0].glow_e_per_s = Some(0.0456);
+    let camera = log.sensors[0].camera.clone();
+    let history = [night::summary(&log)];
+    let morning = Document::read(&page_of(&log));
+    let list = Document::read(&sensors(&history, "Skarn Hill"));
+    for row in [
+        row_by_heads(&morning, "frames say of the sensors", &camera),
+        row_by_heads(&list, &camera, &history[0].night),
+    ] {
+        assert_eq!(row["Linearity, %"], "1.23", "{row:?}");
+        assert_eq!(row["Glow, e-/s"], "0.0456", "{row:?}");
+    }
+    let page = sensors(&scene::history(), "Skarn Hill");
+    for word in ["Linearity (% off the line)", "Glow (electrons per second)"] {
+        assert_eq!(page.matches(word).count(), 2, "a drawing for each sensor");
+    }
+}
+
+/// The strokes of the field's drawing: from where to where in the drawing, by zone.
+fn strokes(order: RowOrder) -> Vec<[f64; 4]> {
+    let mut log = scene::log();
+    log.groups.truncate(1);
+    let group = &mut log.groups[0];
+    group.row_order = order;
+    group.zones_fwhm_px = vec![Some(2.0); 9];
+    // Along the rows, halfway to the columns, without direction, out of bounds.
+    let [none, level, half, beyond] = [
+        (None, None),
+        (Some(1.25), Some(0.0)),
+        (Some(1.25), Some(45.0)),
+        (Some(3.0), Some(90.0)),
+    ];
+    let zones = [level, half, none, none, none, none, none, none, beyond];
+    (group.zones_elongation, group.zones_angle_deg) = zones.into_iter().unzip();
+    let document = Document::read(&page_of(&log));
+    let told = document.named("svg").find(|svg| {
+        let label = svg.get("aria-label").unwrap_or_default();
+        label.contains("FWHM in pixels") && label.contains("Elongation: ")
+    });
+    assert!(told.is_some());
+    let lines = document.named("line").filter(|line| !line.text.is_empty());
+    let ends = ["x1", "y1", "x2", "y2"];
+    let place = |line: &Element| ends.map(|end| line.get(end).unwrap().parse().unwrap());
+    lines.map(place).collect()
+}
+
+#[test]
+fn strokes_in_the_field_lie_along_its_stars() {
+    // Half of the longest, 28 pixels, at half of what is drawn longest; zones are 44 pixels wide.
+    let [level, half, beyond] = [
+        [15.0, 16.0, 29.0, 16.0],
+        [61.1, 11.1, 70.9, 20.9],
+        [110.0, 90.0, 110.0, 118.0],
+    ];
+    assert_eq!(strokes(RowOrder::TopDown), [level, half, beyond]);
+    assert_eq!(strokes(RowOrder::Unstated), [level, half, beyond]);
+    // The first stored row lies at the bottom, and what leaned downwards leans upwards.
+    assert_eq!(
+        strokes(RowOrder::BottomUp),
+        [
+            [110.0, 2.0, 110.0, 30.0],
+            [29.0, 104.0, 15.0, 104.0],
+            [70.9, 99.1, 61.1, 108.9],
+        ]
+    );
+}
+
+#[test]
+fn electrons_are_written_in_one_way() {
+    for (name, page) in pages() {
+        assert!(!page.contains('\u{207b}'), "{name}");
+    }
 }
 
 #[test]

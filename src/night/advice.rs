@@ -131,7 +131,7 @@ fn exposing(series: &Series, advice: &Advice) -> Option<String> {
     Some(format!(
         "{sky}: at {} s the read noise of {} electrons adds {} % to its noise, at {} s it would \
          add 5 %: {verdict}",
-        three(now),
+        rounded(now, 3),
         three(noise),
         three(share * 100.0),
         three(enough),
@@ -158,15 +158,15 @@ fn sampling(fwhm_px: Option<f64>, scale: Option<f64>, advice: &Advice) -> Option
     ))
 }
 
-/// Three digits that count.
+/// Three digits that count, zeros at the end among them; below 1 three decimals.
 fn three(value: f64) -> String {
-    let digits = match value.abs() {
-        at if at >= 100.0 => 0,
-        at if at >= 10.0 => 1,
+    let decimals = match rounded(value, 3).abs() {
+        at if at >= 99.95 => 0,
+        at if at >= 9.995 => 1,
         at if at >= 1.0 => 2,
         _ => 3,
     };
-    rounded(value, digits).to_string()
+    format!("{:.decimals$}", rounded(value, decimals as i32))
 }
 
 #[cfg(test)]
@@ -236,10 +236,27 @@ mod tests {
         assert_eq!(
             advice.sentences,
             [
-                "the sky gives 3.9 electrons per second: at 600 s the read noise of 20 electrons adds \
+                "the sky gives 3.90 electrons per second: at 600 s the read noise of 20.0 electrons adds \
               8.21 % to its noise, at 1001 s it would add 5 %: longer exposures pay"
             ]
         );
+    }
+
+    #[test]
+    fn three_digits_count_and_zeros_are_among_them() {
+        for (value, text) in [
+            (3.0, "3.00"),
+            (4.0, "4.00"),
+            (9.996, "10.0"),
+            (20.0, "20.0"),
+            (99.96, "100"),
+            (1000.7, "1001"),
+            (0.9996, "1.00"),
+            (0.5, "0.500"),
+            (0.0123, "0.012"),
+        ] {
+            assert_eq!(three(value), text);
+        }
     }
 
     #[test]
@@ -274,7 +291,7 @@ mod tests {
         assert_eq!(
             of(2.5).sentences,
             [
-                "stars are 2.5 pixels of 1.46 arcsec wide (3.66 arcsec): well sampled, between 2 and 4"
+                "stars are 2.50 pixels of 1.46 arcsec wide (3.66 arcsec): well sampled, between 2 and 4"
             ]
         );
     }
@@ -302,7 +319,7 @@ mod tests {
             advice.sentences,
             [
                 "the sky gives 1.67 electrons per second; the read noise is not known",
-                "stars are 3 pixels wide: well sampled, between 2 and 4"
+                "stars are 3.00 pixels wide: well sampled, between 2 and 4"
             ]
         );
     }

@@ -13,6 +13,7 @@ pub(super) struct Field {
     pub(super) facts: Vec<(&'static str, String)>,
     pub(super) zones: Vec<Zone>,
     pub(super) zone_words: String,
+    pub(super) has_strokes: bool,
     pub(super) advice: Vec<String>,
 }
 
@@ -23,12 +24,26 @@ pub(super) struct Zone {
     pub(super) label: String,
     /// How far above the sharpest zone: 0 to 1.
     pub(super) shade: String,
+    pub(super) stroke: Option<Stroke>,
+}
+
+/// From here to there, along the long axes of a zone's stars; as long as they are drawn out.
+pub(super) struct Stroke {
+    pub(super) from: [String; 2],
+    pub(super) to: [String; 2],
+    /// The elongation.
+    pub(super) title: String,
 }
 
 /// Side of a zone in its drawing.
 const ZONE_PX: usize = 44;
 /// A zone this much wider than the sharpest is drawn darkest.
 const WORST: f64 = 0.5;
+/// The middle of a zone's stroke, above the zone's number, and the longest stroke.
+const STROKE_MIDDLE_PX: [f64; 2] = [22.0, 16.0];
+const STROKE_PX: f64 = 28.0;
+/// Stars drawn out by so much have the longest stroke.
+const DRAWN_OUT: f64 = 0.5;
 
 pub(super) fn field(group: &GroupEntry) -> Field {
     let target = target_word(group.target.as_deref().unwrap_or_default());
@@ -54,7 +69,7 @@ pub(super) fn field(group: &GroupEntry) -> Field {
         };
         let level = number(line.intercept_adu.abs(), 1);
         format!(
-            "{colour} = {} green {sign} {level} ADU",
+            "{colour}\u{a0}=\u{a0}{}\u{a0}green\u{a0}{sign}\u{a0}{level}\u{a0}ADU",
             number(line.slope, 3)
         )
     });
@@ -68,7 +83,7 @@ pub(super) fn field(group: &GroupEntry) -> Field {
         ("FWHM", both(group.fwhm_px, group.fwhm_arcsec)),
         ("elongation", with(group.elongation, 2, "")),
         ("background", with(group.background_adu, 0, " ADU")),
-        ("sky", with(group.sky_e_per_s, 3, " e\u{207b}/s per pixel")),
+        ("sky", with(group.sky_e_per_s, 3, " e-/s per pixel")),
         ("stars", with(group.stars, 0, "")),
         ("pixel scale", with(group.pixel_scale_arcsec, 3, "\u{2033}")),
         (
@@ -88,6 +103,13 @@ pub(super) fn field(group: &GroupEntry) -> Field {
         .into_iter()
         .filter_map(|(term, text)| Some((term, text?)));
     let widths = upright(&group.zones_fwhm_px, group.row_order);
+    let elongations = upright(&group.zones_elongation, group.row_order);
+    let mut angles = upright(&group.zones_angle_deg, group.row_order);
+    if group.row_order == RowOrder::BottomUp {
+        // What leans towards later rows leans upwards.
+        let mirrored = angles.iter_mut().flatten();
+        mirrored.for_each(|angle| *angle = 180.0 - *angle);
+    }
     Field {
         title: format!(
             "{target}, {}, {} s on {}: {} of {} kept",
@@ -98,8 +120,9 @@ pub(super) fn field(group: &GroupEntry) -> Field {
             group.frames,
         ),
         facts: facts.collect(),
-        zones: zones(&widths),
-        zone_words: zone_words(&widths),
+        zones: zones(&widths, &elongations, &angles),
+        zone_words: zone_words(&widths, &elongations),
+        has_strokes: elongations.iter().any(Option::is_some),
         advice: group.advice.iter().map(|text| sentence(text)).collect(),
     }
 }
@@ -128,11 +151,12 @@ fn sharpest(widths: &[Option<f64>]) -> f64 {
         .fold(f64::INFINITY, f64::min)
 }
 
-fn zones(widths: &[Option<f64>]) -> Vec<Zone> {
+fn zones(widths: &[Option<f64>], elongations: &[Option<f64>], angles: &[Option<f64>]) -> Vec<Zone> {
     if widths.len() != 9 || widths.iter().all(Option::is_none) {
         return Vec::new();
     }
     let best = sharpest(widths);
+    let of = |values: &[Option<f64>], at: usize| values.get(at).copied().flatten();
     let zone = |(at, width): (usize, &Option<f64>)| {
         let excess = width.map_or(0.0, |width| (width / best - 1.0) / WORST);
         Zone {
@@ -140,21 +164,49 @@ fn zones(widths: &[Option<f64>]) -> Vec<Zone> {
             y: at / 3 * ZONE_PX,
             label: width.map_or("\u{2013}".to_owned(), |width| number(width, 2)),
             shade: format!("{:.2}", excess.clamp(0.0, 1.0) * 0.45),
+            stroke: of(elongations, at)
+                .zip(of(angles, at))
+                .map(|(elongation, angle)| stroke(at, elongation, angle)),
         }
     };
     widths.iter().enumerate().map(zone).collect()
 }
 
-fn zone_words(widths: &[Option<f64>]) -> String {
-    let told: Vec<String> = widths
-        .iter()
-        .map(|width| width.map_or("none".to_owned(), |width| number(width, 2)))
-        .collect();
-    let rows: Vec<String> = told.chunks(3).map(|row| row.join(", ")).collect();
-    format!(
-        "FWHM in pixels over the field, row by row from the top: {}",
+/// `angle` is in degrees from the picture's rows downwards.
+fn stroke(at: usize, elongation: f64, angle: f64) -> Stroke {
+    let length = STROKE_PX * ((elongation - 1.0) / DRAWN_OUT).clamp(0.0, 1.0);
+    let (sin, cos) = angle.to_radians().sin_cos();
+    let corner = [at % 3 * ZONE_PX, at / 3 * ZONE_PX].map(|corner| corner as f64);
+    let end = |side: f64| {
+        let away = [cos, sin].map(|along| side * length / 2.0 * along);
+        [0, 1].map(|axis| {
+            let place = corner[axis] + STROKE_MIDDLE_PX[axis] + away[axis];
+            format!("{place:.1}")
+        })
+    };
+    Stroke {
+        from: end(-1.0),
+        to: end(1.0),
+        title: format!("elongation {}", number(elongation, 2)),
+    }
+}
+
+fn zone_words(widths: &[Option<f64>], elongations: &[Option<f64>]) -> String {
+    let rows = |values: &[Option<f64>]| {
+        let told = values.iter();
+        let told = told.map(|value| value.map_or("none".to_owned(), |value| number(value, 2)));
+        let told: Vec<String> = told.collect();
+        let rows: Vec<String> = told.chunks(3).map(|row| row.join(", ")).collect();
         rows.join("; ")
-    )
+    };
+    let mut words = format!(
+        "FWHM in pixels over the field, row by row from the top: {}",
+        rows(widths)
+    );
+    if elongations.iter().any(Option::is_some) {
+        words += &format!(". Elongation: {}", rows(elongations));
+    }
+    words
 }
 
 /// One master.
@@ -231,7 +283,10 @@ pub(super) struct Sensor {
     pub(super) setting: String,
     pub(super) gain: String,
     pub(super) read_noise: String,
+    /// Per cent.
+    pub(super) linearity: String,
     pub(super) dark_current: String,
+    pub(super) glow: String,
     pub(super) temperature: String,
     pub(super) hot_pixels: String,
     pub(super) verdict: String,
@@ -244,7 +299,9 @@ pub(super) fn sensor(entry: &SensorEntry) -> Sensor {
         setting: cell(entry.gain, 0),
         gain: cell(entry.gain_e_per_adu, 3),
         read_noise: cell(entry.read_noise_e, 2),
+        linearity: cell(entry.linearity.map(|part| 100.0 * part), 2),
         dark_current: cell(entry.dark_current_e_per_s, 4),
+        glow: cell(entry.glow_e_per_s, 4),
         temperature: cell(entry.temperature_c, 1),
         hot_pixels: cell(entry.hot_pixels_per_megapixel, 0),
         verdict: sentence(&entry.dark_verdict),

@@ -57,6 +57,11 @@ fn folder(path: &str) -> &str {
     path.rfind('/').map_or("", |at| &path[..=at])
 }
 
+/// What follows its folder.
+fn file_name(path: &str) -> &str {
+    &path[folder(path).len()..]
+}
+
 /// One light.
 pub(super) struct LightRow {
     pub(super) at: usize,
@@ -78,7 +83,9 @@ pub(super) struct LightRow {
     pub(super) trails: String,
     /// Kind and row of each master.
     pub(super) masters: Vec<(&'static str, usize)>,
+    /// Its name alone, or its path below the shared folder where another light has the same name.
     pub(super) file: String,
+    pub(super) path: String,
     /// Empty where there is no product.
     pub(super) href: String,
 }
@@ -91,8 +98,15 @@ pub(super) fn lights(
 ) -> Vec<LightRow> {
     let arcseconds = has_arcseconds(subs);
     let shared = shared_folder(subs.iter().map(|sub| &*sub.light.file)).len();
+    let mut names: BTreeMap<&str, usize> = BTreeMap::new();
+    for sub in subs {
+        *names.entry(file_name(&sub.light.file)).or_default() += 1;
+    }
     let row = |sub: &Sub<'_>| LightRow {
-        file: path(&sub.light.file[shared..]),
+        file: path(match file_name(&sub.light.file) {
+            only if names.get(only) == Some(&1) => only,
+            _ => &sub.light.file[shared..],
+        }),
         ..light(sub, arcseconds, rows, facts, notes)
     };
     subs.iter().map(row).collect()
@@ -147,6 +161,7 @@ fn light(
         trails: trails(light),
         masters: masters.collect(),
         file: String::new(),
+        path: path(&light.file),
         href: light.product.as_deref().map_or(String::new(), address),
     }
 }

@@ -61,11 +61,17 @@ type Told<'a> = (&'a str, &'a SensorEntry);
 
 type ValueOf = fn(&SensorEntry) -> Option<f64>;
 
-const TRENDS: [(&str, &str, usize, ValueOf); 4] = [
+const TRENDS: [(&str, &str, usize, ValueOf); 6] = [
     ("Gain", "electrons per ADU", 3, |entry| entry.gain_e_per_adu),
     ("Read noise", "electrons", 2, |entry| entry.read_noise_e),
+    ("Linearity", "% off the line", 2, |entry| {
+        entry.linearity.map(|part| 100.0 * part)
+    }),
     ("Dark current", "electrons per second", 4, |entry| {
         entry.dark_current_e_per_s
+    }),
+    ("Glow", "electrons per second", 4, |entry| {
+        entry.glow_e_per_s
     }),
     ("Hot pixels", "per megapixel", 0, |entry| {
         entry.hot_pixels_per_megapixel

@@ -18,7 +18,7 @@ struct TargetsPage {
     site: String,
     home: &'static str,
     total: String,
-    /// The first and the last night, between which the bars stand.
+    /// The first and the last night, between which the bars stand; of one alone the last is empty.
     first: String,
     last: String,
     targets: Vec<Target>,
@@ -97,13 +97,14 @@ pub fn targets(nights: &[NightSummary], list: &Targets, site: &str) -> String {
         }
     };
     let end = |night: Option<&&NightSummary>| night.map_or(String::new(), |n| name(&n.night));
+    let last = nights.last().filter(|_| bars.days > 0.0);
     written(&TargetsPage {
         title: format!("{}, targets", name(site)),
         site: name(site),
         home: "",
         total: counted(list.targets.len(), "target"),
         first: end(nights.first()),
-        last: end(nights.last()),
+        last: end(last),
         targets: list.targets.iter().map(target).collect(),
     })
 }
@@ -130,7 +131,7 @@ fn row(entry: &TargetEntry, hours: &FilterHours, gifts: &Gifts<'_>, bars: &Bars)
             Some(Goal::SignalToNoise(goal)) => format!("S/N {}", goal.signal_to_noise),
         },
         signal: match goal {
-            Some(Goal::SignalToNoise(goal)) => format!("at {} e\u{207b}/s", goal.signal_e_per_s),
+            Some(Goal::SignalToNoise(goal)) => format!("at {} e-/s", goal.signal_e_per_s),
             _ => String::new(),
         },
         so_far: hours.signal_to_noise.map_or(String::new(), |ratio| {

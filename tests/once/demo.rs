@@ -276,10 +276,8 @@ fn the_readme_shows_what_the_demo_tells() {
     let printed = from.and_then(|from| printed[from..].split_once("\nDisk\n"));
     let (printed, _) = printed.unwrap_or_else(|| panic!("{said}"));
     assert_eq!(printed, shown, "printed, and shown in README.md");
-    let logs = files(scratch.path()).into_iter();
-    let log = logs
-        .filter(|path| path.ends_with("session.yaml"))
-        .next_back();
+    let mut logs = files(scratch.path()).into_iter();
+    let log = logs.rfind(|path| path.ends_with("session.yaml"));
     let log = fs::read_to_string(log.unwrap()).unwrap();
     let (_, shown) = readme.split_once("<!-- session -->\n```yaml\n").unwrap();
     let (shown, _) = shown.split_once("```\n<!-- /session -->").unwrap();

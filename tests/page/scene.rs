@@ -5,12 +5,15 @@ use std::convert::Infallible;
 use std::sync::LazyLock;
 
 use dawnledger::facts::{
-    CalibrationEntry, ChannelLine, Colour, ColourSky, Finding, Goal, GroupEntry, Kind, Ledger,
-    LightEntry, MasterEntry, Measures, NightState, NightSummary, PlainEntry, RowOrder, SCHEMA,
+    CalibrationEntry, ChannelLine, Colour, ColourSky, DarkCheck, DarkCheckEntry, DarkEffect,
+    DarkVerdict, Finding, Fit, Goal, GroupEntry, Kind, Ledger, LightEntry, MasterEntry, Measures,
+    MovedShadow, NearMiss, Need, NightState, NightSummary, PlainEntry, Refusal, RowOrder, SCHEMA,
     SensorEntry, SessionLog, SetAside, ShootEntry, SignalToNoise, Site, Targets, Trail,
-    UsedMasters, Verdict,
+    UsedMasters, Verdict, Wait,
 };
-use dawnledger::night;
+use dawnledger::judge::Course;
+use dawnledger::measure::fit::{Pooled, flat_caution, flat_fits};
+use dawnledger::night::{self, Series, advise};
 use dawnledger::page::{Marks, NightFacts, Preview, Shrunk, preview, preview_with_defects};
 use jiff::tz::TimeZone;
 use jiff::{SignedDuration, Timestamp};
@@ -118,25 +121,59 @@ const RUNS: [Run; 4] = [
     },
 ];
 
+/// Gain, electrons per ADU, and read noise, electrons, of the camera on a rig.
+fn camera(rig: &str) -> (f64, f64) {
+    match rig {
+        "north-pier" => (0.251, 1.52),
+        _ => (0.262, 2.94),
+    }
+}
+
+/// Why lights through OIII wait.
+fn no_flat() -> Wait {
+    Wait::NoMaster {
+        kind: Kind::Flat,
+        wanted: "filter OIII, rotator 123 deg, 6248x4176".to_owned(),
+        misses: vec![NearMiss {
+            candidate: "flat OIII of 2026-10-22".to_owned(),
+            fails: "taken 23 nights before, the limits are 14 before and 14 after".to_owned(),
+        }],
+    }
+}
+
 fn lights(run: &Run, first: usize, products: &[String]) -> Vec<LightEntry> {
     let begin: Timestamp = run.from.parse().unwrap();
+    let (electrons_per_adu, _) = camera(run.rig);
     let cloud: Timestamp = "2026-11-14T21:42:00Z".parse().unwrap();
     let dawn: Timestamp = "2026-11-15T05:22:00Z".parse().unwrap();
     (0..run.count)
         .map(|n| {
             let id = first + n;
             let pause = 4.0 + noise(id).abs() * 9.0;
-            let start = begin + SignedDuration::from_secs_f64(n as f64 * (run.exposure_s + 7.5) + pause);
+            let start =
+                begin + SignedDuration::from_secs_f64(n as f64 * (run.exposure_s + 7.5) + pause);
             let into_cloud = (start.duration_since(cloud).as_secs_f64() / 1100.0).powi(2);
             let transparency = 1.0 - 0.62 * (-into_cloud).exp() + 0.02 * noise(id * 7);
             let late = (start.duration_since(dawn).as_secs_f64() / 1500.0).max(0.0);
-            let sky = run.background * (1.0 + 1.6 * late + 0.3 * (1.0 - transparency) + 0.02 * noise(id * 3));
+            let sky = run.background
+                * (1.0 + 1.6 * late + 0.3 * (1.0 - transparency) + 0.02 * noise(id * 3));
             let gust = id % 41 == 17;
             let soft = run.filter == "Ha" && n < 4;
-            let width = run.fwhm_px * (1.0 + 0.08 * (n as f64 / 19.0).sin() + 0.04 * noise(id * 5) + if soft { 0.75 - 0.1 * n as f64 } else { 0.0 });
+            let width = run.fwhm_px
+                * (1.0
+                    + 0.08 * (n as f64 / 19.0).sin()
+                    + 0.04 * noise(id * 5)
+                    + if soft { 0.75 - 0.1 * n as f64 } else { 0.0 });
             let elongation = 1.12 + 0.05 * noise(id * 11).abs() + if gust { 0.55 } else { 0.0 };
             let mut findings = Vec::new();
-            let mut fails = |reason, value, limit, beyond_sd| findings.push(Finding { reason, value, limit, beyond_sd: Some(beyond_sd) });
+            let mut fails = |reason, value, limit, beyond_sd| {
+                findings.push(Finding {
+                    reason,
+                    value,
+                    limit,
+                    beyond_sd: Some(beyond_sd),
+                })
+            };
             if gust {
                 fails(SetAside::Trailed, elongation, 1.4, 9.3);
             }
@@ -150,28 +187,50 @@ fn lights(run: &Run, first: usize, products: &[String]) -> Vec<LightEntry> {
                 fails(SetAside::BrightSky, sky, 2.0 * run.background, 7.7);
             }
             let calibrated = run.flat.is_some();
-            let file = format!("{NIGHT}/{}/{}/{}_{:03}.fits", run.rig, run.target.replace(' ', "_"), run.filter, n + 1);
+            let file = format!(
+                "{NIGHT}/{}/{}/{}_{:03}.fits",
+                run.rig,
+                run.target.replace(' ', "_"),
+                run.filter,
+                n + 1
+            );
             LightEntry {
                 file,
                 watch: "incoming".to_owned(),
                 rig: run.rig.to_owned(),
                 start_utc: Some(format!("{start:.3}")),
                 state: if calibrated { "calibrated" } else { "waiting" }.to_owned(),
-                reason: (!calibrated).then(|| "no flat master for OIII, rotator 123.4 deg; nearest: OIII of 2026-10-22, 28 flats: 23 nights before the light, the limit is 14".to_owned()),
+                reason: (!calibrated).then(|| no_flat().to_string()),
                 target: Some(run.target.to_owned()),
                 filter: run.filter.to_owned(),
                 exposure_s: run.exposure_s,
-                temperature_c: Some(if run.rig == "north-pier" { -10.0 } else { -5.0 } + 0.12 * noise(id * 13) + if soft { 1.4 - 0.4 * n as f64 } else { 0.0 }),
-                product: calibrated.then(|| format!("nights/{NIGHT}/{}/subs/{}-{id:08x}.fits", run.rig, run.filter.to_lowercase())),
-                masters: run.flat.map_or(UsedMasters::default(), |flat| UsedMasters { bias: Some(products[0].clone()), dark: None, flat: Some(products[flat].clone()) }),
+                temperature_c: Some(
+                    if run.rig == "north-pier" { -10.0 } else { -5.0 }
+                        + 0.12 * noise(id * 13)
+                        + if soft { 1.4 - 0.4 * n as f64 } else { 0.0 },
+                ),
+                product: calibrated.then(|| {
+                    format!(
+                        "nights/{NIGHT}/{}/subs/{}-{id:08x}.fits",
+                        run.rig,
+                        run.filter.to_lowercase()
+                    )
+                }),
+                masters: run.flat.map_or(UsedMasters::default(), |flat| UsedMasters {
+                    bias: Some(products[0].clone()),
+                    dark: None,
+                    flat: Some(products[flat].clone()),
+                }),
                 dark_scale: None,
                 planes: BTreeMap::new(),
                 measures: calibrated.then(|| Measures {
                     background_adu: sky,
                     noise_adu: sky.sqrt(),
-                    noise_e: Some(0.26 * sky.sqrt()),
+                    noise_e: Some(electrons_per_adu * sky.sqrt()),
                     gradient_adu: Some(sky * 0.04),
-                    stars: Some((run.stars * transparency.powf(0.8) * (1.0 + 0.03 * noise(id * 17))) as u32),
+                    stars: Some(
+                        (run.stars * transparency.powf(0.8) * (1.0 + 0.03 * noise(id * 17))) as u32,
+                    ),
                     fwhm_px: Some(width),
                     fwhm_arcsec: Some(width * run.scale),
                     fwhm_spread_px: Some(width * 0.04),
@@ -186,13 +245,28 @@ fn lights(run: &Run, first: usize, products: &[String]) -> Vec<LightEntry> {
                     rotation_deg: Some(0.0),
                     scale: Some(1.0),
                     airmass: Some(1.1 + 0.004 * n as f64),
-                    sky_e_per_s: Some(sky / run.exposure_s * 0.26),
+                    sky_e_per_s: Some(sky / run.exposure_s * electrons_per_adu),
                 }),
                 sky: Vec::new(),
-                verdict: calibrated.then_some(if findings.is_empty() { Verdict::Kept } else { Verdict::SetAside }),
-                set_aside_for: if calibrated { findings.iter().map(|f| f.reason).collect() } else { Vec::new() },
+                verdict: calibrated.then_some(if findings.is_empty() {
+                    Verdict::Kept
+                } else {
+                    Verdict::SetAside
+                }),
+                set_aside_for: if calibrated {
+                    findings.iter().map(|f| f.reason).collect()
+                } else {
+                    Vec::new()
+                },
                 findings: if calibrated { findings } else { Vec::new() },
-                trails: if id % 53 == 5 { vec![Trail { length_px: 2210.0, angle_deg: 37.5 }] } else { Vec::new() },
+                trails: if id % 53 == 5 {
+                    vec![Trail {
+                        length_px: 2210.0,
+                        angle_deg: 37.5,
+                    }]
+                } else {
+                    Vec::new()
+                },
             }
         })
         .collect()
@@ -220,7 +294,7 @@ fn calibration(
             )),
             state: match (master, reason) {
                 (Some(_), _) => "used",
-                (None, Some(why)) if why.starts_with("rule") => "spare",
+                (None, Some(why)) if why.starts_with("the profile") => "spare",
                 _ => "left-out",
             }
             .to_owned(),
@@ -248,7 +322,11 @@ pub fn log() -> SessionLog {
         all.extend(lights(run, first, &products));
     }
     all[289].state = "refused".to_owned();
-    all[289].reason = Some("truncated: 31457280 bytes, its header promises 52344000".to_owned());
+    let truncated = Refusal::Truncated {
+        has: 31_457_280,
+        needs: 52_344_000,
+    };
+    all[289].reason = Some(truncated.to_string());
     all[289].verdict = None;
     all[289].measures = None;
     all[289].product = None;
@@ -257,8 +335,8 @@ pub fn log() -> SessionLog {
     all.sort_by(|a, b| a.start_utc.cmp(&b.start_utc));
 
     let mut frames = Vec::new();
-    let dim = "level 2.1 % of saturation, the profile asks for 15 % to 70 %";
-    let spare = "rule `never` for darks in the profile north-pier";
+    let dim = "too dark: level 1376.2 ADU, limit 9830.2 (15 % of 65535 ADU)";
+    let spare = "the profile north-pier wants no dark frames";
     frames.extend(calibration(
         28,
         Kind::Flat,
@@ -314,35 +392,39 @@ pub fn log() -> SessionLog {
         "2026-11-15T07:20:00Z",
     ));
 
-    let master = |product: usize,
-                  kind,
-                  rig: &str,
-                  filter: Option<&str>,
-                  used,
-                  out,
-                  fit: Option<(f64, f64, &str)>| MasterEntry {
-        product: products[product].clone(),
-        kind,
-        rig: rig.to_owned(),
-        filter: filter.map(str::to_owned),
-        exposure_s: if kind == Kind::Bias { 0.001 } else { 2.5 },
-        temperature_c: Some(-10.0),
-        frames_used: Some(used),
-        frames_left_out: Some(out),
-        method: format!(
-            "{kind}/1 sigma-clip low=3 high=3 iterations=5 center=median saturation=65000"
-        ),
-        rejected_low_fraction: Some(0.000_21),
-        rejected_high_fraction: Some(0.001_9),
-        level_adu: if kind == Kind::Bias { 501.2 } else { 24_310.5 },
-        noise_adu: if kind == Kind::Bias { 0.42 } else { 0.001_925 },
-        temporal_noise_adu: Some(0.002_25),
-        ideal_noise_adu: Some(0.002_125),
-        fit_slope: fit.map(|fit| fit.0),
-        fit_error: fit.map(|fit| fit.1),
-        fit: fit.map(|fit| fit.2.to_owned()),
+    let master =
+        |product: usize, kind, rig: &str, filter: Option<&str>, used, out, fit: Option<&Pooled>| {
+            MasterEntry {
+                product: products[product].clone(),
+                kind,
+                rig: rig.to_owned(),
+                filter: filter.map(str::to_owned),
+                exposure_s: if kind == Kind::Bias { 0.001 } else { 2.5 },
+                temperature_c: Some(-10.0),
+                frames_used: Some(used),
+                frames_left_out: Some(out),
+                method: format!(
+                    "{kind}/1 sigma-clip low=3 high=3 iterations=5 center=median saturation=65000"
+                ),
+                rejected_low_fraction: Some(0.000_21),
+                rejected_high_fraction: Some(0.001_9),
+                level_adu: if kind == Kind::Bias { 501.2 } else { 24_310.5 },
+                noise_adu: if kind == Kind::Bias { 0.42 } else { 0.001_925 },
+                temporal_noise_adu: Some(0.002_25),
+                ideal_noise_adu: Some(0.002_125),
+                fit_slope: fit.map(|pooled| pooled.fit.slope),
+                fit_error: fit.map(|pooled| pooled.fit.error),
+                fit: fit.map(|pooled| {
+                    flat_caution(Some(pooled), &[]).unwrap_or_else(|| flat_fits(pooled))
+                }),
+            }
+        };
+    let pooled = |slope, error, lights| Pooled {
+        fit: Fit { slope, error },
+        lights,
+        scatter: 1.0,
     };
-    let masters = vec![
+    let mut masters = vec![
         master(0, Kind::Bias, "north-pier", None, 50, 0, None),
         master(
             1,
@@ -351,11 +433,7 @@ pub fn log() -> SessionLog {
             Some("Ha"),
             28,
             2,
-            Some((
-                0.012,
-                0.019,
-                "It fits: nothing of its structure is left in 62 lights.",
-            )),
+            Some(&pooled(0.012, 0.019, 62)),
         ),
         master(
             2,
@@ -364,11 +442,7 @@ pub fn log() -> SessionLog {
             Some("L"),
             30,
             0,
-            Some((
-                0.31,
-                0.04,
-                "Caution: 31 % of its structure is left in 83 lights; a dust shadow has moved since it was taken.",
-            )),
+            Some(&pooled(-0.021, 0.004, 83)),
         ),
         master(
             3,
@@ -377,13 +451,33 @@ pub fn log() -> SessionLog {
             Some("none"),
             25,
             0,
-            Some((
-                -0.004,
-                0.011,
-                "It fits: nothing of its structure is left in 79 lights.",
-            )),
+            Some(&pooled(0.081, 0.011, 79)),
         ),
     ];
+    let moved = MovedShadow {
+        from: (3965.0, 2600.0),
+        depth: 0.031,
+        part: 0.94,
+        part_error: 0.06,
+        to: Some((3902.0, 2641.0)),
+    };
+    masters[2].fit = flat_caution(None, &[moved]);
+    let cautions = masters[2..].iter().map(|master| {
+        let caution = master.fit.as_deref().unwrap();
+        format!("{}: {caution}", master.product)
+    });
+    let course = Course {
+        undithered_px: Some(0.6),
+        drift: None,
+        jumps: Vec::new(),
+        clouds: Vec::new(),
+    };
+    let mut warnings: Vec<String> = cautions.collect();
+    warnings.push("south-pier: lights' headers say 0.25 electrons per ADU at gain 100, flats and bias say 0.2621 +- 0.0008".to_owned());
+    warnings.push(format!(
+        "north-pier, Lantern Nebula, Ha: {}",
+        course.warning().unwrap()
+    ));
 
     let shoot = |rig: &str, kind, filter: Option<&str>, count, why: &str| ShootEntry {
         rig: rig.to_owned(),
@@ -407,29 +501,64 @@ pub fn log() -> SessionLog {
         night: NIGHT.to_owned(),
         state: NightState::Closed,
         ledger: Ledger::default(),
-        groups: RUNS.iter().filter(|run| run.flat.is_some()).map(|run| group(run, &all)).collect(),
+        groups: RUNS
+            .iter()
+            .filter(|run| run.flat.is_some())
+            .map(|run| group(run, &all))
+            .collect(),
         sensors: sensors(0),
         lights: all,
         calibration: frames,
         masters,
         refused: vec![
-            plain("notes.fits", "not FITS: it begins with \"Dear all\""),
-            plain("guide/guide_0001.fits", "no profile names the camera \"Wren 2\": add `camera: \"Wren 2\"` to the profile of its rig"),
+            plain(
+                "notes.fits",
+                &Refusal::NotFits {
+                    found: "\"Dear all\"".to_owned(),
+                }
+                .to_string(),
+            ),
+            plain(
+                "guide/guide_0001.fits",
+                &Refusal::UnknownCamera {
+                    camera: "Wren 2".to_owned(),
+                }
+                .to_string(),
+            ),
         ],
         ignored: vec![
-            plain("focus_01.fits", "2 s is under 15 s and under a quarter of the night's usual 300 s"),
-            plain("focus_02.fits", "2 s is under 15 s and under a quarter of the night's usual 300 s"),
-            plain("sequence.json", "its name does not end like FITS"),
+            plain(
+                "focus_01.fits",
+                "a short shot, not meant as a light: 2 s, under 15 s and under 0.25 of the night's usual 300",
+            ),
+            plain(
+                "focus_02.fits",
+                "a short shot, not meant as a light: 2 s, under 15 s and under 0.25 of the night's usual 300",
+            ),
+            plain("sequence.json", "not a FITS name"),
         ],
         to_shoot: vec![
-            shoot("south-pier", Kind::Dark, None, 6, "14 usable dark frames, the profile asks for at least 20"),
-            shoot("north-pier", Kind::Flat, Some("OIII"), 20, "40 lights of Lantern Nebula wait for it"),
+            shoot(
+                "south-pier",
+                Kind::Dark,
+                None,
+                6,
+                &Wait::TooFew {
+                    kind: Kind::Dark,
+                    have: 14,
+                    need: 20,
+                }
+                .to_string(),
+            ),
+            shoot(
+                "north-pier",
+                Kind::Flat,
+                Some("OIII"),
+                20,
+                "40 lights of Lantern Nebula wait for it",
+            ),
         ],
-        warnings: vec![
-            "flat L on north-pier: 31 % of its structure is left in the lights, the limit is 10 %".to_owned(),
-            "south-pier: the header says 0.25 e-/ADU at gain 100, the flats say 0.262".to_owned(),
-            "Lantern Nebula, Ha on north-pier: the field moved by less than 1 px over 10 lights: the night is not dithered".to_owned(),
-        ],
+        warnings,
         totals: Vec::new(),
     };
     log.ledger = Ledger {
@@ -466,6 +595,7 @@ fn group(run: &Run, all: &[LightEntry]) -> GroupEntry {
         .iter()
         .filter(|light| light.target.as_deref() == Some(run.target) && light.filter == run.filter);
     let colour = run.rig == "south-pier";
+    let (electrons_per_adu, read_noise_e) = camera(run.rig);
     let line = |colour, slope, intercept_adu| ChannelLine {
         colour,
         slope,
@@ -489,7 +619,7 @@ fn group(run: &Run, all: &[LightEntry]) -> GroupEntry {
         background_adu: Some(run.background),
         stars: Some(run.stars),
         pixel_scale_arcsec: Some(run.scale),
-        sky_e_per_s: Some(run.background / run.exposure_s * 0.26),
+        sky_e_per_s: Some(run.background / run.exposure_s * electrons_per_adu),
         row_order: RowOrder::BottomUp,
         sky: if colour {
             [Colour::Red, Colour::Green, Colour::Blue]
@@ -532,60 +662,74 @@ fn group(run: &Run, all: &[LightEntry]) -> GroupEntry {
         } else {
             Vec::new()
         },
-        advice: vec![
-            format!(
-                "Read noise adds {} % to the sky's noise at {} s; 5 % are reached at {} s.",
-                if run.filter == "Ha" { "11" } else { "1.8" },
-                run.exposure_s,
-                if run.filter == "Ha" { 640 } else { 95 }
-            ),
-            format!(
-                "Sampling: {:.1} pixels across the median FWHM; two are enough.",
-                run.fwhm_px
-            ),
-        ],
+        advice: advise(&Series {
+            exposure_s: run.exposure_s,
+            background_adu: Some(run.background),
+            electrons_per_adu: Some(electrons_per_adu),
+            read_noise_e: Some(read_noise_e),
+            pixel_scale_arcsec: Some(run.scale),
+            fwhm_px: Some(run.fwhm_px),
+        })
+        .sentences,
     }
 }
 
 fn sensors(age: usize) -> Vec<SensorEntry> {
-    let sensor =
-        |rig: &str, camera: &str, seed: usize, gain, read_noise, dark, hot, verdict: &str| {
-            SensorEntry {
-                rig: rig.to_owned(),
-                camera: camera.to_owned(),
-                gain: Some(100.0),
-                gain_e_per_adu: Some(gain * (1.0 + 0.006 * noise(age * 31 + seed))),
-                read_noise_e: Some(read_noise * (1.0 + 0.01 * noise(age * 37 + seed))),
-                dark_current_e_per_s: Some(dark * (1.0 + 0.1 * noise(age * 41 + seed))),
-                temperature_c: Some(if seed == 1 { -10.0 } else { -5.0 }),
-                hot_pixels_per_megapixel: Some(
-                    hot * (1.0 + 0.04 * noise(age * 43 + seed) - 0.01 * age as f64),
-                ),
-                dark_verdict: verdict.to_owned(),
-                ..SensorEntry::default()
-            }
+    let sensor = |rig: &str, camera_name: &str, seed: usize, dark: f64, glow: f64, hot: f64| {
+        let (gain, read_noise) = camera(rig);
+        let varied = |value: f64, by: f64, n: usize| value * (1.0 + by * noise(age * n + seed));
+        let hot = varied(hot, 0.04, 43) - 0.01 * hot * age as f64;
+        let check = |effect, value, limit| DarkCheck {
+            effect,
+            value,
+            limit,
         };
+        let checks = vec![
+            check(DarkEffect::FixedPattern, 0.11 * seed as f64, 0.5),
+            check(DarkEffect::Glow, glow, 0.5),
+            check(DarkEffect::HotPixels, hot, 100.0),
+            check(DarkEffect::Level, 0.0008, 0.005),
+        ];
+        let need = match checks.iter().any(DarkCheck::is_above) {
+            true => Need::Needed,
+            false => Need::NotNeeded,
+        };
+        let entry = |check: &DarkCheck| DarkCheckEntry {
+            effect: check.effect,
+            value: check.value,
+            limit: check.limit,
+        };
+        let exposure_s = if seed == 1 { 300.0 } else { 240.0 };
+        SensorEntry {
+            rig: rig.to_owned(),
+            camera: camera_name.to_owned(),
+            gain: Some(100.0),
+            gain_e_per_adu: Some(varied(gain, 0.006, 31)),
+            read_noise_e: Some(varied(read_noise, 0.01, 37)),
+            linearity: Some(varied(0.006, 0.2, 53)),
+            linearity_error: Some(0.001),
+            exposure_s: Some(exposure_s),
+            dark_current_e_per_s: Some(varied(dark, 0.1, 41)),
+            glow_e_per_s: Some(varied(glow, 0.1, 47) / exposure_s),
+            glow_error_e_per_s: Some(0.1 * glow / exposure_s),
+            temperature_c: Some(if seed == 1 { -10.0 } else { -5.0 }),
+            hot_pixels_per_megapixel: Some(hot),
+            darks: Some(need),
+            dark_checks: checks.iter().map(entry).collect(),
+            dark_verdict: DarkVerdict {
+                need,
+                checks,
+                missing: None,
+                dark_noise: None,
+                stack: None,
+            }
+            .to_string(),
+            ..SensorEntry::default()
+        }
+    };
     vec![
-        sensor(
-            "north-pier",
-            "Petrel 26M",
-            1,
-            0.251,
-            1.52,
-            0.0011,
-            41.0,
-            "No darks needed at 300 s and -10 C: pattern and glow 0.12 of the stack's noise (limit 0.5), 41 hot pixels per megapixel (limit 1000, dithered), level 0.08 % of the sky (limit 0.5 %).",
-        ),
-        sensor(
-            "south-pier",
-            "Dunlin 24C",
-            2,
-            0.262,
-            2.94,
-            0.021,
-            1240.0,
-            "Darks needed at 240 s and -5 C: 1240 hot pixels per megapixel (limit 1000, dithered).",
-        ),
+        sensor("north-pier", "Petrel 26M", 1, 0.0011, 0.08, 41.0),
+        sensor("south-pier", "Dunlin 24C", 2, 0.021, 1.3, 1240.0),
     ]
 }
 
