@@ -76,7 +76,7 @@ pub(super) enum End {
 pub(super) struct Turn {
     pub(super) engine: Engine,
     pub(super) board: Board,
-    worker: Worker,
+    pub(super) worker: Worker,
     pub(super) herald: Herald,
     watcher: Option<Watcher>,
     hints: Arc<Hints>,
@@ -373,13 +373,19 @@ impl Turn {
         Ok(())
     }
 
-    /// Tells the watchdog that all is well: the loop turns, and the worker works if it has work.
+    /// Tells the watchdog that all is well, if it is.
     fn show_life(&mut self) {
-        let beats = self.worker.pulse.beats();
-        if !self.worker.busy || beats != self.beats {
+        if self.is_alive() {
             service::alive();
         }
-        self.beats = beats;
+    }
+
+    /// The loop turns; does the worker work, if it has work? It does where it has given a sign since
+    /// this was asked last.
+    pub(super) fn is_alive(&mut self) -> bool {
+        let beats = self.worker.pulse.beats();
+        let before = std::mem::replace(&mut self.beats, beats);
+        !self.worker.busy || beats != before
     }
 
     pub(super) fn trouble(&mut self, error: &DaemonError, now: Timestamp) {
