@@ -103,12 +103,13 @@ pub struct Pulse {
 }
 
 impl Pulse {
-    /// Asks for the running task to be abandoned; it is looked at before every strip.
+    /// Asks for the running task to be abandoned; it is looked at before every strip, and while a
+    /// decoder is waited for.
     pub fn stop(&self) {
         self.stop.store(true, Ordering::Relaxed);
     }
 
-    /// Grows with every strip. While work is under way, standing still means hanging.
+    /// Grows with every strip, and while a decoder is waited for. While work is under way, standing still means hanging.
     pub fn beats(&self) -> u64 {
         self.beats.load(Ordering::Relaxed)
     }

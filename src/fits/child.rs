@@ -33,10 +33,11 @@ const OUTPUT_LIMIT: u64 = 2 << 30;
 /// Address space, bytes.
 const MEMORY_LIMIT: u64 = 4 << 30;
 /// Processor time, seconds. It ends with SIGXCPU, which says what was wrong; at the same hard limit
-/// it would end with SIGKILL, which might be anybody's.
-const TIME_LIMIT: u64 = 300;
+/// it would end with SIGKILL, which might be anybody's. Less than the parent's patience, so that what
+/// works for too long is ended by this.
+pub(super) const TIME_LIMIT: u64 = 100;
 /// Processor time that is left to take the signal, seconds.
-const TIME_TO_END: u64 = 10;
+pub(super) const TIME_TO_END: u64 = 10;
 /// Rows decoded at a time: few enough to stay near the processor, as many as the tiles of the algorithm
 /// that has the highest ones (FITS Standard 4.0, section 10.4.4: 16), or they would be decoded twice.
 const STRIP: usize = 16;
