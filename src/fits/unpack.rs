@@ -3,8 +3,8 @@
 //! The decoder runs as a child of our own program, with the file as its standard input and a
 //! scratch file as its standard output. The scratch file has no name by the time the child
 //! starts, so nothing is left behind whatever happens. The child's end is all the parent learns:
-//! exit 0 decoded, 1 refused, 3 broken off, a crash of its own making poisoned, anything else the
-//! system's fault.
+//! exit 0 decoded, 1 refused, 3 broken off, 4 no room for the scratch file, a crash of its own making
+//! poisoned, anything else the system's fault.
 //!
 //! Invariant: no child is waited for longer than a service manager waits for a sign of life, and
 //! such signs are given meanwhile.
@@ -34,6 +34,8 @@ pub(super) const REFUSED: u8 = 1;
 pub(super) const TROUBLE: u8 = 2;
 /// Exit status of the child: the gzip stream ends too early.
 pub(super) const BROKEN_OFF: u8 = 3;
+/// Exit status of the child: the scratch file could not be written.
+pub(super) const UNWRITTEN: u8 = 4;
 /// Exit status of a Rust program that panicked.
 const PANICKED: i32 = 101;
 /// The longest message taken from the child, bytes.
@@ -131,7 +133,7 @@ impl Unpacker {
             }
         };
         let message = String::from_utf8_lossy(&message).trim().to_owned();
-        judge(status, message, &path, size)?;
+        judge(status, message, &path, size, &self.scratch)?;
         Opened::new(scratch, &path)
     }
 
@@ -166,7 +168,6 @@ impl Unpacker {
 
     /// A new file in the scratch folder that has lost its name already.
     fn scratch_file(&self) -> Result<File, FitsError> {
-        let failed = FitsError::io("make a scratch file in", &self.scratch);
         let make = || {
             fs::create_dir_all(&self.scratch)?;
             loop {
@@ -183,13 +184,25 @@ impl Unpacker {
                     Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
                     Err(error) => return Err(error),
                     Ok(file) => {
-                        fs::remove_file(&path)?;
-                        return Ok(file);
+                        return match fs::remove_file(&path) {
+                            // Whoever starts beside us has swept it away.
+                            Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
+                            _ => Ok(file),
+                        };
                     }
                 }
             }
         };
-        make().map_err(failed)
+        make().map_err(|source| match Errno::from_io_error(&source) {
+            // No disk is to blame, and it may be over in a moment.
+            Some(Errno::MFILE | Errno::NFILE | Errno::NOMEM) => {
+                FitsError::io("make a scratch file in", &self.scratch)(source)
+            }
+            _ => FitsError::Scratch {
+                folder: self.scratch.clone(),
+                source,
+            },
+        })
     }
 }
 
@@ -234,7 +247,13 @@ fn end(child: &mut Child) {
 }
 
 /// What the child's end says about the file.
-fn judge(status: ExitStatus, message: String, path: &Path, size: u64) -> Result<(), FitsError> {
+fn judge(
+    status: ExitStatus,
+    message: String,
+    path: &Path,
+    size: u64,
+    scratch: &Path,
+) -> Result<(), FitsError> {
     let trouble = |what: String| {
         let source = io::Error::other(if message.is_empty() {
             what
@@ -252,6 +271,10 @@ fn judge(status: ExitStatus, message: String, path: &Path, size: u64) -> Result<
                 has: size,
                 needs: size + 1,
                 cut: Cut::Gzip,
+            }),
+            Ok(UNWRITTEN) => Err(FitsError::Scratch {
+                folder: scratch.to_owned(),
+                source: io::Error::other(message),
             }),
             _ if code == PANICKED => refused(Refusal::Unreadable("the decoder gave up".into())),
             _ => trouble(format!("the decoder ended with status {code}")),
@@ -317,6 +340,7 @@ mod tests {
             "why".into(),
             Path::new("a.fits"),
             7,
+            Path::new("scratch"),
         )
     }
 
@@ -345,6 +369,12 @@ mod tests {
             ended(3 << 8),
             Err(FitsError::Short { has: 7, .. })
         ));
+        let error = ended(4 << 8).unwrap_err();
+        assert_eq!(
+            error.to_string(),
+            "scratch: could not write a scratch file: why"
+        );
+        assert_eq!(error.refusal(), None);
         assert!(matches!(ended(101 << 8), Err(FitsError::Refused(_))));
     }
 }

@@ -129,6 +129,34 @@ fn a_decoder_at_the_end_of_its_time_says_so() {
     assert_eq!(limit("Max file size").0, LARGEST);
 }
 
+/// A disk that is full says nothing of the file.
+#[test]
+fn a_scratch_file_that_cannot_be_written_is_no_fault_of_the_file() {
+    let folder = TempDir::new().unwrap();
+    let file = saved(
+        &folder,
+        "a.fits.gz",
+        &gzip(&fs::read(data("m13.fits")).unwrap()),
+    );
+    let child = Command::new(env!("CARGO_BIN_EXE_dawnledger"))
+        .arg("unpack")
+        .stdin(fs::File::open(&file).unwrap())
+        .stdout(fs::File::options().write(true).open("/dev/full").unwrap())
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&child.stderr);
+    assert_eq!(child.status.code(), Some(4), "{said}");
+    assert!(said.starts_with("No space left on device"), "{said}");
+    let in_the_way = saved(&folder, "scratch", b"a file");
+    let unpacker = Unpacker::new(env!("CARGO_BIN_EXE_dawnledger").into(), in_the_way.clone());
+    let error = Source::open(&file, &unpacker).expect_err("no folder for it");
+    assert!(
+        matches!(&error, FitsError::Scratch { folder, .. } if *folder == in_the_way),
+        "{error}"
+    );
+    assert_eq!(error.refusal(), None);
+}
+
 /// A decoder that never ends and says nothing.
 fn hanging(folder: &TempDir) -> Unpacker {
     let program = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fits/never");
