@@ -131,6 +131,15 @@ pub enum DaemonError {
 }
 
 impl DaemonError {
+    /// What is compressed cannot be decoded for want of a place for it.
+    fn scratch(folder: PathBuf, source: io::Error) -> Self {
+        Self::Folder {
+            path: folder,
+            tried: "write a scratch file",
+            source,
+        }
+    }
+
     /// True where the disk is to blame and trying later may help.
     pub fn is_passing(&self) -> bool {
         match self {

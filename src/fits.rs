@@ -68,6 +68,15 @@ pub enum FitsError {
         /// Why it failed.
         source: io::Error,
     },
+    /// There is no room for what decoding yields, or it may not be written: says nothing about the
+    /// file, and holds up all that are compressed.
+    #[error("{}: could not write a scratch file: {source}", folder.display())]
+    Scratch {
+        /// Where scratch files go.
+        folder: PathBuf,
+        /// Why it failed.
+        source: io::Error,
+    },
 }
 
 /// Where a file that is too short ends.
@@ -94,7 +103,7 @@ impl FitsError {
                 }
             }),
             Self::Refused(refusal) => Some(refusal),
-            Self::Io { .. } => None,
+            Self::Io { .. } | Self::Scratch { .. } => None,
         }
     }
 

@@ -79,6 +79,14 @@ pub enum MakeError {
         /// Why.
         source: io::Error,
     },
+    /// There is no room to decode what is compressed.
+    #[error("{}: could not write a scratch file: {source}", folder.display())]
+    Scratch {
+        /// Where scratch files go.
+        folder: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
     /// A product that should be there cannot be used.
     #[error("{}: the product cannot be used: {reason}", path.display())]
     Master {
@@ -103,12 +111,13 @@ pub struct Pulse {
 }
 
 impl Pulse {
-    /// Asks for the running task to be abandoned; it is looked at before every strip.
+    /// Asks for the running task to be abandoned; it is looked at before every strip, and while a
+    /// decoder is waited for.
     pub fn stop(&self) {
         self.stop.store(true, Ordering::Relaxed);
     }
 
-    /// Grows with every strip. While work is under way, standing still means hanging.
+    /// Grows with every strip, and while a decoder is waited for. While work is under way, standing still means hanging.
     pub fn beats(&self) -> u64 {
         self.beats.load(Ordering::Relaxed)
     }
@@ -230,7 +239,7 @@ impl Maker {
     fn open_product(&self, place: &Place<'_>, camera: &Camera) -> Result<Source, MakeError> {
         place.check()?;
         let source =
-            Source::open(&place.path, &self.unpacker).map_err(|error| place.unusable(error))?;
+            Source::open(&place.path, &self.unpacker).map_err(|error| place.unopened(error))?;
         let wanted = (camera.width as usize, camera.height as usize);
         if (source.width(), source.height()) != wanted {
             return Err(place.unusable(format!(
@@ -262,6 +271,7 @@ fn spoiled(input: &Input, path: &Path, error: FitsError) -> MakeError {
             path: path.to_owned(),
             source,
         },
+        FitsError::Scratch { folder, source } => MakeError::Scratch { folder, source },
         other => MakeError::Spoiled {
             file: input.file.clone(),
             reason: match other.refusal() {

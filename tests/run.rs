@@ -179,6 +179,12 @@ fn another_light(number: u8) -> Vec<u8> {
     bytes
 }
 
+fn gzip(bytes: &[u8]) -> Vec<u8> {
+    let mut encoder = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+    encoder.write_all(bytes).unwrap();
+    encoder.finish().unwrap()
+}
+
 fn calibrated(here: &Observatory) -> usize {
     session(here).map_or(0, |log| {
         log.lights

@@ -6,6 +6,7 @@ use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
 
+use super::DaemonError;
 use crate::facts::{Camera, Content, Digest, Frame, Header, Look, Profile, Sample};
 use crate::fits::{self, FitsError, Source, Unpacker, Wrapped};
 use crate::frame::recognise;
@@ -33,6 +34,8 @@ pub enum Taken {
     Changed,
     /// Reading failed, perhaps only this time.
     Later(String),
+    /// There is no room to decode it.
+    NoRoom(DaemonError),
 }
 
 /// What taking in needs to know.
@@ -121,6 +124,9 @@ impl Intake {
     ) -> Taken {
         match error {
             FitsError::Io { source, .. } => Taken::Later(source.to_string()),
+            FitsError::Scratch { folder, source } => {
+                Taken::NoRoom(DaemonError::scratch(folder, source))
+            }
             FitsError::Short { .. } if !complete => Taken::Short(reason(error)),
             FitsError::Short { .. } => self.cut(path, look, error, known, pulse),
             FitsError::Refused(_) => Taken::In(Content::Refused(reason(error))),

@@ -389,6 +389,20 @@ async fn a_clock_set_back_takes_all_appointments_with_it() {
 }
 
 #[tokio::test]
+async fn a_worker_that_gives_no_sign_of_life_is_not_vouched_for() {
+    let here = Place::new();
+    let mut turn = turn(&here);
+    assert!(turn.is_alive() && turn.is_alive(), "nobody works");
+    turn.worker.busy = true;
+    assert!(!turn.is_alive(), "busy without a beat");
+    turn.worker.pulse.beat().unwrap();
+    assert!(turn.is_alive(), "a beat");
+    assert!(!turn.is_alive(), "one sign vouches once");
+    turn.worker.busy = false;
+    assert!(turn.is_alive(), "nobody works any more");
+}
+
+#[tokio::test]
 async fn hints_that_change_nothing_ask_for_no_new_plan() {
     let here = Place::new();
     let mut turn = turn(&here);

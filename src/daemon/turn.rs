@@ -22,7 +22,7 @@ use super::worker::{Job, Request, Worker};
 use super::{DaemonError, space};
 use crate::facts::{FileId, Settings};
 use crate::fits::Unpacker;
-use crate::make::Maker;
+use crate::make::{Maker, Pulse};
 use crate::night::Cause;
 use crate::publish::Disk;
 use crate::watch::{Hints, Watcher};
@@ -76,7 +76,7 @@ pub(super) enum End {
 pub(super) struct Turn {
     pub(super) engine: Engine,
     pub(super) board: Board,
-    worker: Worker,
+    pub(super) worker: Worker,
     pub(super) herald: Herald,
     watcher: Option<Watcher>,
     hints: Arc<Hints>,
@@ -114,12 +114,22 @@ impl Turn {
         mode: Mode,
     ) -> Result<Self, DaemonError> {
         let scratch = settings.state.join("scratch");
-        let shelf = Shelf::new(Unpacker::new(program.clone(), scratch.clone()));
+        let pulse = Arc::new(Pulse::default());
+        let unpacker = || Unpacker::new(program.clone(), scratch.clone());
+        // The loop itself waits for these; each is given up in time.
+        let shelf = Shelf::new(unpacker().attended(|| {
+            service::alive();
+            true
+        }));
+        let of_worker = || {
+            let pulse = pulse.clone();
+            unpacker().attended(move || pulse.beat().is_ok())
+        };
         let engine = Engine::open(settings.clone(), disk.clone(), shelf, mode)?;
         let board = Board::open(disk.clone(), &settings.state, mode, Timestamp::now());
         let intake = Intake {
             profiles: settings.profiles.clone(),
-            unpacker: Unpacker::new(program.clone(), scratch.clone()),
+            unpacker: of_worker(),
         };
         let folders = settings
             .watch
@@ -130,10 +140,10 @@ impl Turn {
             disk,
             settings.output.clone(),
             folders,
-            Unpacker::new(program, scratch),
+            of_worker(),
             settings.memory_budget,
         );
-        let worker = Worker::start(intake, maker, settings.threads)?;
+        let worker = Worker::start(intake, maker, settings.threads, pulse.clone())?;
         // Watched before the first scan, so that nothing falls between the two.
         let watcher = (mode == Mode::Run).then(|| Watcher::new(&settings.watch));
         let hints = watcher.as_ref().map_or_else(Arc::default, Watcher::hints);
@@ -373,13 +383,19 @@ impl Turn {
         Ok(())
     }
 
-    /// Tells the watchdog that all is well: the loop turns, and the worker works if it has work.
+    /// Tells the watchdog that all is well, if it is.
     fn show_life(&mut self) {
-        let beats = self.worker.pulse.beats();
-        if !self.worker.busy || beats != self.beats {
+        if self.is_alive() {
             service::alive();
         }
-        self.beats = beats;
+    }
+
+    /// The loop turns; does the worker work, if it has work? It does where it has given a sign since
+    /// this was asked last.
+    pub(super) fn is_alive(&mut self) -> bool {
+        let beats = self.worker.pulse.beats();
+        let before = std::mem::replace(&mut self.beats, beats);
+        !self.worker.busy || beats != before
     }
 
     pub(super) fn trouble(&mut self, error: &DaemonError, now: Timestamp) {

@@ -78,7 +78,13 @@ pub struct Worker {
 
 impl Worker {
     /// Starts the thread. `threads` is the size of the pool; 0 means one for each core.
-    pub fn start(intake: Intake, maker: Maker, threads: usize) -> Result<Self, DaemonError> {
+    /// `pulse` is shared with whoever waits on its behalf.
+    pub fn start(
+        intake: Intake,
+        maker: Maker,
+        threads: usize,
+        pulse: Arc<Pulse>,
+    ) -> Result<Self, DaemonError> {
         let failed = |error: &dyn std::fmt::Display| DaemonError::Worker(error.to_string());
         let pool = rayon::ThreadPoolBuilder::new()
             .num_threads(threads)
@@ -87,7 +93,6 @@ impl Worker {
             .map_err(|error| failed(&error))?;
         let (jobs, inbox) = mpsc::channel();
         let (outbox, reports) = unbounded_channel();
-        let pulse = Arc::new(Pulse::default());
         let shared = pulse.clone();
         thread::Builder::new()
             .name("worker".to_owned())

@@ -26,17 +26,18 @@ use super::FitsError;
 use super::claims::{Form, Tiles};
 use super::gate::{BLOCK, Opened};
 use super::plain;
-use super::unpack::{BROKEN_OFF, REFUSED, TROUBLE};
+use super::unpack::{BROKEN_OFF, REFUSED, TROUBLE, UNWRITTEN};
 
 /// The largest file that may come out, bytes.
 const OUTPUT_LIMIT: u64 = 2 << 30;
 /// Address space, bytes.
 const MEMORY_LIMIT: u64 = 4 << 30;
 /// Processor time, seconds. It ends with SIGXCPU, which says what was wrong; at the same hard limit
-/// it would end with SIGKILL, which might be anybody's.
-const TIME_LIMIT: u64 = 300;
+/// it would end with SIGKILL, which might be anybody's. Less than the parent's patience, so that what
+/// works for too long is ended by this.
+pub(super) const TIME_LIMIT: u64 = 100;
 /// Processor time that is left to take the signal, seconds.
-const TIME_TO_END: u64 = 10;
+pub(super) const TIME_TO_END: u64 = 10;
 /// Rows decoded at a time: few enough to stay near the processor, as many as the tiles of the algorithm
 /// that has the highest ones (FITS Standard 4.0, section 10.4.4: 16), or they would be decoded twice.
 const STRIP: usize = 16;
@@ -46,6 +47,7 @@ enum End {
     Refused(String),
     Trouble(String),
     BrokenOff,
+    Unwritten(io::Error),
 }
 
 impl From<FitsError> for End {
@@ -75,7 +77,8 @@ impl From<fitsio::errors::Error> for End {
 /// Body of the hidden `unpack` command: limits its own resources, decodes the file on standard
 /// input to standard output, says on standard error what went wrong. `rows` of an image in tiles,
 /// each as `first..end`, are decoded alone, the others are left zero; all are where none is named.
-/// Exit 1: the file is refused; 2: the system failed; 3: the file breaks off.
+/// Exit 1: the file is refused; 2: the system failed; 3: the file breaks off; 4: standard output could
+/// not be written.
 pub fn unpack_child(rows: impl Iterator<Item = OsString>) -> ExitCode {
     let rows = rows.map(|word| range(&word)).collect::<Result<_, _>>();
     let done = limit().and(rows).and_then(|rows: Vec<_>| unpack(&rows));
@@ -83,6 +86,7 @@ pub fn unpack_child(rows: impl Iterator<Item = OsString>) -> ExitCode {
         Ok(()) => return ExitCode::SUCCESS,
         Err(End::Refused(why)) => (REFUSED, why),
         Err(End::Trouble(why)) => (TROUBLE, why),
+        Err(End::Unwritten(error)) => (UNWRITTEN, error.to_string()),
         Err(End::BrokenOff) => (BROKEN_OFF, "its gzip stream breaks off".to_owned()),
     };
     // Nobody listening is no reason to end otherwise.
@@ -143,10 +147,6 @@ fn unread(error: io::Error) -> End {
     End::Trouble(format!("could not read: {error}"))
 }
 
-fn unwritten(error: io::Error) -> End {
-    End::Trouble(format!("could not write the scratch file: {error}"))
-}
-
 /// Inflates a gzip file of one or more members. The size in its trailer is not trusted.
 fn inflate(input: impl Read, mut output: impl Write, limit: u64) -> Result<(), End> {
     let mut decoder = MultiGzDecoder::new(BufReader::with_capacity(1 << 16, input));
@@ -168,7 +168,7 @@ fn inflate(input: impl Read, mut output: impl Write, limit: u64) -> Result<(), E
             let why = format!("more than {limit} bytes unpacked");
             return Err(End::Refused(why));
         }
-        output.write_all(&buffer[..count]).map_err(unwritten)?;
+        output.write_all(&buffer[..count]).map_err(End::Unwritten)?;
     }
 }
 
@@ -188,18 +188,22 @@ fn untile(cards: &[Card], tiles: &Tiles, rows: &[Range<usize>], output: File) ->
     let header = plain::header(cards, tiles);
     let data = header.len() as u64;
     let mut output = BufWriter::with_capacity(1 << 16, output);
-    output.write_all(&header).map_err(unwritten)?;
+    output.write_all(&header).map_err(End::Unwritten)?;
     // The last byte first: what nothing is written to reads as zero, fill among it.
     let end = data + length.next_multiple_of(BLOCK as u64);
-    output.seek(SeekFrom::Start(end - 1)).map_err(unwritten)?;
-    output.write_all(&[0]).map_err(unwritten)?;
+    output
+        .seek(SeekFrom::Start(end - 1))
+        .map_err(End::Unwritten)?;
+    output.write_all(&[0]).map_err(End::Unwritten)?;
     let mut tiled = Tiled::open(tiles)?;
     let whole = 0..tiles.height;
     let all = std::slice::from_ref(&whole);
     for run in if rows.is_empty() { all } else { rows } {
         let run = run.start.min(tiles.height)..run.end.min(tiles.height);
         let start = data + run.start as u64 * row_bytes;
-        output.seek(SeekFrom::Start(start)).map_err(unwritten)?;
+        output
+            .seek(SeekFrom::Start(start))
+            .map_err(End::Unwritten)?;
         for first in run.clone().step_by(STRIP) {
             let pixels = first * tiles.width..(first + STRIP).min(run.end) * tiles.width;
             let bytes = match tiles.bitpix {
@@ -209,10 +213,10 @@ fn untile(cards: &[Card], tiles: &Tiles, rows: &[Range<usize>], output: File) ->
                 -32 => swap(&tiled.floats::<f32>(pixels)?, |v| v.to_be_bytes()),
                 _ => swap(&tiled.floats::<f64>(pixels)?, |v| v.to_be_bytes()),
             };
-            output.write_all(&bytes).map_err(unwritten)?;
+            output.write_all(&bytes).map_err(End::Unwritten)?;
         }
     }
-    output.flush().map_err(unwritten)
+    output.flush().map_err(End::Unwritten)
 }
 
 fn swap<T: Copy, const N: usize>(samples: &[T], bytes: impl Fn(T) -> [u8; N]) -> Vec<u8> {

@@ -3,17 +3,24 @@
 //! The decoder runs as a child of our own program, with the file as its standard input and a
 //! scratch file as its standard output. The scratch file has no name by the time the child
 //! starts, so nothing is left behind whatever happens. The child's end is all the parent learns:
-//! exit 0 decoded, 1 refused, 3 broken off, a crash of its own making poisoned, anything else the
-//! system's fault.
+//! exit 0 decoded, 1 refused, 3 broken off, 4 no room for the scratch file, a crash of its own making
+//! poisoned, anything else the system's fault.
+//!
+//! Invariant: no child is waited for longer than a service manager waits for a sign of life, and
+//! such signs are given meanwhile.
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read};
 use std::ops::Range;
 use std::os::unix::process::ExitStatusExt;
 use std::path::{Path, PathBuf};
-use std::process::{Command, ExitStatus, Stdio};
+use std::process::{Child, ChildStderr, Command, ExitStatus, Stdio};
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::thread;
+use std::time::{Duration, Instant};
 
+use rustix::event::{PollFd, PollFlags, Timespec, poll};
+use rustix::io::Errno;
 use rustix::process::Signal;
 
 use crate::facts::Refusal;
@@ -27,17 +34,37 @@ pub(super) const REFUSED: u8 = 1;
 pub(super) const TROUBLE: u8 = 2;
 /// Exit status of the child: the gzip stream ends too early.
 pub(super) const BROKEN_OFF: u8 = 3;
+/// Exit status of the child: the scratch file could not be written.
+pub(super) const UNWRITTEN: u8 = 4;
 /// Exit status of a Rust program that panicked.
 const PANICKED: i32 = 101;
 /// The longest message taken from the child, bytes.
-const MESSAGE_LIMIT: u64 = 2000;
+const MESSAGE_LIMIT: usize = 2000;
+/// How long a child may take. Well below the watchdog of the service, and above the child's own limit
+/// of processor time: who gets here waits for something, and would wait the next time too.
+const PATIENCE: Duration = Duration::from_secs(120);
+/// While a child is waited for, signs of life are so far apart.
+const LOOK: Duration = Duration::from_millis(100);
+/// A child that has closed its messages is about to end.
+const SOON: Duration = Duration::from_millis(1);
+/// How long a child that is killed is waited for. One that does not end even then hangs in the
+/// system, and nothing is gained by hanging with it.
+const FAREWELL: Duration = Duration::from_secs(5);
 
 /// Decodes compressed files in a re-executed child with resource limits.
-#[derive(Debug)]
 pub struct Unpacker {
     program: PathBuf,
     scratch: PathBuf,
     counter: AtomicU64,
+    patience: Duration,
+    attend: Box<dyn Fn() -> bool + Send + Sync>,
+}
+
+/// How waiting for a child ended.
+enum Waited {
+    Ended(ExitStatus),
+    TooLong,
+    Stopped,
 }
 
 impl Unpacker {
@@ -48,6 +75,24 @@ impl Unpacker {
             program,
             scratch,
             counter: AtomicU64::new(0),
+            patience: PATIENCE,
+            attend: Box::new(|| true),
+        }
+    }
+
+    /// The same, with another limit of the time that decoding may take.
+    #[must_use]
+    pub fn within(self, patience: Duration) -> Self {
+        Self { patience, ..self }
+    }
+
+    /// The same, which calls `attend` again and again while a decoder is waited for, and gives up
+    /// where it says false.
+    #[must_use]
+    pub fn attended(self, attend: impl Fn() -> bool + Send + Sync + 'static) -> Self {
+        Self {
+            attend: Box::new(attend),
+            ..self
         }
     }
 
@@ -72,23 +117,57 @@ impl Unpacker {
             .spawn()
             .map_err(FitsError::io("start the decoder", &self.program))?;
         let mut message = Vec::new();
-        if let Some(mut pipe) = child.stderr.take() {
-            // What cannot be read of the message is left out; the pipe is drained so that the
-            // child never waits for us.
-            let _ = pipe.by_ref().take(MESSAGE_LIMIT).read_to_end(&mut message);
-            let _ = io::copy(&mut pipe, &mut io::sink());
+        let waited = self.wait(&mut child, &mut message);
+        if !matches!(waited, Ok(Waited::Ended(_))) {
+            end(&mut child);
         }
-        let status = child
-            .wait()
-            .map_err(FitsError::io("wait for the decoder of", &path))?;
+        let status = match waited.map_err(FitsError::io("wait for the decoder of", &path))? {
+            Waited::Ended(status) => status,
+            Waited::TooLong => {
+                let seconds = self.patience.as_secs_f64();
+                let why = format!("it could not be decoded in {seconds} s");
+                return Err(FitsError::unreadable(why));
+            }
+            Waited::Stopped => {
+                return Err(FitsError::io("decode", &path)(io::Error::other("stopped")));
+            }
+        };
         let message = String::from_utf8_lossy(&message).trim().to_owned();
-        judge(status, message, &path, size)?;
+        judge(status, message, &path, size, &self.scratch)?;
         Opened::new(scratch, &path)
+    }
+
+    /// Waits for the child's end and takes its message, as far as there is patience.
+    fn wait(&self, child: &mut Child, message: &mut Vec<u8>) -> io::Result<Waited> {
+        let begun = Instant::now();
+        let mut pipe = child.stderr.take();
+        loop {
+            match &mut pipe {
+                Some(open) => {
+                    if listen(open, message, LOOK)? == Heard::End {
+                        pipe = None;
+                    }
+                }
+                None => thread::sleep(SOON),
+            }
+            if let Some(status) = child.try_wait()? {
+                // Its last words.
+                while let Some(open) = &mut pipe
+                    && listen(open, message, Duration::ZERO)? == Heard::Words
+                {}
+                return Ok(Waited::Ended(status));
+            }
+            if !(self.attend)() {
+                return Ok(Waited::Stopped);
+            }
+            if begun.elapsed() >= self.patience {
+                return Ok(Waited::TooLong);
+            }
+        }
     }
 
     /// A new file in the scratch folder that has lost its name already.
     fn scratch_file(&self) -> Result<File, FitsError> {
-        let failed = FitsError::io("make a scratch file in", &self.scratch);
         let make = || {
             fs::create_dir_all(&self.scratch)?;
             loop {
@@ -105,18 +184,76 @@ impl Unpacker {
                     Err(error) if error.kind() == io::ErrorKind::AlreadyExists => {}
                     Err(error) => return Err(error),
                     Ok(file) => {
-                        fs::remove_file(&path)?;
-                        return Ok(file);
+                        return match fs::remove_file(&path) {
+                            // Whoever starts beside us has swept it away.
+                            Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
+                            _ => Ok(file),
+                        };
                     }
                 }
             }
         };
-        make().map_err(failed)
+        make().map_err(|source| match Errno::from_io_error(&source) {
+            // No disk is to blame, and it may be over in a moment.
+            Some(Errno::MFILE | Errno::NFILE | Errno::NOMEM) => {
+                FitsError::io("make a scratch file in", &self.scratch)(source)
+            }
+            _ => FitsError::Scratch {
+                folder: self.scratch.clone(),
+                source,
+            },
+        })
+    }
+}
+
+/// What came of listening to a child.
+#[derive(PartialEq, Eq)]
+enum Heard {
+    Words,
+    Nothing,
+    End,
+}
+
+/// Reads some of what the child says, if it says anything within this time. The message is cut where
+/// it is too long; what follows is read all the same, so that the child never waits for us.
+fn listen(pipe: &mut ChildStderr, message: &mut Vec<u8>, wait: Duration) -> io::Result<Heard> {
+    let wait = Timespec::try_from(wait).map_err(io::Error::other)?;
+    let mut ready = [PollFd::new(pipe, PollFlags::IN)];
+    match poll(&mut ready, Some(&wait)) {
+        Ok(0) | Err(Errno::INTR) => return Ok(Heard::Nothing),
+        Ok(_) => {}
+        Err(error) => return Err(error.into()),
+    }
+    let mut buffer = [0; MESSAGE_LIMIT];
+    let count = match pipe.read(&mut buffer) {
+        Ok(0) => return Ok(Heard::End),
+        Ok(count) => count,
+        Err(error) if error.kind() == io::ErrorKind::Interrupted => return Ok(Heard::Nothing),
+        Err(error) => return Err(error),
+    };
+    let room = MESSAGE_LIMIT.saturating_sub(message.len());
+    message.extend_from_slice(&buffer[..count.min(room)]);
+    Ok(Heard::Words)
+}
+
+/// Kills a child.
+fn end(child: &mut Child) {
+    let begun = Instant::now();
+    // One that has ended meanwhile cannot be killed.
+    let _ = child.kill();
+    while matches!(child.try_wait(), Ok(None)) && begun.elapsed() < FAREWELL {
+        thread::sleep(SOON);
     }
 }
 
 /// What the child's end says about the file.
-fn judge(status: ExitStatus, message: String, path: &Path, size: u64) -> Result<(), FitsError> {
+fn judge(
+    status: ExitStatus,
+    message: String,
+    path: &Path,
+    size: u64,
+    scratch: &Path,
+) -> Result<(), FitsError> {
     let trouble = |what: String| {
         let source = io::Error::other(if message.is_empty() {
             what
@@ -134,6 +271,10 @@ fn judge(status: ExitStatus, message: String, path: &Path, size: u64) -> Result<
                 has: size,
                 needs: size + 1,
                 cut: Cut::Gzip,
+            }),
+            Ok(UNWRITTEN) => Err(FitsError::Scratch {
+                folder: scratch.to_owned(),
+                source: io::Error::other(message),
             }),
             _ if code == PANICKED => refused(Refusal::Unreadable("the decoder gave up".into())),
             _ => trouble(format!("the decoder ended with status {code}")),
@@ -171,14 +312,35 @@ fn judge(status: ExitStatus, message: String, path: &Path, size: u64) -> Result<
 mod tests {
     #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+    use super::super::child::{TIME_LIMIT, TIME_TO_END};
     use super::*;
 
-    fn end(raw: i32) -> Result<(), FitsError> {
+    /// However often signs of life are given, a child that hangs must be gone before its parent is
+    /// killed for it: the file would hang the next process too.
+    #[test]
+    fn a_child_is_given_up_long_before_the_watchdog_bites() {
+        for unit in [
+            "deploy/dawnledger.service",
+            "deploy/user/dawnledger.service",
+        ] {
+            let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(unit);
+            let text = fs::read_to_string(path).unwrap();
+            let mut lines = text.lines();
+            let watchdog = lines.find_map(|line| line.strip_prefix("WatchdogSec="));
+            let watchdog = Duration::from_secs(watchdog.unwrap().parse().unwrap());
+            assert!(PATIENCE + FAREWELL <= watchdog * 3 / 4, "{unit}");
+        }
+        assert!(Duration::from_secs(TIME_LIMIT + TIME_TO_END) < PATIENCE);
+        assert!(LOOK * 100 <= PATIENCE);
+    }
+
+    fn ended(raw: i32) -> Result<(), FitsError> {
         judge(
             ExitStatus::from_raw(raw),
             "why".into(),
             Path::new("a.fits"),
             7,
+            Path::new("scratch"),
         )
     }
 
@@ -186,21 +348,33 @@ mod tests {
     #[test]
     fn only_fatal_signals_of_its_own_poison() {
         for signal in [11, 7, 6] {
-            let error = end(signal).unwrap_err();
+            let error = ended(signal).unwrap_err();
             assert!(matches!(error, FitsError::Refused(Refusal::Poisoned(_))));
         }
         for signal in [9, 15, 1, 2] {
-            assert!(matches!(end(signal), Err(FitsError::Io { .. })), "{signal}");
+            assert!(
+                matches!(ended(signal), Err(FitsError::Io { .. })),
+                "{signal}"
+            );
         }
         for signal in [8, 4, 24, 25] {
-            let error = end(signal).unwrap_err();
+            let error = ended(signal).unwrap_err();
             assert!(matches!(error, FitsError::Refused(Refusal::Unreadable(_))));
         }
-        assert!(end(0).is_ok());
-        let error = end(1 << 8).unwrap_err();
+        assert!(ended(0).is_ok());
+        let error = ended(1 << 8).unwrap_err();
         assert_eq!(error.refusal(), Some(Refusal::Unreadable("why".into())));
-        assert!(matches!(end(2 << 8), Err(FitsError::Io { .. })));
-        assert!(matches!(end(3 << 8), Err(FitsError::Short { has: 7, .. })));
-        assert!(matches!(end(101 << 8), Err(FitsError::Refused(_))));
+        assert!(matches!(ended(2 << 8), Err(FitsError::Io { .. })));
+        assert!(matches!(
+            ended(3 << 8),
+            Err(FitsError::Short { has: 7, .. })
+        ));
+        let error = ended(4 << 8).unwrap_err();
+        assert_eq!(
+            error.to_string(),
+            "scratch: could not write a scratch file: why"
+        );
+        assert_eq!(error.refusal(), None);
+        assert!(matches!(ended(101 << 8), Err(FitsError::Refused(_))));
     }
 }

@@ -96,7 +96,7 @@ impl Wrapped {
 /// Turns "too short so far" into a refusal.
 fn settled<T>(found: Result<T, FitsError>) -> Result<T, FitsError> {
     found.map_err(|error| match error {
-        FitsError::Io { .. } => error,
+        FitsError::Io { .. } | FitsError::Scratch { .. } => error,
         other => match other.refusal() {
             Some(refusal) => FitsError::Refused(refusal),
             None => FitsError::unreadable("nothing"),

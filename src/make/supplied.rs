@@ -11,6 +11,7 @@ use ndarray::Array2;
 use super::flat::{Mean, Sampled, colour_index, lit_levels, normalise};
 use super::{MakeError, Maker, mask, stamp};
 use crate::facts::{Cfa, FlatLevel, Kind, MasterUse, Stamp, SuppliedMaster, Task};
+use crate::fits::FitsError;
 use crate::measure;
 
 /// Where a master can be read.
@@ -25,6 +26,14 @@ impl Place<'_> {
         MakeError::Master {
             path: self.path.clone(),
             reason: reason.to_string(),
+        }
+    }
+
+    /// It could not be opened, for which a disk that has no room to decode it is no fault of its own.
+    pub(super) fn unopened(&self, error: FitsError) -> MakeError {
+        match error {
+            FitsError::Scratch { folder, source } => MakeError::Scratch { folder, source },
+            other => self.unusable(other),
         }
     }
 

@@ -4,16 +4,17 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::thread;
 use std::time::Duration;
 
 use dawnledger::facts::Refusal;
-use dawnledger::fits::FitsError;
+use dawnledger::fits::{FitsError, Source, Unpacker};
 use rustix::process::{Pid, Signal, kill_process};
 use tempfile::TempDir;
 
-use super::{gzip, open, saved};
+use super::{data, gzip, open, saved};
 
 /// The largest file that a decoder may write, bytes: the last but one of the limits that it sets.
 const LARGEST: &str = "2147486528";
@@ -123,7 +124,67 @@ fn a_decoder_at_the_end_of_its_time_says_so() {
             .collect();
         (words[0].clone(), words[1].clone())
     };
-    assert_eq!(limit("Max cpu time"), ("300".into(), "310".into()));
+    assert_eq!(limit("Max cpu time"), ("100".into(), "110".into()));
     assert_eq!(limit("Max address space").0, (4_u64 << 30).to_string());
     assert_eq!(limit("Max file size").0, LARGEST);
+}
+
+/// A disk that is full says nothing of the file.
+#[test]
+fn a_scratch_file_that_cannot_be_written_is_no_fault_of_the_file() {
+    let folder = TempDir::new().unwrap();
+    let file = saved(
+        &folder,
+        "a.fits.gz",
+        &gzip(&fs::read(data("m13.fits")).unwrap()),
+    );
+    let child = Command::new(env!("CARGO_BIN_EXE_dawnledger"))
+        .arg("unpack")
+        .stdin(fs::File::open(&file).unwrap())
+        .stdout(fs::File::options().write(true).open("/dev/full").unwrap())
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&child.stderr);
+    assert_eq!(child.status.code(), Some(4), "{said}");
+    assert!(said.starts_with("No space left on device"), "{said}");
+    let in_the_way = saved(&folder, "scratch", b"a file");
+    let unpacker = Unpacker::new(env!("CARGO_BIN_EXE_dawnledger").into(), in_the_way.clone());
+    let error = Source::open(&file, &unpacker).expect_err("no folder for it");
+    assert!(
+        matches!(&error, FitsError::Scratch { folder, .. } if *folder == in_the_way),
+        "{error}"
+    );
+    assert_eq!(error.refusal(), None);
+}
+
+/// A decoder that never ends and says nothing.
+fn hanging(folder: &TempDir) -> Unpacker {
+    let program = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fits/never");
+    Unpacker::new(program, folder.path().join("scratch"))
+}
+
+#[test]
+fn a_decoder_that_never_ends_costs_one_file_and_signs_of_life_are_given_meanwhile() {
+    let folder = TempDir::new().unwrap();
+    let signs = Arc::new(AtomicUsize::new(0));
+    let given = signs.clone();
+    let unpacker = hanging(&folder)
+        .within(Duration::from_millis(250))
+        .attended(move || {
+            given.fetch_add(1, Ordering::Relaxed);
+            true
+        });
+    let error = Source::open(&data("m13_rice.fits"), &unpacker).expect_err("it never ends");
+    let why = "it could not be decoded in 0.25 s".to_owned();
+    assert_eq!(error.refusal(), Some(Refusal::Unreadable(why)));
+    assert!(signs.load(Ordering::Relaxed) > 0);
+}
+
+#[test]
+fn told_to_stop_nobody_waits_for_a_decoder_and_nothing_is_said_of_the_file() {
+    let folder = TempDir::new().unwrap();
+    let unpacker = hanging(&folder).attended(|| false);
+    let error = Source::open(&data("m13_rice.fits"), &unpacker).expect_err("it never ends");
+    assert!(matches!(error, FitsError::Io { .. }), "{error}");
+    assert_eq!(error.refusal(), None);
 }

@@ -75,6 +75,50 @@ fn a_full_disk_is_waited_out() {
     assert!(daemon.end(Signal::TERM).success());
 }
 
+/// A compressed light is decoded on the state's disk.
+#[test]
+fn a_state_disk_too_small_to_decode_is_waited_for_and_blamed_on_no_file() {
+    let hook = "settle_s: 1\nhooks:\n  - when: [failed, recovered]\n    command: [/bin/sh, -c, ";
+    let here = by_events();
+    let Some(small) = Mount::small(&here, "4m") else {
+        return;
+    };
+    let told = here.path("told");
+    change_settings(&here, "state: state", "state: small/state");
+    let hook = format!("{hook}'cat >>{}']", told.display());
+    change_settings(&here, "settle_s: 1", &hook);
+    here.shoot(FRAMES);
+    let mut daemon = Daemon::start(&here);
+    daemon.wait_for("three lights", || calibrated(&here) == 3);
+    let mut light = another_light(1);
+    light.resize(light.len() + (16 << 20), 0);
+    fs::write(here.incoming().join("new.fits.gz"), gzip(&light)).unwrap();
+    let events = || {
+        let text = fs::read_to_string(&told).unwrap_or_default();
+        let documents = serde_json::Deserializer::from_str(&text).into_iter();
+        let documents: Vec<serde_json::Value> = documents.map_while(Result::ok).collect();
+        let words = documents.iter().map(|document| {
+            assert_eq!(document["cause"], "disk", "{text}");
+            document["event"].as_str().unwrap().to_owned()
+        });
+        words.collect::<Vec<_>>()
+    };
+    daemon.wait_for("the hook", || events() == ["failed"]);
+    daemon.wait_for("its word", || {
+        let (text, code) = status(&here);
+        code == Some(0)
+            && text.contains("waiting: ")
+            && text.contains("scratch file: No space left")
+    });
+    assert!(!daemon.said().contains("could not be read"));
+    small.again("remount,size=64m");
+    daemon.wait_for("the fourth light", || calibrated(&here) == 4);
+    daemon.wait_for("the end of it", || events() == ["failed", "recovered"]);
+    let log = session(&here).unwrap();
+    assert!(log.refused.is_empty(), "{:?}", log.refused);
+    assert!(daemon.end(Signal::TERM).success());
+}
+
 #[test]
 fn a_full_state_disk_is_waited_out_even_at_the_start() {
     let here = by_events();

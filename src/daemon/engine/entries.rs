@@ -10,12 +10,16 @@ use crate::scan::{self, Found};
 
 impl Engine {
     /// Files were taken in, or not.
+    ///
+    /// # Errors
+    /// Where the disk is to blame and trying later may help, with what could be taken in on file.
     pub fn taken_in(
         &mut self,
         taken: Vec<(Look, Taken)>,
         now: Timestamp,
     ) -> Result<(), DaemonError> {
         let mut entries = Vec::new();
+        let mut trouble = Ok(());
         for (look, taken) in taken {
             match taken {
                 Taken::In(content) => entries.push(Entry {
@@ -31,6 +35,13 @@ impl Engine {
                     self.teller.arriving();
                 }
                 Taken::Changed => self.look_again(&look.file, now),
+                Taken::NoRoom(error) => {
+                    // At once, which is when all else is tried again.
+                    let note = format!("it waits to be decoded: {error}");
+                    self.settle.put_off(&look.file, note, now);
+                    self.teller.arriving();
+                    trouble = Err(error);
+                }
                 Taken::Later(reason) => {
                     tracing::warn!(file = %look.file, "could not be read, to be tried again: {reason}");
                     let until = now.saturating_add(READ_AGAIN).unwrap_or(now);
@@ -77,7 +88,7 @@ impl Engine {
             self.settle.taken(&file, &stamp);
             self.stale.remove(&file);
         }
-        Ok(())
+        trouble
     }
 
     pub(super) fn look_at(&self, file: &FileId) -> Option<Found> {

@@ -47,14 +47,27 @@ impl Engine {
     }
 
     /// A light could not be measured.
-    pub fn not_measured(&mut self, light: &ToMeasure, error: &MakeError) {
-        if !matches!(error, MakeError::Stopped) {
-            tracing::warn!(product = light.product, "not measured: {error}");
-            self.unmeasured.insert(light.fingerprint);
+    ///
+    /// # Errors
+    /// The error itself where the disk is to blame and trying later may help.
+    pub fn not_measured(&mut self, light: &ToMeasure, error: MakeError) -> Result<(), DaemonError> {
+        match error {
+            MakeError::Stopped => {}
+            MakeError::Scratch { folder, source } => {
+                return Err(DaemonError::scratch(folder, source));
+            }
+            other => {
+                tracing::warn!(product = light.product, "not measured: {other}");
+                self.unmeasured.insert(light.fingerprint);
+            }
         }
+        Ok(())
     }
 
     /// Deals with what raw files have done, or a request to stop; gives back any other error.
+    ///
+    /// # Errors
+    /// Where the disk is to blame and trying later may help.
     pub(super) fn deal_with_raw(
         &mut self,
         error: MakeError,
@@ -64,6 +77,9 @@ impl Engine {
             MakeError::Stopped => {}
             MakeError::Changed { file } => self.changed(file, now)?,
             MakeError::Spoiled { file, reason } => self.spoiled(&file, &reason)?,
+            MakeError::Scratch { folder, source } => {
+                return Err(DaemonError::scratch(folder, source));
+            }
             other => return Ok(Some(other)),
         }
         Ok(None)

@@ -22,6 +22,40 @@ fn files_that_others_hold_open_are_not_blamed_on_a_small_set() {
     assert_eq!(engine.plan(now).unwrap().tasks.len(), 1);
 }
 
+/// A disk without room for scratch files says nothing of the files that need one.
+#[test]
+fn a_disk_without_room_to_decode_is_waited_for_and_blamed_on_no_file() {
+    let here = Place::new();
+    let mut engine = here.open(PROFILE, Mode::Run);
+    let no_room = || (here.path("state/scratch"), Errno::NOSPC.into());
+    engine.scan(0, at(0)).unwrap();
+    let mut requests = engine.due(at(0) + LONG);
+    let packed = requests.remove(0);
+    let (folder, source) = no_room();
+    let mut taken = vec![(
+        packed.look.clone(),
+        Taken::NoRoom(DaemonError::scratch(folder, source)),
+    )];
+    taken.extend(requests.into_iter().map(|request| {
+        let (path, look) = (&request.path, &request.look);
+        let content = here
+            .intake(PROFILE)
+            .take(path, look, None, true, &Pulse::default());
+        (request.look, content)
+    }));
+    full(engine.taken_in(taken, at(0) + LONG));
+    let again = engine.due(at(1) + LONG);
+    let again: Vec<_> = again.into_iter().map(|request| request.look).collect();
+    assert_eq!(again, [packed.look], "only what waits, and at once");
+    let now = at(20_000);
+    let task = engine.plan(now).unwrap().tasks.remove(0);
+    let (folder, source) = no_room();
+    full(engine.not_made(&task, MakeError::Scratch { folder, source }, now));
+    assert_eq!(engine.plan(now).unwrap().tasks.len(), 1, "no failure of it");
+    let told = engine.alarm.events();
+    assert!(told.is_empty(), "no raw file is to blame: {told:?}");
+}
+
 /// What one loop told of a watch folder, the next tells the end of, though it never saw it away.
 #[test]
 fn the_end_of_what_another_loop_told_is_told() {

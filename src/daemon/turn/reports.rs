@@ -74,10 +74,7 @@ impl Turn {
                         tracing::info!(product, seconds, "measured");
                         self.engine.measured(&light, &measured)
                     }
-                    Err(error) => {
-                        self.engine.not_measured(&light, &error);
-                        Ok(())
-                    }
+                    Err(error) => self.engine.not_measured(&light, error),
                 }
             }
         }
