@@ -39,7 +39,7 @@ pub use encode::header_block;
 pub use product::{ImageWriter, Plane, Samples, Storage};
 pub use source::Source;
 pub use sum::checksums_hold;
-pub use unpack::Unpacker;
+pub use unpack::{Unpacker, sweep};
 pub use wrapped::Wrapped;
 
 /// Why a file could not be used.

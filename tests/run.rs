@@ -9,6 +9,8 @@ mod observatory;
 
 #[path = "run/damage.rs"]
 mod damage;
+#[path = "run/decoder.rs"]
+mod decoder;
 #[path = "run/disk.rs"]
 mod disk;
 #[path = "run/folders.rs"]

@@ -119,6 +119,7 @@ impl Engine {
     ) -> Result<Self, DaemonError> {
         let locks = lock(&settings, &disk)?;
         disk.sweep(&settings.output)?;
+        disk.sweep(&settings.state)?;
         let (mut catalogue, snapshot) = match open_catalogue(&settings, &disk) {
             Err(DaemonError::Catalogue(error)) if error.is_damage() => {
                 tracing::warn!("{error}; it is set aside and rebuilt from the folders");

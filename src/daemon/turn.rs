@@ -21,7 +21,7 @@ use super::supplied::Shelf;
 use super::worker::{Job, Request, Worker};
 use super::{DaemonError, space};
 use crate::facts::{FileId, Settings};
-use crate::fits::Unpacker;
+use crate::fits::{self, Unpacker};
 use crate::make::{Maker, Pulse};
 use crate::night::Cause;
 use crate::publish::Disk;
@@ -126,6 +126,7 @@ impl Turn {
             unpacker().attended(move || pulse.beat().is_ok())
         };
         let engine = Engine::open(settings.clone(), disk.clone(), shelf, mode)?;
+        fits::sweep(&scratch, &disk)?;
         let board = Board::open(disk.clone(), &settings.state, mode, Timestamp::now());
         let intake = Intake {
             profiles: settings.profiles.clone(),

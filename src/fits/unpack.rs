@@ -24,6 +24,7 @@ use rustix::io::Errno;
 use rustix::process::Signal;
 
 use crate::facts::Refusal;
+use crate::publish::{Disk, PublishError};
 
 use super::gate::Opened;
 use super::{Cut, FitsError};
@@ -40,6 +41,8 @@ pub(super) const UNWRITTEN: u8 = 4;
 const PANICKED: i32 = 101;
 /// The longest message taken from the child, bytes.
 const MESSAGE_LIMIT: usize = 2000;
+/// How the name of a scratch file begins; the process and a number follow.
+const NAME: &str = "unpacked-";
 /// How long a child may take. Well below the watchdog of the service, and above the child's own limit
 /// of processor time: who gets here waits for something, and would wait the next time too.
 const PATIENCE: Duration = Duration::from_secs(120);
@@ -172,7 +175,7 @@ impl Unpacker {
             fs::create_dir_all(&self.scratch)?;
             loop {
                 let number = self.counter.fetch_add(1, Ordering::Relaxed);
-                let name = format!("unpacked-{}-{number}", std::process::id());
+                let name = format!("{NAME}{}-{number}", std::process::id());
                 let path = self.scratch.join(name);
                 let file = OpenOptions::new()
                     .read(true)
@@ -204,6 +207,30 @@ impl Unpacker {
             },
         })
     }
+}
+
+/// Removes from the folder `scratch` what processes left that were killed before they could take a
+/// scratch file's name away. Nothing else is touched.
+///
+/// # Errors
+/// When something that should go cannot be removed.
+pub fn sweep(scratch: &Path, disk: &Disk) -> Result<(), PublishError> {
+    let Ok(entries) = fs::read_dir(scratch) else {
+        return Ok(());
+    };
+    let is_file = |entry: &fs::DirEntry| entry.file_type().is_ok_and(|kind| kind.is_file());
+    let mut ours = entries
+        .flatten()
+        .filter(|entry| is_file(entry) && entry.file_name().to_str().is_some_and(is_ours));
+    ours.try_for_each(|entry| disk.remove(&entry.path()))
+}
+
+fn is_ours(name: &str) -> bool {
+    let numbers = name
+        .strip_prefix(NAME)
+        .and_then(|rest| rest.split_once('-'));
+    let is_number = |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
+    numbers.is_some_and(|(process, number)| is_number(process) && is_number(number))
 }
 
 /// What came of listening to a child.
@@ -332,6 +359,34 @@ mod tests {
         }
         assert!(Duration::from_secs(TIME_LIMIT + TIME_TO_END) < PATIENCE);
         assert!(LOOK * 100 <= PATIENCE);
+    }
+
+    #[test]
+    fn what_a_killed_process_left_is_swept_and_nothing_else() {
+        let folder = tempfile::tempdir().unwrap();
+        let others = [
+            "unpacked-1",
+            "unpacked-1-",
+            "unpacked--2",
+            "unpacked-1-2.fits",
+            "unpacked-1-2-3",
+            "an-unpacked-1-2",
+            "light.fits",
+        ];
+        for name in others.iter().chain(&["unpacked-1-2", "unpacked-4194304-0"]) {
+            fs::write(folder.path().join(name), "left").unwrap();
+        }
+        // A folder of such a name is none of ours either.
+        fs::create_dir(folder.path().join("unpacked-7-7")).unwrap();
+        sweep(folder.path(), &Disk::default()).unwrap();
+        let left = fs::read_dir(folder.path()).unwrap();
+        let left = left.map(|entry| entry.unwrap().file_name().into_string().unwrap());
+        let mut left: Vec<String> = left.collect();
+        left.sort();
+        let mut wanted = [&others[..], &["unpacked-7-7"]].concat();
+        wanted.sort_unstable();
+        assert_eq!(left, wanted);
+        sweep(&folder.path().join("not-there"), &Disk::default()).unwrap();
     }
 
     fn ended(raw: i32) -> Result<(), FitsError> {

@@ -40,7 +40,7 @@ impl Hurt {
         fs::write(self.catalogue(), bytes).unwrap();
         once(&self.here, Counting::open()).unwrap_or_else(|error| panic!("{when}: {error}"));
         assert_same(&self.here.tree(), &self.wanted, when);
-        assert_no_leftovers(&self.here.products(), when);
+        assert_no_leftovers(&self.here, when);
         assert_eq!(meaning(&self.here), self.known, "{when}: its meaning");
         self.is_set_aside()
     }

@@ -1,0 +1,64 @@
+//! Decoders that hang, and what becomes of them and of their file when the daemon is killed.
+
+use rustix::process::test_kill_process;
+
+use super::*;
+
+/// The decoder of this file, once it writes: its limits are set, and it ends with its parent.
+fn decoder(file: &Path) -> Option<Pid> {
+    let entries = fs::read_dir("/proc").unwrap().flatten();
+    let numbers = entries.filter_map(|entry| entry.file_name().to_str()?.parse::<i32>().ok());
+    numbers.filter_map(Pid::from_raw).find(|pid| {
+        let descriptors = Path::new("/proc").join(pid.to_string()).join("fd");
+        let reads = fs::read_link(descriptors.join("0")).is_ok_and(|input| input == file);
+        reads && fs::metadata(descriptors.join("1")).is_ok_and(|output| output.len() > 0)
+    })
+}
+
+/// A light with a long tail of zeros, which takes a while to inflate.
+fn slow_light() -> Vec<u8> {
+    let tail = gzip(&vec![0; 16 << 20]).repeat(16);
+    [gzip(&another_light(1)), tail].concat()
+}
+
+#[test]
+fn a_decoder_that_hangs_is_no_hanging_daemon_and_killed_with_it_says_nothing_of_the_file() {
+    let here = by_events();
+    here.shoot(FRAMES);
+    let file = here.incoming().join("new.fits.gz");
+    fs::write(&file, slow_light()).unwrap();
+    let file = fs::canonicalize(file).unwrap();
+    let mut manager = Manager::of(&here);
+    let mut daemon = manager.start(&here);
+    // What nobody hears would hold it up.
+    manager.socket.set_nonblocking(true).unwrap();
+    let forget = || while manager.socket.recv(&mut [0; 4096]).is_ok() {};
+    let mut found = None;
+    daemon.wait_for("a decoder", || {
+        forget();
+        found = decoder(&file);
+        found.is_some()
+    });
+    let found = found.unwrap();
+    kill_process(found, Signal::STOP).unwrap();
+    forget();
+    manager.socket.set_nonblocking(false).unwrap();
+    // More of them than could have been under way already.
+    for _ in 0..3 {
+        manager.heard.clear();
+        manager.hear_until("WATCHDOG=1");
+    }
+    assert!(decoder(&file).is_some(), "it hangs still");
+    daemon.signal(Signal::KILL);
+    let patience = Instant::now() + Duration::from_secs(60);
+    while test_kill_process(found).is_ok() && decoder(&file).is_some() {
+        assert!(Instant::now() < patience, "the decoder outlives the daemon");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    drop(daemon);
+    let mut daemon = Daemon::start(&here);
+    daemon.wait_for("the fourth light", || calibrated(&here) == 4);
+    let log = session(&here).unwrap();
+    assert!(log.refused.is_empty(), "{:?}", log.refused);
+    ends_as_by_once(daemon, &here);
+}
