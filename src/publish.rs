@@ -101,6 +101,8 @@ impl Gate for Open {
 #[derive(Clone)]
 pub struct Disk {
     gate: Arc<dyn Gate>,
+    /// Folders that are never made.
+    roots: Arc<[PathBuf]>,
 }
 
 impl Default for Disk {
@@ -112,7 +114,20 @@ impl Default for Disk {
 impl Disk {
     /// A disk whose operations pass this gate.
     pub fn gated(gate: Arc<dyn Gate>) -> Self {
-        Self { gate }
+        Self {
+            gate,
+            roots: Arc::default(),
+        }
+    }
+
+    /// The same way, by which these folders are never made. One that was there and is not has gone with
+    /// the disk that held it: what were made in its place would lie on another.
+    #[must_use]
+    pub fn never_making(&self, roots: impl IntoIterator<Item = PathBuf>) -> Self {
+        Self {
+            gate: self.gate.clone(),
+            roots: roots.into_iter().collect(),
+        }
     }
 
     fn run<T>(
@@ -177,10 +192,17 @@ impl Disk {
     /// Makes a folder and its parents, flushing the parent of each that is new.
     ///
     /// # Errors
-    /// When one cannot be made.
+    /// When one cannot be made, or is one of those that never are.
     pub fn make_folder(&self, folder: &Path) -> Result<(), PublishError> {
         if folder.is_dir() {
             return Ok(());
+        }
+        if self.roots.iter().any(|root| root == folder) {
+            return Err(PublishError {
+                op: Op::MakeFolder,
+                path: folder.to_owned(),
+                source: io::Error::new(io::ErrorKind::NotFound, "it is not there any more"),
+            });
         }
         if let Some(parent) = folder
             .parent()
@@ -330,5 +352,28 @@ impl Drop for Draft {
             // Best effort: a sweep at the next start takes what stays.
             let _ = self.disk.remove(&self.temporary);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used)]
+
+    use super::*;
+
+    #[test]
+    fn a_folder_that_went_with_its_disk_is_not_made_anew() {
+        let scratch = tempfile::tempdir().unwrap();
+        let root = scratch.path().join("products");
+        let disk = Disk::default();
+        disk.make_folder(&root).unwrap();
+        let disk = disk.never_making([root.clone()]);
+        let product = root.join("masters/bias/bias.fits");
+        disk.publish(&product, b"bytes").unwrap();
+        fs::remove_dir_all(&root).unwrap();
+        let refused = disk.publish(&product, b"bytes").unwrap_err();
+        assert!(refused.is_passing(), "{refused}");
+        assert_eq!((refused.op, refused.path), (Op::MakeFolder, root.clone()));
+        assert!(!root.exists());
     }
 }

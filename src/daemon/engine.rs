@@ -118,6 +118,7 @@ impl Engine {
         mode: Mode,
     ) -> Result<Self, DaemonError> {
         let locks = lock(&settings, &disk)?;
+        let disk = disk.never_making([settings.state.clone(), settings.output.clone()]);
         disk.sweep(&settings.output)?;
         disk.sweep(&settings.state)?;
         let (mut catalogue, snapshot) = match open_catalogue(&settings, &disk) {
@@ -168,6 +169,11 @@ impl Engine {
             }
         }
         Ok(engine)
+    }
+
+    /// The way to its disk, by which its folders are never made anew.
+    pub fn disk(&self) -> &Disk {
+        &self.disk
     }
 
     /// Are the folders that were opened still there, and the catalogue as it was left?

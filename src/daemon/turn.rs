@@ -125,7 +125,8 @@ impl Turn {
             let pulse = pulse.clone();
             unpacker().attended(move || pulse.beat().is_ok())
         };
-        let engine = Engine::open(settings.clone(), disk.clone(), shelf, mode)?;
+        let engine = Engine::open(settings.clone(), disk, shelf, mode)?;
+        let disk = engine.disk().clone();
         fits::sweep(&scratch, &disk)?;
         let board = Board::open(disk.clone(), &settings.state, mode, Timestamp::now());
         let intake = Intake {

@@ -17,7 +17,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStderr, Command, ExitStatus, Stdio};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::thread;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::io::Errno;
@@ -142,17 +142,24 @@ impl Unpacker {
 
     /// Waits for the child's end and takes its message, as far as there is patience.
     fn wait(&self, child: &mut Child, message: &mut Vec<u8>) -> io::Result<Waited> {
-        let begun = Instant::now();
         let mut pipe = child.stderr.take();
+        let mut waited = Duration::ZERO;
         loop {
-            match &mut pipe {
-                Some(open) => {
-                    if listen(open, message, LOOK)? == Heard::End {
+            // Added up of what each look waits at least: no clock is needed.
+            waited += match &mut pipe {
+                Some(open) => match listen(open, message, LOOK)? {
+                    Heard::Nothing => LOOK,
+                    Heard::Words => SOON,
+                    Heard::End => {
                         pipe = None;
+                        Duration::ZERO
                     }
+                },
+                None => {
+                    thread::sleep(SOON);
+                    SOON
                 }
-                None => thread::sleep(SOON),
-            }
+            };
             if let Some(status) = child.try_wait()? {
                 // Its last words.
                 while let Some(open) = &mut pipe
@@ -163,7 +170,7 @@ impl Unpacker {
             if !(self.attend)() {
                 return Ok(Waited::Stopped);
             }
-            if begun.elapsed() >= self.patience {
+            if waited >= self.patience {
                 return Ok(Waited::TooLong);
             }
         }
@@ -172,7 +179,11 @@ impl Unpacker {
     /// A new file in the scratch folder that has lost its name already.
     fn scratch_file(&self) -> Result<File, FitsError> {
         let make = || {
-            fs::create_dir_all(&self.scratch)?;
+            // Not the folder around it: where that is gone its disk is.
+            match fs::create_dir(&self.scratch) {
+                Err(error) if error.kind() != io::ErrorKind::AlreadyExists => return Err(error),
+                _ => {}
+            }
             loop {
                 let number = self.counter.fetch_add(1, Ordering::Relaxed);
                 let name = format!("{NAME}{}-{number}", std::process::id());
@@ -265,11 +276,12 @@ fn listen(pipe: &mut ChildStderr, message: &mut Vec<u8>, wait: Duration) -> io::
 
 /// Kills a child.
 fn end(child: &mut Child) {
-    let begun = Instant::now();
     // One that has ended meanwhile cannot be killed.
     let _ = child.kill();
-    while matches!(child.try_wait(), Ok(None)) && begun.elapsed() < FAREWELL {
+    let mut waited = Duration::ZERO;
+    while matches!(child.try_wait(), Ok(None)) && waited < FAREWELL {
         thread::sleep(SOON);
+        waited += SOON;
     }
 }
 

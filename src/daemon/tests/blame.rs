@@ -46,7 +46,16 @@ fn a_disk_without_room_to_decode_is_waited_for_and_blamed_on_no_file() {
     full(engine.taken_in(taken, at(0) + LONG));
     let again = engine.due(at(1) + LONG);
     let again: Vec<_> = again.into_iter().map(|request| request.look).collect();
-    assert_eq!(again, [packed.look], "only what waits, and at once");
+    assert_eq!(
+        again,
+        std::slice::from_ref(&packed.look),
+        "only what waits, and at once"
+    );
+    let content =
+        here.intake(PROFILE)
+            .take(&packed.path, &packed.look, None, true, &Pulse::default());
+    let taken = vec![(packed.look, content)];
+    engine.taken_in(taken, at(1) + LONG).unwrap();
     let now = at(20_000);
     let task = engine.plan(now).unwrap().tasks.remove(0);
     let (folder, source) = no_room();
