@@ -9,6 +9,7 @@
 
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 use jiff::Timestamp;
 use tokio::runtime::Builder;
@@ -149,8 +150,10 @@ impl House {
             };
             let held = lasting.wait(settings, &self.disk, &error, Timestamp::now());
             service::starting(2 * RETRY.unsigned_abs());
+            // The service manager's watchdog counts from the start on.
+            let pause = service::watchdog().map_or(Duration::MAX, |watchdog| watchdog / 3);
             let word = tokio::select! {
-                () = tokio::time::sleep(RETRY.unsigned_abs()) => None,
+                () = tokio::time::sleep(RETRY.unsigned_abs().min(pause)) => None,
                 word = ears.hear() => Some(word),
             };
             drop(held);
