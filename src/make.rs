@@ -42,7 +42,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use thiserror::Error;
 
-use crate::facts::{Camera, FileId, Input, Made, MadeStats, Recipe, Stamp, Task};
+use crate::facts::{Camera, FileId, Input, Made, Recipe, Stamp, Task};
 use crate::fits::{FitsError, Source, Unpacker};
 use crate::publish::{Disk, PublishError};
 
@@ -117,7 +117,8 @@ impl Pulse {
         self.stop.store(true, Ordering::Relaxed);
     }
 
-    /// Grows with every strip, and while a decoder is waited for. While work is under way, standing still means hanging.
+    /// Grows with every strip, and while a decoder is waited for. While work is under way, standing
+    /// still means hanging.
     pub fn beats(&self) -> u64 {
         self.beats.load(Ordering::Relaxed)
     }
@@ -175,23 +176,6 @@ impl Maker {
             Recipe::Master(recipe) => master::make(self, task, recipe, pulse),
             Recipe::Light(recipe) => light::make(self, task, recipe, pulse),
             Recipe::Line(recipe) => line::make(self, task, recipe, pulse),
-        }
-    }
-
-    /// The record of a product that is published.
-    fn record(task: &Task, size: u64, stats: MadeStats) -> Made {
-        Made {
-            fingerprint: task.fingerprint,
-            product: task.product.clone(),
-            size,
-            method: task.recipe.method(),
-            inputs: task.recipe.inputs(),
-            masters: task.recipe.masters().into_iter().cloned().collect(),
-            facts: match &task.recipe {
-                Recipe::Master(recipe) => Some(recipe.facts.clone()),
-                Recipe::Light(_) | Recipe::Line(_) => None,
-            },
-            stats,
         }
     }
 

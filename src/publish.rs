@@ -121,7 +121,7 @@ impl Disk {
     }
 
     /// The same way, by which these folders are never made. One that was there and is not has gone with
-    /// the disk that held it: what were made in its place would lie on another.
+    /// the disk that held it: what is made in its place would lie on another.
     #[must_use]
     pub fn never_making(&self, roots: impl IntoIterator<Item = PathBuf>) -> Self {
         Self {

@@ -5,7 +5,7 @@ use std::ops::AddAssign;
 
 use serde::{Deserialize, Serialize};
 
-use super::{Digest, Fingerprint, MasterFacts, MasterUse};
+use super::{Digest, Fingerprint, MasterFacts, MasterUse, Recipe, Task};
 
 /// How many pixels of one exposure were rejected in the combination.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -71,4 +71,23 @@ pub struct Made {
     pub facts: Option<MasterFacts>,
     /// Measured on the way.
     pub stats: MadeStats,
+}
+
+impl Made {
+    /// What came of a task.
+    pub fn of(task: &Task, size: u64, stats: MadeStats) -> Self {
+        Self {
+            fingerprint: task.fingerprint,
+            product: task.product.clone(),
+            size,
+            method: task.recipe.method(),
+            inputs: task.recipe.inputs(),
+            masters: task.recipe.masters().into_iter().cloned().collect(),
+            facts: match &task.recipe {
+                Recipe::Master(recipe) => Some(recipe.facts.clone()),
+                Recipe::Light(_) | Recipe::Line(_) => None,
+            },
+            stats,
+        }
+    }
 }

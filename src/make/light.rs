@@ -155,7 +155,7 @@ pub fn make(
     };
     let lines = lines_of_cells(&cells.concat(), light.width);
     let size = writer.finish(&all_cards(&stats, &lines))?;
-    Ok(Maker::record(task, size, stats))
+    Ok(Made::of(task, size, stats))
 }
 
 #[allow(clippy::expect_used, reason = "strips hold whole rows")]

@@ -62,7 +62,7 @@ pub fn make(
     let writer = ImageWriter::begin(draft, width, height, vec![image])?;
     writer.rows(0, 0, Samples::F32(pixels))?;
     let size = writer.finish(&cards)?;
-    Ok(Maker::record(task, size, stats))
+    Ok(Made::of(task, size, stats))
 }
 
 fn line_cards(recipe: &LineRecipe, line: &LinePlane) -> Vec<Card> {

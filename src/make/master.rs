@@ -137,7 +137,7 @@ pub fn make(
     drop(set);
     // Giving back the memory of planes takes a while, as the disk does.
     let (size, ()) = rayon::join(|| writer.finish(&all_cards(&stats)), || drop(planes));
-    Ok(Maker::record(task, size?, stats))
+    Ok(Made::of(task, size?, stats))
 }
 
 /// What a master's header has room for.

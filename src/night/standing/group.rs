@@ -7,7 +7,9 @@ use std::collections::BTreeMap;
 
 use super::{Light, LightStanding};
 use crate::combine::median;
-use crate::facts::{ChannelLine, CloudEntry, ColourSky, GroupEntry, JumpEntry, Measures, Shape};
+use crate::facts::{
+    ChannelLine, CloudEntry, Colour, ColourSky, GroupEntry, JumpEntry, Measures, Shape,
+};
 use crate::judge::{Course, Jump, Passage};
 use crate::night::Known;
 use crate::night::advice::{Series, advise};
@@ -117,40 +119,47 @@ fn middle_angle(shapes: &[Shape]) -> Option<f64> {
 
 /// The middle of the lights' sky by colour.
 fn sky(speaking: &[(&Light<'_>, &LightStanding)]) -> Vec<ColourSky> {
-    let mut skies: BTreeMap<_, (Vec<f64>, Vec<f64>)> = BTreeMap::new();
-    for sky in speaking.iter().flat_map(|(light, _)| &light.measured.sky) {
-        let (levels, noises) = skies.entry(sky.colour).or_default();
-        levels.push(sky.level_adu);
-        noises.push(sky.noise_adu);
-    }
-    let middle = |(colour, (mut levels, mut noises)): (_, (Vec<f64>, Vec<f64>))| {
-        Some(ColourSky {
+    let skies = speaking.iter().flat_map(|(light, _)| &light.measured.sky);
+    let all = skies.map(|sky| (sky.colour, [sky.level_adu, sky.noise_adu]));
+    middles(all)
+        .map(|(colour, [level, noise])| ColourSky {
             colour,
-            level_adu: rounded(median(&mut levels)?, 3),
-            noise_adu: rounded(median(&mut noises)?, 3),
+            level_adu: rounded(level, 3),
+            noise_adu: rounded(noise, 3),
         })
-    };
-    skies.into_iter().filter_map(middle).collect()
+        .collect()
 }
 
 /// The middle of the lights' channel lines.
 fn channel_lines(speaking: &[(&Light<'_>, &LightStanding)]) -> Vec<ChannelLine> {
-    let mut lines: BTreeMap<_, (Vec<f64>, Vec<f64>)> = BTreeMap::new();
-    for line in speaking.iter().flat_map(|(light, _)| &light.measured.lines) {
-        let (slopes, intercepts) = lines.entry(line.colour).or_default();
-        slopes.push(line.slope);
-        intercepts.push(line.intercept_adu);
-    }
-    lines
-        .into_iter()
-        .filter_map(|(colour, (mut slopes, mut intercepts))| {
-            Some(ChannelLine {
-                colour,
-                slope: rounded(median(&mut slopes)?, 5),
-                intercept_adu: rounded(median(&mut intercepts)?, 3),
-            })
+    let lines = speaking.iter().flat_map(|(light, _)| &light.measured.lines);
+    let all = lines.map(|line| (line.colour, [line.slope, line.intercept_adu]));
+    middles(all)
+        .map(|(colour, [slope, intercept])| ChannelLine {
+            colour,
+            slope: rounded(slope, 5),
+            intercept_adu: rounded(intercept, 3),
         })
         .collect()
+}
+
+/// For each colour the medians of two figures.
+fn middles(
+    all: impl Iterator<Item = (Colour, [f64; 2])>,
+) -> impl Iterator<Item = (Colour, [f64; 2])> {
+    let mut colours: BTreeMap<Colour, [Vec<f64>; 2]> = BTreeMap::new();
+    for (colour, figures) in all {
+        let known = colours.entry(colour).or_default();
+        known
+            .iter_mut()
+            .zip(figures)
+            .for_each(|(known, figure)| known.push(figure));
+    }
+    colours
+        .into_iter()
+        .filter_map(|(colour, [mut one, mut other])| {
+            Some((colour, [median(&mut one)?, median(&mut other)?]))
+        })
 }
 
 /// The light to show: the one whose stars are the brightest for their width.

@@ -303,18 +303,10 @@ impl FakeDisk {
                 task.product
             );
         }
-        let made = Made {
-            fingerprint: task.fingerprint,
-            product: task.product.clone(),
-            size: 1,
-            method: task.recipe.method(),
-            inputs: task.recipe.inputs(),
-            masters: task.recipe.masters().into_iter().cloned().collect(),
-            facts: match &task.recipe {
-                Recipe::Master(recipe) => Some(recipe.facts.clone()),
-                Recipe::Light(_) | Recipe::Line(_) => None,
-            },
-            stats: MadeStats {
+        let made = Made::of(
+            task,
+            1,
+            MadeStats {
                 pixels: 1,
                 level: 0.0,
                 noise: 0.0,
@@ -322,7 +314,7 @@ impl FakeDisk {
                 cut: 0,
                 rejected: Vec::new(),
             },
-        };
+        );
         let twice = self.snapshot.made.insert(task.fingerprint, made);
         assert!(twice.is_none(), "{} made twice", task.product);
         self.made += 1;

@@ -197,18 +197,10 @@ fn entry(name: &str, frame: Frame) -> Entry {
 
 /// What the catalogue would have of a task that was carried out.
 fn made(task: &Task) -> Made {
-    Made {
-        fingerprint: task.fingerprint,
-        product: task.product.clone(),
-        size: 1,
-        method: task.recipe.method(),
-        inputs: task.recipe.inputs(),
-        masters: task.recipe.masters().into_iter().cloned().collect(),
-        facts: match &task.recipe {
-            Recipe::Master(recipe) => Some(recipe.facts.clone()),
-            Recipe::Light(_) | Recipe::Line(_) => None,
-        },
-        stats: MadeStats {
+    Made::of(
+        task,
+        1,
+        MadeStats {
             pixels: 1,
             level: 0.0,
             noise: 0.0,
@@ -216,5 +208,5 @@ fn made(task: &Task) -> Made {
             cut: 0,
             rejected: Vec::new(),
         },
-    }
+    )
 }
