@@ -18,6 +18,7 @@ mod chunk;
 mod esd;
 mod float;
 mod form;
+mod groups;
 mod integer;
 mod lanes;
 mod network;
@@ -33,6 +34,7 @@ mod winsor;
 mod tests;
 
 pub use esd::{EsdStep, generalized_esd};
+pub use groups::clip_groups;
 pub use lanes::lowest_at_or_above;
 pub use simd::{Kernel, Level};
 pub use small::{Clip, MAD_TO_SD, Moments, clipped, clipped_sorted, mad, mean_and_sd, median};

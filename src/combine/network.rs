@@ -65,17 +65,24 @@ pub(super) trait Ordered: Copy {
     fn greater(self, other: Self) -> Self;
 }
 
-impl Ordered for i16 {
-    #[inline(always)]
-    fn lesser(self, other: Self) -> Self {
-        self.min(other)
-    }
+macro_rules! ordered {
+    ($integer:ident) => {
+        impl Ordered for $integer {
+            #[inline(always)]
+            fn lesser(self, other: Self) -> Self {
+                self.min(other)
+            }
 
-    #[inline(always)]
-    fn greater(self, other: Self) -> Self {
-        self.max(other)
-    }
+            #[inline(always)]
+            fn greater(self, other: Self) -> Self {
+                self.max(other)
+            }
+        }
+    };
 }
+
+ordered!(i16);
+ordered!(i32);
 
 impl Ordered for f32 {
     // Written so that one comparison decides both: equal values, zeros of either sign among them,

@@ -108,13 +108,20 @@ fn describe<T: Copy + Into<f64>>(sorted: &[T]) -> Option<Clip> {
         let away = value.into() - median;
         (sum + away, squares + away * away)
     });
-    let offset: f64 = sum / count as f64;
-    let variance = (squares - sum * offset) / count as f64;
-    Some(Clip {
-        mean: median + offset,
-        median,
-        sd: variance.max(0.0).sqrt(),
-        count,
-        below: 0,
-    })
+    Some(Clip::of_sums(count, median, sum, squares))
+}
+
+impl Clip {
+    /// Of `count` samples: their median, the sum of what they lie above it, and of its squares.
+    pub(super) fn of_sums(count: usize, median: f64, sum: f64, squares: f64) -> Self {
+        let offset = sum / count as f64;
+        let variance = (squares - sum * offset) / count as f64;
+        Self {
+            mean: median + offset,
+            median,
+            sd: variance.max(0.0).sqrt(),
+            count,
+            below: 0,
+        }
+    }
 }

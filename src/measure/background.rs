@@ -10,7 +10,7 @@
 //! the noise of an empty field; wings of faint stars add a little.
 
 use super::Mesh;
-use crate::combine::clipped_sorted;
+use crate::combine::{Clip, clip_groups};
 use crate::facts::{Cfa, Colour};
 
 /// Side of a cell, and rows of a band.
@@ -71,50 +71,48 @@ pub(super) fn band_of(
     colour: Option<(Cfa, Colour)>,
     step: usize,
 ) -> Vec<Option<Cell>> {
-    let mut cells = Vec::with_capacity(width.div_ceil(BAND_ROWS));
-    let mut samples = Vec::with_capacity(BAND_ROWS * BAND_ROWS);
+    let mut samples = Vec::with_capacity(rows.len().div_ceil(step.max(1)));
+    // How many of them are each cell's; none where too few are left of it.
+    let mut counts = Vec::with_capacity(width.div_ceil(BAND_ROWS));
     for left in (0..width).step_by(BAND_ROWS) {
         let right = width.min(left + BAND_ROWS);
-        samples.clear();
-        let mut wanted = 0;
+        let before = samples.len();
         let looked_at = |y: &usize| (y / 2).is_multiple_of(step.max(1));
         let rows = rows.chunks_exact(width).enumerate();
         for (y, row) in rows.filter(|(y, _)| looked_at(y)) {
-            for (x, &value) in (left..right).zip(&row[left..right]) {
-                if colour.is_none_or(|(cfa, colour)| cfa.at(x, y) == colour) {
-                    wanted += 1;
-                    if value.is_finite() {
-                        samples.push(value);
-                    }
+            let own = &row[left..right];
+            match colour {
+                None => samples.extend_from_slice(own),
+                Some((cfa, colour)) => {
+                    let own = (left..).zip(own).filter(|&(x, _)| cfa.at(x, y) == colour);
+                    samples.extend(own.map(|(_, value)| *value));
                 }
             }
         }
-        let enough = 2 * samples.len() > wanted;
-        cells.push(
-            enough
-                .then(|| sort(&mut samples))
-                .and_then(|()| cell(&samples)),
-        );
+        let wanted = samples.len() - before;
+        if !samples[before..].iter().all(|value| value.is_finite()) {
+            let finite = samples.split_off(before).into_iter();
+            samples.extend(finite.filter(|value| value.is_finite()));
+        }
+        if 2 * (samples.len() - before) <= wanted {
+            samples.truncate(before);
+        }
+        counts.push(samples.len() - before);
     }
-    cells
+    let mut rest = samples.as_mut_slice();
+    let mut groups: Vec<&mut [f32]> = Vec::with_capacity(counts.len());
+    for count in counts {
+        let (group, others) = rest.split_at_mut(count);
+        groups.push(group);
+        rest = others;
+    }
+    let clips = clip_groups(&mut groups, LIMIT, ROUNDS);
+    let cells = groups.iter().zip(clips);
+    cells.map(|(sorted, clip)| cell(sorted, clip?)).collect()
 }
 
-/// Sorts finite numbers by way of integers in the same order, which takes half the time.
-fn sort(samples: &mut [f32]) {
-    // Negative numbers count backwards; the turn undoes itself.
-    let turned = |bits: i32| bits ^ ((bits >> 31) as u32 >> 1) as i32;
-    let mut keys: Vec<i32> = samples
-        .iter()
-        .map(|sample| turned(sample.to_bits() as i32))
-        .collect();
-    keys.sort_unstable();
-    for (sample, key) in samples.iter_mut().zip(keys) {
-        *sample = f32::from_bits(turned(key) as u32);
-    }
-}
-
-fn cell(sorted: &[f32]) -> Option<Cell> {
-    let clip = clipped_sorted(sorted, LIMIT, ROUNDS)?;
+/// Of a cell's samples and what clipping leaves of them.
+fn cell(sorted: &[f32], clip: Clip) -> Option<Cell> {
     let median = untied_median(&sorted[clip.below..clip.below + clip.count])?;
     let level = if (clip.mean - median).abs() < SKEWED * clip.sd {
         2.5 * median - 1.5 * clip.mean
