@@ -3,7 +3,8 @@
 //!
 //!     cargo bench --bench load [-- FOLDER] [PART...]
 //!
-//! - `library`: 100,000 files of three years: taking them in, starting over them, planning.
+//! - `library`: 100,000 files of three years: taking them in, starting over them, one new light of 26
+//!   megapixels among them, planning.
 //! - `night`: 5,000 lights in one night; then one new light of 26 megapixels among them.
 //! - `month`: 30 nights of 334 files come in one after another while the daemon runs, with a kill
 //!   every tenth night. Memory, handles and state after each, and whether the ledger balances. What
@@ -89,6 +90,7 @@ fn library(job: &Job) {
     );
     daemon.rests();
     println!("  resting: {}", daemon.holds());
+    new_large_lights(job, &mut daemon);
     daemon.stop();
     job.plans();
 }
@@ -106,14 +108,19 @@ fn large_night(job: &Job) {
         daemon.holds()
     );
     job.plans();
+    new_large_lights(job, &mut daemon);
+    daemon.stop();
+}
+
+/// How long a new light of 26 megapixels takes beside what is there.
+fn new_large_lights(job: &Job, daemon: &mut Daemon) {
     // Their masters first, so that a light finds them.
     let (large, light) = large_frames();
     for (name, bytes) in &large {
         fs::write(job.incoming().join(name), bytes).unwrap();
     }
     daemon.rests();
-    new_lights(job, &mut daemon, &light, "6248x4176");
-    daemon.stop();
+    new_lights(job, daemon, &light, "6248x4176");
 }
 
 /// How long a new light takes beside what is there; its masters must be on file.
