@@ -223,7 +223,7 @@ impl Maker {
     fn open_product(&self, place: &Place<'_>, camera: &Camera) -> Result<Source, MakeError> {
         place.check()?;
         let source =
-            Source::open(&place.path, &self.unpacker).map_err(|error| place.unopened(error))?;
+            Source::open(&place.path, &self.unpacker).map_err(|error| place.unread(error))?;
         let wanted = (camera.width as usize, camera.height as usize);
         if (source.width(), source.height()) != wanted {
             return Err(place.unusable(format!(

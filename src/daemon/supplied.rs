@@ -10,7 +10,7 @@ use std::path::Path;
 
 use super::intake::{digest, raw_sample, reason};
 use crate::facts::{Kind, Profile, Settings, Stamp, Supplied, SuppliedFile, SuppliedMaster};
-use crate::fits::{Source, Unpacker};
+use crate::fits::{FitsError, Source, Unpacker};
 use crate::frame::of_supplied;
 use crate::make::{Pulse, stamp};
 
@@ -22,6 +22,23 @@ const LEAST_SCATTER: f64 = 0.01;
 struct Known {
     stamp: Stamp,
     master: Result<SuppliedMaster, String>,
+}
+
+/// Why a file is not used.
+enum Fault {
+    /// As long as it looks as it does.
+    OfTheFile(String),
+    /// For now: the next look may find it usable.
+    OfTheSystem(String),
+}
+
+impl From<FitsError> for Fault {
+    fn from(error: FitsError) -> Self {
+        match error {
+            FitsError::Io { .. } | FitsError::Scratch { .. } => Self::OfTheSystem(reason(error)),
+            FitsError::Short { .. } | FitsError::Refused(_) => Self::OfTheFile(reason(error)),
+        }
+    }
 }
 
 /// Supplied masters, as far as they are known.
@@ -104,7 +121,11 @@ impl Shelf {
         if let Some(known) = self.known.get(&key).filter(|known| known.stamp == stamp) {
             return known.master.clone();
         }
-        let master = examine(stamp, file, profile, &self.unpacker);
+        let master = match examine(stamp, file, profile, &self.unpacker) {
+            Ok(master) => Ok(master),
+            Err(Fault::OfTheFile(reason)) => Err(reason),
+            Err(Fault::OfTheSystem(reason)) => return Err(reason),
+        };
         if look(&file.path) != Ok(stamp) {
             return Err("it is being written".to_owned());
         }
@@ -131,12 +152,12 @@ fn examine(
     file: &SuppliedFile,
     profile: &Profile,
     unpacker: &Unpacker,
-) -> Result<SuppliedMaster, String> {
-    let source = Source::open(&file.path, unpacker).map_err(reason)?;
+) -> Result<SuppliedMaster, Fault> {
+    let source = Source::open(&file.path, unpacker)?;
     let size = (source.width() as u32, source.height() as u32);
     let read = of_supplied(source.header(), size.0, size.1, file, profile);
-    let read = read.map_err(|refusal| refusal.to_string())?;
-    let sample = raw_sample(&source, None).map_err(reason)?;
+    let read = read.map_err(|refusal| Fault::OfTheFile(refusal.to_string()))?;
+    let sample = raw_sample(&source, None)?;
     let (level, spread) = (sample.level(), sample.spread());
     let flat = file.kind == Kind::Flat;
     if level.is_nan() || level <= 0.0 {
@@ -144,14 +165,15 @@ fn examine(
             true => "a flat without light",
             false => "its bias has been removed; want a master that holds its bias",
         };
-        return Err(format!("its level is {level:.4}: {why}"));
+        return Err(Fault::OfTheFile(format!("its level is {level:.4}: {why}")));
     }
     if !flat && level <= 1.0 && spread < LEAST_SCATTER {
-        return Err(format!(
+        return Err(Fault::OfTheFile(format!(
             "its level is {level:.4} with a scatter of {spread:.6}: it is scaled to 0..1; want ADU"
-        ));
+        )));
     }
-    let digest = digest(&file.path, &Pulse::default()).map_err(|error| error.to_string())?;
+    let digest = digest(&file.path, &Pulse::default())
+        .map_err(|error| Fault::OfTheSystem(error.to_string()))?;
     let flat_level = flat.then_some(profile.flat_level);
     Ok(SuppliedMaster {
         fingerprint: SuppliedMaster::print(&digest, &read.facts, read.unstated, flat_level),

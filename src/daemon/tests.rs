@@ -4,6 +4,7 @@
 
 mod blame;
 mod faults;
+mod shelf;
 
 use std::fs;
 use std::io;
@@ -449,38 +450,4 @@ impl Place {
         self.take_in(&mut turn.engine, now);
         turn.step(now).unwrap();
     }
-}
-
-#[test]
-fn a_supplied_master_is_read_again_only_when_its_file_changes() {
-    let here = Place::new();
-    let profile = format!("{PROFILE}supplied: [{{file: library.fits, kind: bias}}]\n");
-    let (settings, file) = (here.settings(&profile), here.path("library.fits"));
-    let mut engine = here.open(&profile, Mode::Run);
-    let mut shelf = here.shelf();
-    let master = |shelf: &Shelf| shelf.found()[0].master.clone();
-    assert!(shelf.look(&settings) && !shelf.look(&settings));
-    assert_eq!(master(&shelf), Err("it is not there".to_owned()));
-    engine.scan(0, at(0)).unwrap();
-    let before = engine.generation();
-    // A single bias frame is a master too.
-    let frames = fs::read_dir(here.path("incoming")).unwrap();
-    let mut frames = frames.map(|entry| entry.unwrap().path());
-    let is_bias = |path: &PathBuf| path.to_string_lossy().to_lowercase().contains("bias");
-    let bias = frames.find(is_bias).unwrap();
-    fs::copy(&bias, &file).unwrap();
-    assert!(shelf.look(&settings) && !shelf.look(&settings));
-    let first = master(&shelf).unwrap();
-    engine.scan(0, at(0)).unwrap();
-    assert_ne!(engine.generation(), before, "the plan is out of date");
-    // Unusable, as long as it looks like that.
-    assert!(!shelf.distrust(&bias, "bad") && shelf.distrust(&file, "bad"));
-    assert!(shelf.look(&settings) && !shelf.look(&settings));
-    assert_eq!(master(&shelf), Err("bad".to_owned()));
-    fs::remove_file(&file).unwrap();
-    fs::copy(&bias, &file).unwrap();
-    assert!(shelf.look(&settings));
-    let again = master(&shelf).unwrap();
-    assert_eq!(again.fingerprint, first.fingerprint);
-    assert_eq!(shelf.changes(), 4);
 }

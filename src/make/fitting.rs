@@ -84,7 +84,7 @@ impl Maker {
         };
         let place = self.product(&used.product);
         let halves = Halves::read(&place.path, &light.camera);
-        let halves = halves.map_err(|error| place.unusable(error))?;
+        let halves = halves.map_err(|error| place.unread(error))?;
         Ok(Some(Master {
             held: self.planes.get(self, &place, used, &light.camera, false)?,
             halves,

@@ -243,7 +243,7 @@ impl Set<'_> {
         out.resize(count * self.width, 0.0);
         pedestal
             .rows_f32(first, count, out)
-            .map_err(|error| place.unusable(error))
+            .map_err(|error| place.unread(error))
     }
 
     /// Rows of a flat exposure, with those of its pedestal taken off; saturated samples become NaN.

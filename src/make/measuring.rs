@@ -18,14 +18,14 @@ impl Maker {
     pub fn measure(&self, light: &ToMeasure, pulse: &Pulse) -> Result<Measured, MakeError> {
         pulse.beat()?;
         let place = self.product(&light.product);
-        let unusable = |error: FitsError| place.unusable(error);
+        let unread = |error: FitsError| place.unread(error);
         let source = self.open_product(&place, &light.camera)?;
-        let mut plane = whole(&source).map_err(unusable)?;
+        let mut plane = whole(&source).map_err(unread)?;
         // What was added so that integers keep the noise around 0.
         if let Some(added) = source.header().number("DLADDED") {
             plane.par_mapv_inplace(|value| value - added as f32);
         }
-        let flags = flags_of(&place.path, plane.dim()).map_err(unusable)?;
+        let flags = flags_of(&place.path, plane.dim()).map_err(unread)?;
         let flags = flags.as_ref().map(|flags| flags.view());
         pulse.beat()?;
         let measured = measure::light(&Light {

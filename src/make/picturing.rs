@@ -30,17 +30,17 @@ impl Maker {
     /// [`MakeError::Master`] where it cannot be read.
     pub fn picture(&self, wanted: &ToPicture) -> Result<Preview, MakeError> {
         let place = self.product(&wanted.product);
-        let unusable = |error: FitsError| place.unusable(error);
-        let source = Source::open(&place.path, &self.unpacker).map_err(unusable)?;
+        let unread = |error: FitsError| place.unread(error);
+        let source = Source::open(&place.path, &self.unpacker).map_err(unread)?;
         let camera = provenance::camera(source.header())
             .ok_or_else(|| place.unusable("it does not describe itself as a product"))?;
         let shape = (source.height(), source.width());
         let rows =
             |first: usize, out: &mut [f32]| source.rows_f32(first, out.len() / shape.1.max(1), out);
-        let plane = Shrunk::read(shape, rows).map_err(unusable)?;
+        let plane = Shrunk::read(shape, rows).map_err(unread)?;
         let is_master = source.header().text("DLKIND").is_some();
         let marks = match is_master {
-            true => marks_of(&place.path, shape).map_err(unusable)?,
+            true => marks_of(&place.path, shape).map_err(unread)?,
             false => None,
         };
         let (picture, note) = match &marks {

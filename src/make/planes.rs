@@ -105,12 +105,12 @@ impl Maker {
         camera: &Camera,
         flags: bool,
     ) -> Result<Held, MakeError> {
-        let unusable = |error: FitsError| place.unusable(error);
+        let unread = |error: FitsError| place.unread(error);
         let source = self.open_product(place, camera)?;
         let (width, height) = (source.width(), source.height());
-        let mut plane = whole(&source).map_err(unusable)?;
+        let mut plane = whole(&source).map_err(unread)?;
         let mut mask = match flags {
-            true => flags_of(&place.path, plane.dim()).map_err(unusable)?,
+            true => flags_of(&place.path, plane.dim()).map_err(unread)?,
             false => None,
         };
         // A master of before it was measured has its pixels' scatter, fixed pattern included.

@@ -29,10 +29,15 @@ impl Place<'_> {
         }
     }
 
-    /// It could not be opened, for which a disk that has no room to decode it is no fault of its own.
-    pub(super) fn unopened(&self, error: FitsError) -> MakeError {
+    /// It could not be read. A disk that has no room to decode it is no fault of its own. Nor is what
+    /// the system refuses of a supplied one, which may lie on a share; a product of our own can be made
+    /// again.
+    pub(super) fn unread(&self, error: FitsError) -> MakeError {
         match error {
             FitsError::Scratch { folder, source } => MakeError::Scratch { folder, source },
+            FitsError::Io { path, source, .. } if self.supplied.is_some() => {
+                MakeError::Read { path, source }
+            }
             other => self.unusable(other),
         }
     }
