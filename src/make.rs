@@ -27,6 +27,7 @@ mod pool;
 pub mod provenance;
 mod repair;
 mod rows;
+mod set;
 mod supplied;
 mod temporal;
 mod uncertainty;

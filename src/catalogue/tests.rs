@@ -5,7 +5,7 @@
 mod fixtures;
 mod trouble;
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt;
 use std::sync::Arc;
@@ -17,8 +17,8 @@ use jiff::Timestamp;
 use super::*;
 use crate::facts::{
     Camera, Celsius, Cfa, Colour, DarkSignal, Degrees, Digest, Estimate, Frame, InputCount, Kind,
-    MESH, MadeStats, MasterFacts, MasterUse, Optics, Pair, PlaneSample, Pointing, RelPath,
-    RowOrder, Sample, Seconds, Setting, Temporal, Transfer,
+    Look, MESH, MadeStats, MasterFacts, MasterUse, Optics, Pair, PlaneSample, Pointing, RelPath,
+    RowOrder, Sample, Seconds, Setting, Snapshot, Temporal, Transfer,
 };
 use fixtures::*;
 

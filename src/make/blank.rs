@@ -1,4 +1,4 @@
-//! Planes to be filled.
+//! Planes to be filled, and their rows.
 
 use ndarray::Array2;
 use ndarray::parallel::prelude::*;
@@ -13,4 +13,20 @@ pub(super) fn blank<T: Clone + Default + Send>((height, width): (usize, usize)) 
     let pixels = (0..height * width).into_par_iter().with_min_len(RUN);
     let pixels = pixels.map(|_| T::default()).collect();
     Array2::from_shape_vec((height, width), pixels).expect("a plane of its own length")
+}
+
+#[allow(
+    clippy::expect_used,
+    reason = "whole rows of a standard-layout array are contiguous"
+)]
+pub(super) fn contiguous<T>(slice: Option<&[T]>) -> &[T] {
+    slice.expect("rows of a plane are contiguous")
+}
+
+#[allow(
+    clippy::expect_used,
+    reason = "whole rows of a standard-layout array are contiguous"
+)]
+pub(super) fn contiguous_mut<T>(slice: Option<&mut [T]>) -> &mut [T] {
+    slice.expect("rows of a plane are contiguous")
 }

@@ -12,9 +12,8 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use ndarray::parallel::prelude::*;
 use ndarray::{Array2, ArrayView2, Axis};
 
-use super::blank::blank;
+use super::blank::{blank, contiguous_mut};
 use super::exposure::Exposure;
-use super::master::contiguous_mut;
 use super::planes::{Held, plane_part};
 use super::pool::Pool;
 use super::{

@@ -3,8 +3,8 @@
 //! It comes from the raw light and the masters like the light itself, not from the light's product, so
 //! that how that is stored plays no part.
 
+use super::blank::contiguous;
 use super::light::Calibration;
-use super::master::contiguous;
 use super::{MakeError, Maker, Pulse, provenance};
 use crate::facts::{Card, LineRecipe, Made, MadeStats, Recipe, Task, Value};
 use crate::fits::{ImageWriter, Plane, Samples, Storage};

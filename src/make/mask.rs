@@ -15,7 +15,7 @@ use std::ops::Range;
 use ndarray::parallel::prelude::*;
 use ndarray::{ArrayView2, ArrayViewMut2, Axis};
 
-use super::master::{contiguous, contiguous_mut};
+use super::blank::{contiguous, contiguous_mut};
 use crate::combine::{Exposures, Level, combine};
 pub(super) use crate::facts::mask::{DEAD, HOT, LOST, REPAIRED, SATURATED};
 use crate::facts::{Card, Combining, InputCount, Value};

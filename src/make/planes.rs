@@ -7,8 +7,7 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
 
-use super::blank::blank;
-use super::master::contiguous_mut;
+use super::blank::{blank, contiguous_mut};
 use super::supplied::{self, Place};
 use super::{MakeError, Maker, mask};
 use crate::facts::{Camera, Cfa, Fingerprint, MasterUse};
