@@ -7,7 +7,8 @@ use std::time::Duration;
 use super::*;
 use crate::facts::{
     CalibrationRules, Camera, Celsius, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule,
-    GainMeaning, Optics, RowOrder, Rule, Seconds, ShortShots, Tolerance, VerdictLimits, Windows,
+    GainMeaning, MESH, Optics, RowOrder, Rule, Seconds, ShortShots, Tolerance, VerdictLimits,
+    Windows,
 };
 use crate::measure::dice::Dice;
 use crate::measure::{rows_to_sample, sample};
