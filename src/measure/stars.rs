@@ -73,7 +73,8 @@ pub fn stars(light: &Light<'_>) -> Option<StarReport> {
     let fwhm = first_look(&field);
     let kernel = Kernel::of(fwhm, light.cfa.is_some());
     let bands = field.height.div_ceil(BAND_ROWS);
-    let (mut blobs, specks) = find(&field, &kernel, (0..bands).collect());
+    let (mut blobs, squares) = find(&field, &kernel, (0..bands).collect());
+    let specks = trails::specks(&squares, field.width);
     let lines = lines(&blobs, &specks, background.noise, (fwhm, size));
     let on_line = |blob: &Blob| {
         lines
@@ -141,17 +142,17 @@ fn lines(
     trails::find(specks, &scene)
 }
 
-/// The stars of these bands, and squares that stand out. Long thin groups are no stars.
-fn find(field: &Field<'_>, kernel: &Kernel, bands: Vec<usize>) -> (Vec<Blob>, Vec<Speck>) {
+/// The stars of these bands, and their squares of a few pixels. Long thin groups are no stars.
+fn find(field: &Field<'_>, kernel: &Kernel, bands: Vec<usize>) -> (Vec<Blob>, Vec<f32>) {
     /// Longer than so many widths, a thin group is a part of a trail.
     const LONG: f32 = 25.0;
     let bright = sweep(field, kernel, bands);
     let groups = bright.groups();
     let stars: Vec<Vec<Blob>> = groups
         .par_iter()
-        .map(|group| deblend(field, &bright, group, LONG * kernel.fwhm))
+        .map(|group| deblend(field, kernel, &bright, group, LONG * kernel.fwhm))
         .collect();
-    (stars.concat(), bright.specks)
+    (stars.concat(), bright.squares)
 }
 
 /// How wide stars are, from a few bands spread over the frame.

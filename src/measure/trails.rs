@@ -13,6 +13,7 @@
 use rayon::prelude::*;
 
 use super::stars::Covered;
+use crate::combine::median;
 use crate::facts::Trail;
 
 /// Side of a square, pixels.
@@ -23,6 +24,20 @@ const SMALLEST: usize = 400;
 
 /// A square stands out by so many times its noise.
 const STANDS_OUT: f32 = 3.0;
+
+/// Where around a square the frame's level is looked at: rows down and columns to the right, in squares;
+/// it counts from so many times a square's noise.
+const AROUND: [(isize, isize); 8] = [
+    (-3, 0),
+    (-2, -2),
+    (-2, 2),
+    (0, -3),
+    (0, 3),
+    (2, -2),
+    (2, 2),
+    (3, 0),
+];
+const BRIGHT_AROUND: f32 = 1.5;
 
 /// Directions, and width of a strip of votes, pixels.
 const ANGLES: usize = 360;
@@ -61,15 +76,14 @@ pub(super) struct Speck {
     y: f32,
 }
 
-/// Adds the squares that stand out of a few rows, which begin at row `y` of the frame and lie
-/// `stride` values apart, the frame's columns from `first` on. `noise` is that of pixels along a row;
-/// that of a square is `spread` times as high as that of independent ones. `sums` is scratch.
-pub(super) fn specks(
-    (y, spread): (usize, f32),
+/// Adds the squares of a few rows, which lie `stride` values apart, the frame's columns from `first` on,
+/// in units of their noise. `noise` is that of pixels along a row; that of a square is `spread` times as
+/// high as that of independent ones. `sums` is scratch.
+pub(super) fn squares(
     (rows, stride, first): (&[f32], usize, usize),
-    noise: &[f32],
+    (noise, spread): (&[f32], f32),
     sums: &mut Vec<f32>,
-    found: &mut Vec<Speck>,
+    found: &mut Vec<f32>,
 ) {
     sums.clear();
     sums.resize(noise.len(), 0.0);
@@ -79,17 +93,43 @@ pub(super) fn specks(
         }
     }
     // A square has the square root of its pixels' number times their noise.
-    let limit = STANDS_OUT * SPECK as f32 * spread;
+    let scale = SPECK as f32 * spread;
     let squares = sums.chunks_exact(SPECK).zip(noise.chunks_exact(SPECK));
-    for (at, (values, noise)) in squares.enumerate() {
-        if values.iter().sum::<f32>() > limit * noise[0] {
-            let middle = |first: usize| first as f32 + (SPECK - 1) as f32 / 2.0;
-            found.push(Speck {
-                x: middle(at * SPECK),
-                y: middle(y),
-            });
+    found.extend(squares.map(|(values, noise)| {
+        let unit = scale * noise[0];
+        let sum: f32 = values.iter().sum();
+        if unit > 0.0 { sum / unit } else { 0.0 }
+    }));
+}
+
+/// The squares of a frame of so many columns that stand out: of the noise, and of what is around them,
+/// which a nebula brightens. A trail runs through two of the eight places that are looked at.
+pub(super) fn specks(squares: &[f32], width: usize) -> Vec<Speck> {
+    let columns = width / SPECK;
+    let rows = squares.len() / columns.max(1);
+    let around = |row: usize, column: usize| {
+        let mut near = Vec::with_capacity(8);
+        for (down, right) in AROUND {
+            let row = row.checked_add_signed(down).filter(|&row| row < rows);
+            let column = column.checked_add_signed(right).filter(|&at| at < columns);
+            near.extend(
+                row.zip(column)
+                    .map(|(row, column)| f64::from(squares[row * columns + column])),
+            );
         }
-    }
+        let level = median(&mut near).unwrap_or(0.0) as f32;
+        if level > BRIGHT_AROUND { level } else { 0.0 }
+    };
+    let middle = |at: usize| (at * SPECK) as f32 + (SPECK - 1) as f32 / 2.0;
+    let speck = |at: usize| {
+        let (row, column) = (at / columns, at % columns);
+        let stands_out = squares[at] > STANDS_OUT && squares[at] - around(row, column) > STANDS_OUT;
+        stands_out.then(|| Speck {
+            x: middle(column),
+            y: middle(row),
+        })
+    };
+    (0..rows * columns).filter_map(speck).collect()
 }
 
 /// What the frame around trails is like.

@@ -4,12 +4,19 @@
 //! neighbours belong to. Where two summits meet, the lower one stays a star of its own if it rises
 //! far enough above the pass between them (the persistence of a peak), else it is noise or structure
 //! on the higher one's flank.
+//!
+//! The mesh of the background is too coarse for nebulae, whose brightness would pass for stars'. So each
+//! summit is compared with a ring around it: what has no summit above its ring is no star, and a star's
+//! figures count from there. A level that noise could make counts as none.
 
-use super::detect::{Bright, Run};
+use std::collections::HashMap;
+
+use super::detect::{Bright, Kernel, Run, THRESHOLD};
 use super::field::Field;
+use crate::combine::median;
 
 /// A summit counts from so far above the pass: in noise of the filtered frame, and as a part of the
-/// pass's own height, since bright pixels have more noise than the background.
+/// pass's own height above what is around, since bright pixels have more noise than the background.
 const RISE: (f32, f32) = (4.0, 0.1);
 
 /// Fewer pixels are no star.
@@ -18,17 +25,29 @@ const LEAST_PIXELS: u32 = 3;
 /// One of a star's pixels holds less of it than this, however narrow it is.
 const SHARPEST: f32 = 0.75;
 
+/// The ring that tells the level around a star, in widths of the filter.
+const RING: (f32, f32) = (2.5, 3.5);
+
+/// That level counts from so many of its standard errors.
+const TOLD: f64 = 3.0;
+
+/// The median of n normal values errs by this many standard deviations over the root of n
+/// (the square root of pi/2).
+const MEDIAN_ERROR: f64 = 1.2533;
+
 /// A star as it was found.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Blob {
     /// Centre of its flux: column and row.
     pub(super) x: f32,
     pub(super) y: f32,
-    /// Sum over its pixels above the background, ADU.
+    /// Level around it, ADU above the background's mesh.
+    pub(super) around: f32,
+    /// Sum over its pixels above the level around it, ADU.
     pub(super) flux: f32,
-    /// Highest pixel above the background, ADU.
+    /// Highest pixel above the background's mesh, ADU.
     pub(super) peak: f32,
-    /// Signal to noise by the matched filter.
+    /// Signal to noise by the matched filter, above the level around it.
     pub(super) significance: f32,
     /// Pixels above half of its filtered height.
     pub(super) half_pixels: u32,
@@ -53,6 +72,7 @@ impl Blob {
 /// The stars of a group; none of a thin one that is longer than `longest`.
 pub(super) fn deblend(
     field: &Field<'_>,
+    kernel: &Kernel,
     bright: &Bright,
     group: &[Run],
     longest: f32,
@@ -63,7 +83,7 @@ pub(super) fn deblend(
         return Vec::new();
     }
     let pixels = Pixels::new(bright, group);
-    let labels = pixels.flood();
+    let labels = pixels.flood(|place| around(field, kernel, place).1);
     let mut sums: Vec<Sums> = Vec::new();
     let mut places = vec![usize::MAX; pixels.len()];
     for (at, &label) in labels.iter().enumerate() {
@@ -72,7 +92,10 @@ pub(super) fn deblend(
             *place = sums.len();
             sums.push(Sums::default());
         }
-        sums[*place].height(pixels.values[at], pixels.filtered[at]);
+        sums[*place].height(pixels.places[at], pixels.values[at], pixels.filtered[at]);
+    }
+    for sums in &mut sums {
+        (sums.around, sums.foot) = around(field, kernel, sums.place);
     }
     for (at, &label) in labels.iter().enumerate() {
         let (x, y) = pixels.places[at];
@@ -87,6 +110,21 @@ pub(super) fn deblend(
         ..sums.blob()
     };
     stars.map(blob).collect()
+}
+
+/// The level around a place, in ADU above the background's mesh and as a filtered value in units of its
+/// noise; 0 where noise could make it.
+fn around(field: &Field<'_>, kernel: &Kernel, (x, y): (u32, u32)) -> (f32, f32) {
+    let (x, y) = (x as usize, y as usize);
+    let noise = field.mesh.at(x, y).noise;
+    let mut ring = field.ring((x, y), (RING.0 * kernel.fwhm, RING.1 * kernel.fwhm));
+    // Between green photosites nothing new is measured.
+    let shares = if field.light.cfa.is_some() { 2.0 } else { 1.0 };
+    let least = TOLD * MEDIAN_ERROR * noise / (ring.len() as f64 / shares).sqrt();
+    match median(&mut ring).filter(|&level| level > least) {
+        Some(level) => (level as f32, kernel.of_level(level as f32, noise as f32)),
+        None => (0.0, 0.0),
+    }
 }
 
 /// Length and width of a uniform bar with the group's second moments.
@@ -124,27 +162,39 @@ struct Sums {
     /// Over pixels of the measured colour.
     measured: (f32, f32),
     peak: f32,
-    significance: f32,
+    /// Highest filtered value, and where it is.
+    summit: f32,
+    place: (u32, u32),
+    /// Level around it: ADU, and as a filtered value.
+    around: f32,
+    foot: f32,
     half_pixels: u32,
     top_pixels: u32,
     is_saturated: bool,
 }
 
 impl Sums {
-    fn height(&mut self, value: f32, filtered: f32) {
+    fn height(&mut self, place: (u32, u32), value: f32, filtered: f32) {
         self.peak = self.peak.max(value);
-        self.significance = self.significance.max(filtered);
+        if filtered > self.summit {
+            (self.summit, self.place) = (filtered, place);
+        }
     }
 
+    /// Pixels that only stand out as all around them do are no part of it.
     fn add(&mut self, field: &Field<'_>, (x, y): (u32, u32), value: f32, filtered: f32) {
+        if filtered - self.foot <= THRESHOLD {
+            return;
+        }
+        let value = value - self.around;
         self.pixels += 1;
         let weight = f64::from(value.max(0.0));
         self.flux += f64::from(value);
         self.weight += weight;
         self.x += weight * f64::from(x);
         self.y += weight * f64::from(y);
-        self.half_pixels += u32::from(2.0 * filtered > self.significance);
-        self.top_pixels += u32::from(value > 0.98 * self.peak);
+        self.half_pixels += u32::from(2.0 * filtered > self.summit + self.foot);
+        self.top_pixels += u32::from(value > 0.98 * (self.peak - self.around));
         let (x, y) = (x as usize, y as usize);
         self.is_saturated |= field.is_saturated(x, y);
         if field.is_measured(x, y) {
@@ -164,9 +214,10 @@ impl Sums {
         Blob {
             x: (self.x / self.weight) as f32,
             y: (self.y / self.weight) as f32,
+            around: self.around,
             flux: self.flux as f32,
             peak: self.peak,
-            significance: self.significance,
+            significance: self.summit - self.foot,
             half_pixels: self.half_pixels,
             top_pixels: self.top_pixels,
             is_saturated: self.is_saturated,
@@ -245,7 +296,8 @@ impl<'a> Pixels<'a> {
     }
 
     /// Each pixel's summit, as the number of some pixel.
-    fn flood(&self) -> Vec<u32> {
+    /// `foot` tells the level around a place as a filtered value.
+    fn flood(&self, foot: impl Fn((u32, u32)) -> f32) -> Vec<u32> {
         const DRY: u32 = u32::MAX;
         let mut order: Vec<u32> = (0..self.len() as u32).collect();
         order.sort_unstable_by(|&a, &b| {
@@ -260,6 +312,8 @@ impl<'a> Pixels<'a> {
             }
             at
         };
+        // Of summits that were asked for.
+        let mut feet: HashMap<u32, f32> = HashMap::new();
         let mut beside = Vec::with_capacity(9);
         let mut roots: Vec<u32> = Vec::with_capacity(8);
         for &at in &order {
@@ -277,7 +331,14 @@ impl<'a> Pixels<'a> {
             parents[at as usize] = main;
             let pass = height(at);
             for &lower in roots.iter().skip(1) {
-                if height(lower) - pass < RISE.0.max(RISE.1 * pass) {
+                let rise = height(lower) - pass;
+                let stays = rise >= RISE.0
+                    && (rise >= RISE.1 * pass || {
+                        let place = self.places[lower as usize];
+                        let foot = *feet.entry(lower).or_insert_with(|| foot(place));
+                        rise >= RISE.1 * (pass - foot)
+                    });
+                if !stays {
                     parents[lower as usize] = main;
                 }
             }

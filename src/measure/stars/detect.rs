@@ -9,7 +9,7 @@ use ndarray::parallel::prelude::*;
 use super::field::Field;
 use crate::combine::Level;
 use crate::measure::BAND_ROWS;
-use crate::measure::trails::{SPECK, Speck, specks};
+use crate::measure::trails::{SPECK, squares};
 
 /// A pixel stands out by so many times the noise of the filtered frame.
 pub(super) const THRESHOLD: f32 = 5.0;
@@ -43,8 +43,8 @@ pub(super) struct Bright {
     pub(super) filtered: Vec<f32>,
     /// Values above the background, ADU.
     pub(super) values: Vec<f32>,
-    /// Squares of a few pixels that stand out of the unfiltered frame.
-    pub(super) specks: Vec<Speck>,
+    /// Squares of a few pixels of the unfiltered frame, row by row, in units of their noise.
+    pub(super) squares: Vec<f32>,
 }
 
 /// A separable Gaussian with squares that sum to 1: white noise keeps its standard deviation.
@@ -77,6 +77,12 @@ impl Kernel {
 
     pub(super) fn reach(&self) -> usize {
         self.taps.len() / 2
+    }
+
+    /// What a level, ADU, is as a filtered value in units of its noise, where pixels have this `noise`.
+    pub(super) fn of_level(&self, level: f32, noise: f32) -> f32 {
+        let sum: f32 = self.taps.iter().sum();
+        (level * sum * sum / (self.noise * noise)).min(1e9)
     }
 
     /// Filters `rows` rows of `columns` pixels, which have the kernel's reach around them. `lines`
@@ -140,7 +146,7 @@ pub(super) fn sweep(field: &Field<'_>, kernel: &Kernel, bands: Vec<usize>) -> Br
         }));
         all.filtered.extend(band.filtered);
         all.values.extend(band.values);
-        all.specks.extend(band.specks);
+        all.squares.extend(band.squares);
     }
     all
 }
@@ -187,12 +193,11 @@ fn search(field: &Field<'_>, kernel: &Kernel, band: usize, scratch: &mut Scratch
                 } else {
                     1.0
                 };
-                specks(
-                    (y, spread),
+                squares(
                     (rows, stride, reach),
-                    noise,
+                    (noise, spread),
                     line,
-                    &mut found.specks,
+                    &mut found.squares,
                 );
                 line.resize(stride, 0.0);
             }

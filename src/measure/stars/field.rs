@@ -89,6 +89,27 @@ impl<'a> Field<'a> {
         cfa.is_none_or(|cfa| cfa.at(x, y) == Colour::Green)
     }
 
+    /// Values above the background's mesh at these distances from a pixel, as far as they lie in the frame.
+    pub(super) fn ring(&self, (x, y): (usize, usize), (from, to): (f32, f32)) -> Vec<f64> {
+        let reach = to.ceil() as usize;
+        let (left, top) = (x.saturating_sub(reach), y.saturating_sub(reach));
+        let (right, bottom) = (
+            self.width.min(x + reach + 1),
+            self.height.min(y + reach + 1),
+        );
+        let (columns, rows) = (right - left, bottom - top);
+        let mut pixels = Vec::new();
+        self.read((top as isize, rows), (left as isize, columns), &mut pixels);
+        let inside = |at: usize| {
+            let dx = (left + at % columns) as f32 - x as f32;
+            let dy = (top + at / columns) as f32 - y as f32;
+            (from * from..=to * to).contains(&(dx * dx + dy * dy))
+        };
+        let pixels = pixels.into_iter().enumerate();
+        let ring = pixels.filter(|&(at, _)| inside(at));
+        ring.map(|(_, value)| f64::from(value)).collect()
+    }
+
     /// Rows `top` to `top + rows`, columns `left` to `left + columns`, row by row; zeros outside the
     /// frame.
     pub(super) fn read(

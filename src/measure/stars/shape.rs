@@ -241,7 +241,8 @@ pub(super) fn brightest(
         .map_init(Vec::new, |samples, star| {
             let fitted = fit(field, neighbours, star, fwhm, samples);
             let place = fitted.map_or((f64::from(star.x), f64::from(star.y)), |p| (p.x, p.y));
-            let flux = Growth::of(field, place, FLUX_REACH * typical.fwhm(), 0.0).flux();
+            let reach = FLUX_REACH * typical.fwhm();
+            let flux = Growth::of(field, place, reach, f64::from(star.around)).flux();
             Star {
                 x: place.0 as f32,
                 y: place.1 as f32,

@@ -3,7 +3,7 @@
 use ndarray::{Array2, ArrayView2};
 
 use super::*;
-use crate::facts::Cfa;
+use crate::facts::{Cfa, Star};
 use crate::measure::dice::Dice;
 
 /// A profile of unit flux: beta 0 is a Gaussian.
@@ -385,5 +385,65 @@ fn frames_without_stars_or_numbers() {
         if width > 0 {
             assert_eq!(none(noise.view()).unwrap().count, 0);
         }
+    }
+}
+
+/// A bright nebula over the whole frame: knots as narrow as ten stars, up to thirty times the noise of a
+/// pixel above the sky.
+fn with_nebula(mut plane: Array2<f32>, fwhm: f64) -> Array2<f32> {
+    let mut dice = Dice(3);
+    let (height, width) = plane.dim();
+    for _ in 0..14 {
+        let x = width as f64 * (0.5 + 0.3 * dice.normal());
+        let y = height as f64 * (0.5 + 0.3 * dice.normal());
+        let mut side = || fwhm * (10.0 + 30.0 * dice.uniform());
+        let (a, b) = (side(), side());
+        let knot = 30.0 * NOISE * dice.uniform();
+        for ((row, column), value) in plane.indexed_iter_mut() {
+            let q = ((column as f64 - x) / a).powi(2) + ((row as f64 - y) / b).powi(2);
+            let light = knot * (-q / 2.0).exp();
+            // Light has noise of its own.
+            *value += (light + 0.3 * light.sqrt() * dice.normal()) as f32;
+        }
+    }
+    plane
+}
+
+#[test]
+fn a_nebula_is_no_star_and_spoils_none() {
+    for fwhm in [2.5, 4.0, 7.0] {
+        let profile = Profile::new(fwhm, 3.5, 1.0);
+        let (plane, places) = grid(profile, (80.0, 800.0));
+        let plain = measured(&plane, None).stars;
+        let report = measured(&with_nebula(plane, fwhm), None);
+        let stars = &report.stars;
+        assert!((29..=33).contains(&stars.count), "{fwhm}: {}", stars.count);
+        let shape = stars.shape.unwrap();
+        assert!(
+            (f64::from(shape.fwhm_px) / fwhm - 1.0).abs() < 0.03,
+            "{fwhm}: {shape:?}"
+        );
+        assert_eq!(report.trails, []);
+        // Of the same stars as much flux comes through.
+        let mut ratios = Vec::new();
+        for (x, y) in places {
+            let at = |stars: &Stars| {
+                let near =
+                    |star: &&Star| (f64::from(star.x) - x).hypot(f64::from(star.y) - y) < 1.0;
+                stars
+                    .brightest
+                    .iter()
+                    .find(near)
+                    .map(|star| f64::from(star.flux))
+            };
+            ratios.extend(
+                at(stars)
+                    .zip(at(&plain))
+                    .map(|(with, without)| with / without),
+            );
+        }
+        assert!(ratios.len() >= 27, "{fwhm}: {}", ratios.len());
+        let ratio = median(&mut ratios).unwrap();
+        assert!((ratio - 1.0).abs() < 0.03, "{fwhm}: {ratio}");
     }
 }
