@@ -385,6 +385,9 @@ fn sensors_are_told_with_their_glow_and_linearity() {
     let mut log = scene::log();
     log.sensors[0].linearity = Some(0.0123);
     log.sensors[0].glow_e_per_s = Some(0.0456);
+    // A glow that reaches everywhere leaves little to be known.
+    log.sensors[0].dark_current_e_per_s = Some(0.0141);
+    log.sensors[0].dark_current_error_e_per_s = Some(0.0452);
     let camera = log.sensors[0].camera.clone();
     let history = [night::summary(&log)];
     let morning = Document::read(&page_of(&log));
@@ -395,6 +398,7 @@ fn sensors_are_told_with_their_glow_and_linearity() {
     ] {
         assert_eq!(row["Linearity, %"], "1.23", "{row:?}");
         assert_eq!(row["Glow, e-/s"], "0.0456", "{row:?}");
+        assert_eq!(row["Dark current, e-/s"], "0.0141 ± 0.0452", "{row:?}");
     }
     let page = sensors(&scene::history(), "Skarn Hill");
     for word in ["Linearity (% off the line)", "Glow (electrons per second)"] {

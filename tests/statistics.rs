@@ -15,6 +15,8 @@ mod background;
 #[path = "statistics/certified.rs"]
 mod certified;
 mod dice;
+#[path = "statistics/glow.rs"]
+mod glow;
 #[path = "statistics/masks.rs"]
 mod masks;
 #[path = "statistics/sensor.rs"]

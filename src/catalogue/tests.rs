@@ -356,7 +356,9 @@ fn what_a_sensor_s_frames_say_comes_back() {
     let dark = SensorFigures::Dark(DarkSignal {
         bias_level: 500.0,
         bias_variance: estimate(1.0 / 3.0),
+        middle: 0.7,
         level: estimate(-0.01),
+        tail: estimate(0.3),
         variance: estimate(2.0),
         pattern: estimate(-1e-9),
         glow: estimate(0.0),

@@ -95,7 +95,9 @@ mod tests {
         DarkSignal {
             bias_level: 500.0,
             bias_variance: known(36.0, 0.1),
+            middle: 400.0,
             level: known(400.0, 0.1),
+            tail: known(0.0, 0.0),
             variance: known(800.0, 1.0),
             pattern: known(1600.0, 5.0),
             glow: known(0.0, 0.2),

@@ -39,10 +39,12 @@ pub fn need_of_darks(sensor: Sensor<'_>, stack: Stack) -> DarkVerdict {
         darkest,
     } = sensor;
     let electrons = gain.electrons_per_adu.value;
-    let level = dark.level.value * electrons;
+    // Of an ordinary place of the sensor, the glow's tail and all.
+    let level = dark.middle * electrons;
     let sky = ((stack.sky_adu - dark.bias_level) * electrons - level).max(0.0);
     // By its noise, since a camera may hide its dark level.
-    let dark_charge = (dark.variance.value * electrons * electrons).max(0.0);
+    let quiet = (dark.variance.value * electrons * electrons).max(0.0);
+    let dark_charge = quiet + (level - dark.level.value * electrons).max(0.0);
     let without = gain.read_noise_e.value.powi(2) + sky;
     let light = without + dark_charge;
     let of_noise = OF_NOISE * (light / stack.frames.max(1) as f64).sqrt();
@@ -121,7 +123,9 @@ mod tests {
         DarkSignal {
             bias_level: 500.0,
             bias_variance: known(36.0),
+            middle: 0.0,
             level: known(0.0),
+            tail: known(0.0),
             variance: known(0.0),
             pattern: known(-0.01),
             glow: known(0.0),
@@ -186,7 +190,7 @@ mod tests {
                 dark.hot_per_megapixel = known(100.0 * times)
             }),
             (DarkEffect::Level, |dark, times| {
-                dark.level = known(3.568 * times)
+                (dark.middle, dark.level) = (3.568 * times, known(3.568 * times))
             }),
         ];
         for (effect, set) in cases {
@@ -223,7 +227,7 @@ mod tests {
     #[test]
     fn much_dark_current_calls_for_a_colder_sensor() {
         let mut dark = clean();
-        (dark.level, dark.variance) = (known(80.0), known(160.0));
+        (dark.middle, dark.level, dark.variance) = (80.0, known(80.0), known(160.0));
         let text = verdict(dark, stack()).to_string();
         assert!(
             text.ends_with(

@@ -16,7 +16,7 @@ use crate::facts::{
     SENSORS_SCHEMA, SensorEntry, SensorFigures, SensorHistory, SensorNight, SensorNights,
     SensorState, SessionLog, Setting, Snapshot,
 };
-use crate::measure::sensor::{PhotonTransfer, photon_transfer};
+use crate::measure::sensor::{PhotonTransfer, dark_charge, photon_transfer};
 
 /// The entries of a night, by rig, camera, gain, exposure and temperature.
 pub fn sensors(snapshot: &Snapshot, plan: &Plan, night: Date) -> Vec<SensorEntry> {
@@ -152,9 +152,8 @@ fn darks(
     let seconds = set.exposure.get();
     if seconds > 0.0 {
         let per_second = |electrons: Estimate| both(electrons.times(1.0 / seconds), 7);
-        let current = per_second(dark.variance.by(gain).by(gain));
+        let [current, level] = dark_charge(dark, gain).map(per_second);
         (entry.dark_current_e_per_s, entry.dark_current_error_e_per_s) = current;
-        let level = per_second(dark.level.by(gain));
         (entry.dark_level_e_per_s, entry.dark_level_error_e_per_s) = level;
         let glow = per_second(dark.glow.by(gain));
         (entry.glow_e_per_s, entry.glow_error_e_per_s) = glow;

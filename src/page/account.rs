@@ -292,6 +292,17 @@ pub(super) struct Sensor {
     pub(super) verdict: String,
 }
 
+/// Beside a glow it may hardly be known: then its error stands with it.
+fn current(entry: &SensorEntry) -> String {
+    let value = cell(entry.dark_current_e_per_s, 4);
+    match (entry.dark_current_e_per_s, entry.dark_current_error_e_per_s) {
+        (Some(known), Some(error)) if error > known.abs() / 2.0 => {
+            format!("{value} ± {}", number(error, 4))
+        }
+        _ => value,
+    }
+}
+
 pub(super) fn sensor(entry: &SensorEntry) -> Sensor {
     Sensor {
         camera: name(&entry.camera),
@@ -300,7 +311,7 @@ pub(super) fn sensor(entry: &SensorEntry) -> Sensor {
         gain: cell(entry.gain_e_per_adu, 3),
         read_noise: cell(entry.read_noise_e, 2),
         linearity: cell(entry.linearity.map(|part| 100.0 * part), 2),
-        dark_current: cell(entry.dark_current_e_per_s, 4),
+        dark_current: current(entry),
         glow: cell(entry.glow_e_per_s, 4),
         temperature: cell(entry.temperature_c, 1),
         hot_pixels: cell(entry.hot_pixels_per_megapixel, 0),

@@ -87,7 +87,7 @@ rigs:
 }
 
 /// Departures from the truth in standard errors: over many sensors their mean is 0, their scatter 1.
-fn assert_unit_normal(name: &str, pulls: &[f64]) {
+pub fn assert_unit_normal(name: &str, pulls: &[f64]) {
     let count = pulls.len() as f64;
     let mean = pulls.iter().sum::<f64>() / count;
     let square = pulls.iter().map(|pull| pull * pull).sum::<f64>() / count;

@@ -55,7 +55,8 @@ pub struct SensorEntry {
     pub exposure_s: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub temperature_c: Option<f64>,
-    /// By the noise of darks: it holds for a camera that hides its dark level, too.
+    /// By the noise of darks: it holds for a camera that hides its dark level, too. Without glow, as far as
+    /// that can be told; the error says how far.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub dark_current_e_per_s: Option<f64>,
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 /// Rows of a band: a few, so that a pixel has neighbours; even, so that all have the same colours.
-const ROWS: usize = 8;
+pub(super) const ROWS: usize = 8;
 
 /// About so many pixels are read of a frame: they leave an error of 0.1 % on a variance.
 const ENOUGH: usize = 1_500_000;
@@ -65,9 +65,14 @@ impl Bands {
             .map(move |(place, y)| (y, place * width..(place + 1) * width))
     }
 
-    /// Places of the pixels of every cell, as parts of rows.
+    /// Cells of a band.
+    pub(super) fn across(&self) -> usize {
+        (ROWS * self.width / CELL).clamp(1, ACROSS)
+    }
+
+    /// Places of the pixels of every cell, as parts of rows. Cells lie band by band.
     pub(super) fn cells(&self) -> Vec<Vec<Range<usize>>> {
-        let across = (ROWS * self.width / CELL).clamp(1, ACROSS);
+        let across = self.across();
         let mut cells = Vec::new();
         let mut begin = 0;
         for &(_, count) in &self.rows {

@@ -1,19 +1,21 @@
 //! What darks hold above the bias, and how dark a flat's darkest part is.
 //!
 //! Dark charge shows in the mean of dark minus bias, and, since electrons are counted, in the noise
-//! of one dark against the next. The second survives a camera that holds its black level. What is
-//! the same in two independent differences D1 - B1 and D2 - B2 is a fixed pattern: their covariance
-//! is its variance, without the noise.
+//! of one dark against the next. The second survives a camera that holds its black level. Both are taken
+//! where the sensor glows least, and what glow is left there is told apart. What is the same in two
+//! independent differences D1 - B1 and D2 - B2 is a fixed pattern: their covariance is its variance,
+//! without the noise.
 
 use std::ops::Range;
 
 use super::Bands;
 use super::pair::spread;
+use super::quiet::quiet;
 use crate::combine::{clipped, median};
 use crate::facts::{DarkSignal, Estimate};
 
 /// Within a cell more than this many standard deviations from the mean is no ordinary pixel.
-const LIMIT: f64 = 5.0;
+pub(super) const LIMIT: f64 = 5.0;
 
 /// Rounds of clipping in a cell.
 const ROUNDS: u32 = 10;
@@ -24,14 +26,16 @@ const HOT: f64 = 8.0;
 /// of at least so many of its neighbours, in parts.
 const NEIGHBOURS: f64 = 0.75;
 
-/// A cell within so many of its errors above the middle holds no glow.
-const QUIET: f64 = 4.0;
+/// Pixels in a row over which a glow hardly changes: less of it counts as a pattern than over a cell.
+const NEAR: usize = 8;
 
 /// One cell of dark minus bias.
-struct Cell {
-    rows: Vec<Range<usize>>,
-    mean: f64,
-    sd: f64,
+pub(super) struct Cell {
+    /// Its place among all cells.
+    pub(super) at: usize,
+    pub(super) rows: Vec<Range<usize>>,
+    pub(super) mean: f64,
+    pub(super) sd: f64,
     error: f64,
 }
 
@@ -51,10 +55,12 @@ pub fn dark_signal(
     let cells: Vec<Cell> = bands
         .cells()
         .into_iter()
-        .filter_map(|rows| cell(rows, &excess))
+        .enumerate()
+        .filter_map(|(at, rows)| cell(at, rows, &excess))
         .collect();
     let middle = median(&mut cells.iter().map(|cell| cell.mean).collect::<Vec<_>>())?;
     let error = median(&mut cells.iter().map(|cell| cell.error).collect::<Vec<_>>())?;
+    let quiet = quiet(bands, &cells, &excess)?;
 
     let is_hot = |place: usize, cell: &Cell| {
         let limit = HOT * cell.sd;
@@ -76,27 +82,30 @@ pub fn dark_signal(
     let mut hot = 0_u64;
     let mut ordinary = Vec::with_capacity(excess.len());
     let mut pattern = Covariance::default();
-    for cell in &cells {
-        let quiet = cell.mean <= middle + QUIET * cell.error;
-        let begin = ordinary.len();
+    for (number, cell) in cells.iter().enumerate() {
+        let is_ordinary = |place: usize| (excess[place] - cell.mean).abs() <= LIMIT * cell.sd;
         for place in cell.rows.iter().cloned().flatten() {
             hot += u64::from(is_hot(place, cell));
-            if quiet && (excess[place] - cell.mean).abs() <= LIMIT * cell.sd {
+            if quiet.holds(number, place) && is_ordinary(place) {
                 ordinary.push(place);
             }
         }
+        if !quiet.holds_most(number) {
+            continue;
+        }
         let difference =
             |frame: usize| move |&place: &usize| at(dark[frame], place) - at(bias[frame], place);
-        let inside = &ordinary[begin..];
-        pattern.add(
-            inside.iter().map(difference(0)),
-            inside.iter().map(difference(1)),
-        );
+        for near in near(&cell.rows) {
+            let inside: Vec<usize> = near.filter(|&place| is_ordinary(place)).collect();
+            pattern.add(
+                inside.iter().map(difference(0)),
+                inside.iter().map(difference(1)),
+            );
+        }
     }
     let over = |figure: &dyn Fn(usize) -> f64| {
         spread(ordinary.iter().map(|&place| figure(place)).collect())
     };
-    let level = over(&|place| excess[place])?;
     let of_bias = over(&|place| at(bias[0], place) - at(bias[1], place))?
         .variance
         .times(0.5);
@@ -107,17 +116,16 @@ pub fn dark_signal(
     Some(DarkSignal {
         bias_level: over(&pedestal)?.mean,
         bias_variance: of_bias,
-        level: Estimate {
-            value: level.mean,
-            error: (level.variance.value / level.count as f64).sqrt(),
-        },
+        middle,
+        level: quiet.level,
+        tail: quiet.tail,
         variance: Estimate {
             value: of_dark.value - of_bias.value,
             error: of_dark.error.hypot(of_bias.error),
         },
         pattern: pattern.estimate(),
         glow: Estimate {
-            value: glow(&cells, middle, error),
+            value: glow(&cells, quiet.level.value, error),
             error,
         },
         hot_per_megapixel: Estimate {
@@ -128,7 +136,19 @@ pub fn dark_signal(
     })
 }
 
-fn cell(rows: Vec<Range<usize>>, excess: &[f64]) -> Option<Cell> {
+/// Parts of a cell that are a few columns wide.
+fn near(rows: &[Range<usize>]) -> impl Iterator<Item = impl Iterator<Item = usize>> {
+    let width = rows.iter().map(Range::len).max().unwrap_or(0);
+    (0..width).step_by(NEAR).map(move |left| {
+        let part = move |row: &Range<usize>| {
+            let right = (row.start + left + NEAR).min(row.end);
+            row.start + left..right
+        };
+        rows.iter().flat_map(part)
+    })
+}
+
+fn cell(at: usize, rows: Vec<Range<usize>>, excess: &[f64]) -> Option<Cell> {
     let places = rows.iter().cloned().flatten();
     let mut values: Vec<f64> = places
         .map(|place| excess[place])
@@ -136,6 +156,7 @@ fn cell(rows: Vec<Range<usize>>, excess: &[f64]) -> Option<Cell> {
         .collect();
     let clip = clipped(&mut values, LIMIT, ROUNDS)?;
     Some(Cell {
+        at,
         rows,
         mean: clip.mean,
         sd: clip.sd,
@@ -143,16 +164,34 @@ fn cell(rows: Vec<Range<usize>>, excess: &[f64]) -> Option<Cell> {
     })
 }
 
-/// How far the highest cell rises above the middle. The highest of M cells of mere noise would rise
+/// How far the highest cell rises above the quiet part. The highest of M cells of mere noise would rise
 /// by about sqrt(2 ln M) of its errors; that comes off in square.
-fn glow(cells: &[Cell], middle: f64, error: f64) -> f64 {
+fn glow(cells: &[Cell], quiet: f64, error: f64) -> f64 {
     let highest = cells
         .iter()
-        .map(|cell| cell.mean - middle)
+        .map(|cell| cell.mean - quiet)
         .max_by(f64::total_cmp);
     let highest = highest.unwrap_or(0.0).max(0.0);
     let chance = 2.0 * (cells.len() as f64).ln() * error * error;
     (highest * highest - chance).max(0.0).sqrt()
+}
+
+/// Dark charge in an exposure, electrons, without the glow: as its noise tells, and as its level does. The
+/// gain in electrons per ADU.
+pub fn dark_charge(dark: &DarkSignal, gain: Estimate) -> [Estimate; 2] {
+    // The gain counts twice, so its error does.
+    let square = Estimate {
+        value: gain.value * gain.value,
+        error: 2.0 * gain.value * gain.error,
+    };
+    let by_noise = dark.variance.by(square);
+    let tail = dark.tail.by(gain);
+    // Of a charge there is no more glow than all of it.
+    let glow = tail.value.min(by_noise.value.max(0.0));
+    [by_noise, dark.level.by(gain)].map(|charge| Estimate {
+        value: charge.value - glow,
+        error: charge.error.hypot(tail.error),
+    })
 }
 
 /// Covariance of two rows of numbers around the means of their cells.

@@ -57,7 +57,9 @@ fn figures(task: &SensorTask, glow: f64) -> SensorFigures {
         Exposed::Darks(_) => SensorFigures::Dark(DarkSignal {
             bias_level: 500.0,
             bias_variance: known(9.0),
+            middle: 0.0,
             level: known(0.0),
+            tail: known(0.0),
             variance: known(0.0),
             pattern: known(0.0),
             glow: known(glow),
