@@ -18,6 +18,8 @@ mod demo;
 mod hostile_names;
 #[path = "once/keep.rs"]
 mod keep;
+#[path = "once/label.rs"]
+mod label;
 #[path = "once/lines.rs"]
 mod lines;
 #[path = "once/messy.rs"]

@@ -71,7 +71,7 @@ impl Diagonal {
         }
     }
 
-    /// A sentence where the label is wrong.
+    /// A sentence where the label is wrong, short enough to stand whole in the digest.
     pub fn caution(&self) -> Option<String> {
         let figures = |fit: Fit| {
             format!(
@@ -82,10 +82,9 @@ impl Diagonal {
         };
         (self.holds() == Some(false)).then(|| {
             format!(
-                "the colour filter array is labelled {}, but in the flat its greens differ by {} \
-                 and the other two photosites by {}, where {:.0} % is the limit: the greens lie on \
-                 the other diagonal, as in {} or {}; look at the pattern, its offsets and the row \
-                 order",
+                "the colour filter array is not {} as labelled: in the flat its greens differ by {}, \
+                 the other two by {} (limit {:.0} %); it is {} or {}: look at pattern, offsets and \
+                 row order",
                 self.cfa,
                 figures(self.labelled),
                 figures(self.other),
