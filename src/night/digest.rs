@@ -10,6 +10,7 @@ mod gain;
 mod sky;
 
 use jiff::Timestamp;
+use jiff::tz::TimeZone;
 
 use super::sensors::in_brief;
 use super::sheet::{Sheet, tame};
@@ -62,10 +63,14 @@ fn title(sheet: &mut Sheet, log: &SessionLog, site: &Site) {
     sheet.spread(&night, state);
     let starts = || log.lights.iter().filter_map(start);
     let clock = |moment| clock(moment, &site.time_zone);
+    let whose = match site.time_zone == TimeZone::UTC {
+        true => "UTC",
+        false => "local time",
+    };
     let files = counted(log.ledger.seen, "file");
     sheet.line(&match (starts().min(), starts().max()) {
         (Some(first), Some(last)) => format!(
-            "{files}, lights begun from {} to {} local time",
+            "{files}, lights begun from {} to {} {whose}",
             clock(first),
             clock(last)
         ),

@@ -84,11 +84,12 @@ impl Figure {
         habit: Habit,
         allowed: f64,
     ) -> Self {
-        Self {
-            trend: Trend::of(hours, &fit, habit),
-            of,
-            allowed,
-        }
+        let trend = Trend::of(hours, &fit, habit);
+        let trend = trend.map(|trend| match hours {
+            Some(hours) => trend.without_steps(hours, &fit, (habit.rate, allowed)),
+            None => trend,
+        });
+        Self { trend, of, allowed }
     }
 
     fn or_usual(mut self, usual: Option<f64>) -> Self {

@@ -6,6 +6,10 @@
 //! that lower envelope comes how far good lights lie above it, since the best of many is better
 //! than what is usual.
 //!
+//! What changes from one light to the next by more than a limit is no drift, whatever the rate allows in
+//! the time between: a few lights between two such steps, or between one and an end of the night, are
+//! held against the lights before and after ([`Trend::without_steps`]).
+//!
 //! Middle and scatter are those of the shortest interval that holds half of the values (Rousseeuw
 //! and Leroy 1987, section 4.3): a group whose other half is spread out by clouds still has
 //! the middle and the scatter of its good half, where median and MAD would follow the clouds.
@@ -17,6 +21,9 @@ use super::ENOUGH;
 /// Half-width of the interval that holds the middle half of a normal population, doubled, in
 /// standard deviations.
 const MIDDLE_HALF: f64 = 1.349;
+
+/// So many lights without a step between them tell a level; so many of them, those that are nearest.
+const SETTLED: usize = 3;
 
 /// How a figure may change and scatter.
 #[derive(Clone, Copy, Debug)]
@@ -91,6 +98,63 @@ impl Trend {
         })
     }
 
+    /// The same where a few lights differ from those before and after by more than `step`, all of a
+    /// sudden: no worse is to be expected of them than of the worse side; where they lie at an end of the
+    /// night, than of the other one and what may have changed since.
+    pub(super) fn without_steps(
+        mut self,
+        hours: &[f64],
+        figures: &[Option<f64>],
+        (rate, step): (f64, f64),
+    ) -> Self {
+        let mut in_time: Vec<Timed> = figures
+            .iter()
+            .enumerate()
+            .filter_map(|(at, figure)| Some((hours[at], at, (*figure)?)))
+            .collect();
+        if in_time.len() < ENOUGH {
+            return self;
+        }
+        in_time.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        let runs: Vec<&[Timed]> = in_time.chunk_by(|a, b| (a.2 - b.2).abs() <= step).collect();
+        let level = |lights: &mut dyn Iterator<Item = &Timed>| {
+            median(&mut lights.map(|light| light.2).collect::<Vec<f64>>())
+        };
+        for (number, run) in runs.iter().enumerate() {
+            if 2 * run.len() >= in_time.len() {
+                continue;
+            }
+            let settled = |run: &&&[Timed]| run.len() >= SETTLED;
+            let side = |near: Option<&&[Timed]>, is_before: bool| {
+                let near = near?;
+                let (gap, level) = match is_before {
+                    true => (
+                        run.first()?.0 - near.last()?.0,
+                        level(&mut near.iter().rev().take(SETTLED))?,
+                    ),
+                    false => (
+                        near.first()?.0 - run.last()?.0,
+                        level(&mut near.iter().take(SETTLED))?,
+                    ),
+                };
+                Some((level, gap))
+            };
+            let before = side(runs[..number].iter().rev().find(settled), true);
+            let after = side(runs[number + 1..].iter().find(settled), false);
+            let usual = match (before, after) {
+                (Some((before, _)), Some((after, _))) => before.max(after),
+                (Some((level, gap)), None) | (None, Some((level, gap))) => level + rate * gap,
+                (None, None) => continue,
+            };
+            if level(&mut run.iter()).is_some_and(|level| level - usual > step) {
+                for &(_, at, _) in *run {
+                    self.expected[at] = self.expected[at].min(usual);
+                }
+            }
+        }
+        self
+    }
+
     /// The same by earlier nights, where even what this group lets expect is worse than the usual
     /// by more than `limit`.
     pub(super) fn or_usual(mut self, usual: Option<f64>, limit: f64) -> Self {
@@ -124,6 +188,9 @@ impl Trend {
         }
     }
 }
+
+/// A light's hour, its place in the group, and its figure.
+type Timed = (f64, usize, f64);
 
 /// Middle and robust standard deviation by the shortest half. None for no values.
 pub(super) fn typical(values: &[f64]) -> Option<(f64, f64)> {
@@ -186,6 +253,36 @@ mod tests {
             let beyond = trend.beyond(at, figure.unwrap(), 0.35).is_some();
             assert_eq!(beyond, (10..14).contains(&at), "{at}");
         }
+    }
+
+    #[test]
+    fn a_few_lights_after_a_step_are_no_drift() {
+        let hours: Vec<f64> = (0..30).map(|n| f64::from(n) * 0.3).collect();
+        let beyond = |figure: &dyn Fn(usize) -> f64| -> Vec<usize> {
+            let figures: Vec<Option<f64>> = (0..30).map(|at| Some(figure(at))).collect();
+            let trend = Trend::of(Some(&hours), &figures, HABIT).unwrap();
+            let trend = trend.without_steps(&hours, &figures, (HABIT.rate, 0.35));
+            let lights = 0..30;
+            let is_beyond = |at: &usize| trend.beyond(*at, figure(*at), 0.35).is_some();
+            lights.filter(is_beyond).collect()
+        };
+        let none: [usize; 0] = [];
+        // Seeing worsens slowly; what comes before the focus was right stands out, and what is lit.
+        let slow = |at: usize| 0.02 * at as f64;
+        assert_eq!(beyond(&slow), none);
+        assert_eq!(
+            beyond(&|at| slow(at) + if at < 5 { 0.6 } else { 0.0 }),
+            [0, 1, 2, 3, 4]
+        );
+        assert_eq!(
+            beyond(&|at| slow(at) + if at == 12 { 0.6 } else { 0.0 }),
+            [12]
+        );
+        // Dawn: each light brighter than the one before.
+        let dawn = |at: usize| 0.7 * (at as f64 - 26.0).max(0.0);
+        assert_eq!(beyond(&dawn), [27, 28, 29]);
+        // From one level to another for good: both are as they are.
+        assert_eq!(beyond(&|at| if at < 15 { 0.0 } else { 0.4 }), none);
     }
 
     #[test]

@@ -86,7 +86,8 @@ fn transparency(lights: &[&LightEntry], site: &Site) -> Option<String> {
     Some(format!("transparency down to {least:.2}{at}"))
 }
 
-/// How far the sky's level rose above its lowest, at most, for one filter and exposure.
+/// How far the sky's level rose above its lowest, at most, for one filter and exposure. The lowest is
+/// that of a kept light: under a closed roof the sky is darker still.
 fn brightness(lights: &[&LightEntry]) -> String {
     let mut levels: BTreeMap<(&str, u64), (f64, f64)> = BTreeMap::new();
     for light in lights {
@@ -95,8 +96,10 @@ fn brightness(lights: &[&LightEntry]) -> String {
             .map_or(0.0, |measures| measures.background_adu);
         if level > 0.0 {
             let kind = (&*light.filter, light.exposure_s.to_bits());
-            let (least, most) = levels.entry(kind).or_insert((level, level));
-            *least = least.min(level);
+            let (least, most) = levels.entry(kind).or_insert((f64::INFINITY, level));
+            if is_kept(light) {
+                *least = least.min(level);
+            }
             *most = most.max(level);
         }
     }
