@@ -16,12 +16,14 @@ const EXPOSURE_S: f64 = 120.0;
 const DARK_E_PER_S: f64 = 0.02;
 const E_PER_ADU: f64 = 0.25;
 
+/// How a glow falls with x and y, counted from its corner in parts of the width.
+type Fall = fn(f64, f64) -> f64;
+
 /// What darks hold beside their dark current.
 #[derive(Clone, Copy, Default)]
 struct Beside {
-    /// Electrons per second where it is brightest, and how it falls with x and y, counted from its
-    /// corner in parts of the width.
-    glow: Option<(f64, fn(f64, f64) -> f64)>,
+    /// Electrons per second where it is brightest, and how it falls.
+    glow: Option<(f64, Fall)>,
     /// Standard deviations of what columns and rows add, ADU.
     columns: f64,
     rows: f64,
