@@ -16,14 +16,15 @@ const EXPOSURE_S: f64 = 120.0;
 const DARK_E_PER_S: f64 = 0.02;
 const E_PER_ADU: f64 = 0.25;
 
-/// How a glow falls with x and y, counted from its corner in parts of the width.
-type Fall = fn(f64, f64) -> f64;
+/// How a glow falls with x and y.
+type Falls = fn(f64, f64) -> f64;
 
 /// What darks hold beside their dark current.
 #[derive(Clone, Copy, Default)]
 struct Beside {
-    /// Electrons per second where it is brightest, and how it falls.
-    glow: Option<(f64, Fall)>,
+    /// Electrons per second where it is brightest, and how it falls with x and y, counted from its
+    /// corner in parts of the width.
+    glow: Option<(f64, Falls)>,
     /// Standard deviations of what columns and rows add, ADU.
     columns: f64,
     rows: f64,
@@ -162,7 +163,6 @@ fn corner(reach: f64, x: f64, y: f64) -> f64 {
 /// reaches everywhere leaves it known as badly as the error says.
 #[test]
 fn beside_a_glow_the_truth_lies_within_the_error() {
-    type Falls = fn(f64, f64) -> f64;
     let glows: [(&str, f64, Falls, f64); 12] = [
         ("corner 0.05", 1.6, |x, y| corner(0.05, x, y), 0.0016),
         ("corner 0.1", 1.6, |x, y| corner(0.1, x, y), 0.0025),
@@ -223,7 +223,7 @@ fn beside_a_glow_the_truth_lies_within_the_error() {
 #[test]
 fn glow_and_pattern_are_told_apart() {
     for seed in 0..6 {
-        let glow: (f64, fn(f64, f64) -> f64) = (1.6, |x, y| corner(0.22, x, y));
+        let glow: (f64, Falls) = (1.6, |x, y| corner(0.22, x, y));
         let beside = Beside {
             glow: Some(glow),
             ..Beside::default()

@@ -29,6 +29,9 @@ pub struct Taken {
     pub fault: Option<SetAside>,
     pub story: String,
     pub measured: Measured,
+    /// Full width at half maximum of its stars, pixels; none where something spoils it.
+    #[allow(dead_code, reason = "the bench `truth` asks for it alone")]
+    pub fwhm_px: Option<f64>,
     start: jiff::Timestamp,
     exposure_s: f64,
     air_mass: Option<f64>,
@@ -164,6 +167,7 @@ rigs:
                 (width, height),
                 cfa,
             ),
+            fwhm_px: fault.is_none().then_some(exposure.seeing_px),
             start: exposure.start,
             exposure_s,
             air_mass: weather.air_is_known.then_some(air),
@@ -373,11 +377,11 @@ impl Dice {
         ((self.uniform() * limit as f64) as usize).min(limit.saturating_sub(1))
     }
 
-    fn chance(&mut self, part: f64) -> bool {
+    pub fn chance(&mut self, part: f64) -> bool {
         self.uniform() < part
     }
 
-    fn one_of<T: Copy>(&mut self, all: &[T]) -> T {
+    pub fn one_of<T: Copy>(&mut self, all: &[T]) -> T {
         all[self.below(all.len())]
     }
 }
