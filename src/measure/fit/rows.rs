@@ -199,7 +199,7 @@ impl Line<'_> {
             .map(|&at| [light[0][at], master[0][at], light[1][at], master[1][at]])
             .collect();
         let window = match relative {
-            true => (used.len() / PART | 1).clamp(WINDOW, WIDEST),
+            true => ((used.len() / PART) | 1).clamp(WINDOW, WIDEST),
             false => WINDOW,
         };
         let mut rest = high(&values, &used, window);
