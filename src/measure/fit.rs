@@ -17,6 +17,7 @@
 mod maps;
 mod rows;
 mod shadows;
+mod smooth;
 mod words;
 
 use std::ops::Add;

@@ -130,6 +130,7 @@ fn nights(cases: u64, fault: impl Fn(&mut Scene) + Sync) -> Vec<Found> {
             sky: dice.between(300.0, 1500.0),
             response: dice.between(0.005, 0.012),
             dark: (dice.between(1.0, 6.0), dice.between(300.0, 900.0)),
+            glow: 0.0,
             lights: 6,
             flat: FlatFault::None,
             darks: DarkFault::None,

@@ -1,14 +1,18 @@
 //! One pair of neighbouring rows: stars away, slow structure away, what is left regressed.
 
 use super::Left;
+use super::smooth::{STRETCH, high, trend};
 use crate::combine::{MAD_TO_SD, mad, median};
 
-/// Photosites of one colour over which a level is taken off: smaller than most dust shadows.
+/// Photosites of one colour over which what is smooth is taken off a dark.
 const WINDOW: usize = 33;
-/// The mean of a window needs so many of them.
-const ENOUGH: f64 = 11.0;
-/// Photosites of one colour whose median is the light's level there.
-const STRETCH: usize = 64;
+/// A flat's dust shadows are wider than that, so its window is this part of a line: no narrower than a
+/// dark's, and no wider than the widest. Sky and vignetting are as wide as the sensor, and a larger
+/// part of a line would show their bends.
+const PART: usize = 4;
+const WIDEST: usize = 65;
+/// A line needs so many usable photosites.
+const FEWEST: usize = 33;
 /// A star is where the mean of a few pixels but the highest stands out by so many of its standard
 /// errors. Where it stands below that far is not used either, lest noise be cut on one side only.
 const STAR: f64 = 5.0;
@@ -190,19 +194,19 @@ impl Line<'_> {
         blocks: &mut [[f64; 4]],
     ) {
         let used: Vec<bool> = self.places.iter().map(|&at| self.usable[at]).collect();
-        let of =
-            |values: &Vec<f64>| -> Vec<f64> { self.places.iter().map(|&at| values[at]).collect() };
-        let (light, master) = (
-            [of(&light[0]), of(&light[1])],
-            [of(&master[0]), of(&master[1])],
-        );
-        let structure = [0, 1].map(|half| high(&master[half], &used));
-        let mut rest = [0, 1].map(|half| high(&light[half], &used));
+        // For each half what is left of the light, then the half's own structure.
+        let values: Vec<[f64; 4]> = (self.places.iter())
+            .map(|&at| [light[0][at], master[0][at], light[1][at], master[1][at]])
+            .collect();
+        let window = match relative {
+            true => ((used.len() / PART) | 1).clamp(WINDOW, WIDEST),
+            false => WINDOW,
+        };
+        let mut rest = high(&values, &used, window);
         if relative {
-            for half in [0, 1] {
-                let known = light[half].iter().zip(&used);
-                let known: Vec<f64> = known
-                    .map(|(v, used)| if *used { *v } else { f64::NAN })
+            for half in [0, 2] {
+                let known: Vec<f64> = (values.iter().zip(&used))
+                    .map(|(values, used)| if *used { values[half] } else { f64::NAN })
                     .collect();
                 let mut finite: Vec<f64> =
                     known.iter().copied().filter(|v| v.is_finite()).collect();
@@ -211,18 +215,19 @@ impl Line<'_> {
                 };
                 // In the unit of the flat: its own level there times what is left of the light's.
                 let levels = trend(&known);
-                for (at, rest) in rest[half].iter_mut().enumerate() {
-                    let level = levels[at].max(LOWEST * middle);
-                    *rest *= (master[half][at] - structure[half][at]) / level;
+                if levels.iter().any(|level| level.is_nan()) {
+                    return;
+                }
+                for (at, rest) in rest.iter_mut().enumerate() {
+                    if let Some(rest) = rest {
+                        let level = levels[at].max(LOWEST * middle);
+                        rest[half] *= (values[at][half + 1] - rest[half + 1]) / level;
+                    }
                 }
             }
         }
-        let known = |&at: &usize| rest[0][at].is_finite() && structure[0][at].is_finite();
-        let known: Vec<usize> = (0..used.len()).filter(known).collect();
-        let pixels: Vec<[f64; 4]> = known
-            .iter()
-            .map(|&at| [rest[0][at], structure[0][at], rest[1][at], structure[1][at]])
-            .collect();
+        let known: Vec<usize> = (0..rest.len()).filter(|&at| rest[at].is_some()).collect();
+        let pixels: Vec<[f64; 4]> = rest.into_iter().flatten().collect();
         let Some((slope, noise)) = robust(&pixels) else {
             return;
         };
@@ -259,7 +264,7 @@ fn robust(pixels: &[[f64; 4]]) -> Option<(f64, f64)> {
     let structure = |pixel: &[f64; 4]| (pixel[1] + pixel[3]).abs();
     let mut sizes: Vec<f64> = pixels.iter().map(structure).collect();
     let strong = pixels.len() / 20 + 1;
-    if pixels.len() < WINDOW {
+    if pixels.len() < FEWEST {
         return None;
     }
     let (_, &mut limit, _) = sizes.select_nth_unstable_by(pixels.len() - strong, f64::total_cmp);
@@ -292,64 +297,4 @@ fn robust(pixels: &[[f64; 4]]) -> Option<(f64, f64)> {
         }
     }
     Some((slope, noise))
-}
-
-/// Level along a line: medians of its stretches, drawn through their middles. NaN values are unknown.
-fn trend(values: &[f64]) -> Vec<f64> {
-    let middles: Vec<(f64, f64)> = values
-        .chunks(STRETCH)
-        .enumerate()
-        .filter_map(|(number, stretch)| {
-            let mut known: Vec<f64> = stretch.iter().copied().filter(|v| v.is_finite()).collect();
-            let middle = (number * STRETCH) as f64 + (stretch.len() - 1) as f64 / 2.0;
-            (2 * known.len() >= stretch.len()).then_some((middle, median(&mut known)?))
-        })
-        .collect();
-    let at = |x: f64| match middles.as_slice() {
-        [] => f64::NAN,
-        [(_, level)] => *level,
-        _ => {
-            // Drawn on beyond the outermost.
-            let next = middles.partition_point(|(middle, _)| *middle <= x);
-            let next = next.clamp(1, middles.len() - 1);
-            let ((x0, y0), (x1, y1)) = (middles[next - 1], middles[next]);
-            y0 + (y1 - y0) * (x - x0) / (x1 - x0)
-        }
-    };
-    (0..values.len()).map(|x| at(x as f64)).collect()
-}
-
-/// Values less their trend, less the mean of the used ones around them; NaN where that is unknown or
-/// not used. Near an end there is no mean of both sides, and a gradient would show.
-fn high(values: &[f64], used: &[bool]) -> Vec<f64> {
-    let known = values.iter().zip(used);
-    let known: Vec<f64> = known
-        .map(|(value, used)| if *used { *value } else { f64::NAN })
-        .collect();
-    let above: Vec<f64> = (known.iter().zip(trend(&known)))
-        .map(|(value, level)| value - level)
-        .collect();
-    let mut sums = vec![(0.0, 0.0)];
-    let (mut sum, mut count) = (0.0, 0.0);
-    for value in &above {
-        if value.is_finite() {
-            sum += value;
-            count += 1.0;
-        }
-        sums.push((sum, count));
-    }
-    let half = WINDOW / 2;
-    let inside = half..values.len().saturating_sub(half);
-    let rest = above.iter().enumerate().map(|(at, value)| {
-        if !inside.contains(&at) {
-            return f64::NAN;
-        }
-        let (from, to) = (sums[at - half], sums[at + half + 1]);
-        let count = to.1 - from.1;
-        match count >= ENOUGH {
-            true => value - (to.0 - from.0) / count,
-            false => f64::NAN,
-        }
-    });
-    rest.collect()
 }

@@ -64,6 +64,8 @@ pub struct Scene {
     pub response: f64,
     /// Electrons of dark charge in an ordinary pixel and mean of those in a hot one.
     pub dark: (f64, f64),
+    /// Electrons of the amplifier's glow in its corner; a fifth of the width away a third of it is left.
+    pub glow: f64,
     pub lights: usize,
     pub flat: FlatFault,
     pub darks: DarkFault,
@@ -206,12 +208,15 @@ pub fn play(scene: &Scene) -> Found {
     // The sensor without light.
     let pattern: Vec<f64> = (0..pixels).map(|_| PEDESTAL + dice.normal()).collect();
     let charge: Vec<f64> = (0..pixels)
-        .map(|_| {
+        .map(|at| {
             let hot = match dice.uniform() < 1000e-6 {
                 true => -scene.dark.1 * dice.uniform().ln(),
                 false => 0.0,
             };
-            scene.dark.0 * (1.0 + 0.3 * dice.normal()).max(0.0) + hot
+            let (x, y) = place(at);
+            let away = (width as f64 - 1.0 - x).hypot(y) / (0.2 * width as f64);
+            let glow = scene.glow * (0.2 - (away * away + 0.04).sqrt()).exp();
+            scene.dark.0 * (1.0 + 0.3 * dice.normal()).max(0.0) + hot + glow
         })
         .collect();
     let (in_dark, more) = match scene.darks {
