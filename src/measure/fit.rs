@@ -27,7 +27,7 @@ use crate::facts::Fit;
 pub use maps::{Map, map};
 pub use rows::{dark_left, flat_left};
 pub use shadows::{moved_in_most, moved_shadows};
-pub use words::{dark_caution, dark_fits, flat_caution, flat_fits};
+pub use words::{UNTOLD, dark_caution, dark_fits, flat_caution, flat_fits};
 
 /// Of so many pairs of neighbouring rows a master keeps both halves, spread evenly; all rows of a
 /// smaller image. One row of a pair has the red pixels of a colour sensor, the other the blue ones.

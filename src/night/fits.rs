@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::text::rounded;
 use crate::facts::{Fit, Kind, Made, MasterEntry, Measured, MovedShadow};
 use crate::measure::fit::{
-    Pooled, dark_caution, dark_fits, flat_caution, flat_fits, moved_in_most,
+    Pooled, UNTOLD, dark_caution, dark_fits, flat_caution, flat_fits, moved_in_most,
 };
 
 /// How one master fits.
@@ -15,7 +15,7 @@ pub(super) struct MasterFit {
     /// What is wrong.
     pub(super) caution: Option<String>,
     /// What is said where nothing is.
-    fits: Option<String>,
+    fits: String,
 }
 
 /// What the lights of a night say of one master.
@@ -52,10 +52,11 @@ pub(super) fn fits<'a>(
             true => flat_caution(pooled.as_ref(), &moved_in_most(&said.moved)),
             false => pooled.as_ref().and_then(dark_caution),
         };
-        let fits = pooled.as_ref().map(match said.is_flat {
-            true => flat_fits,
-            false => dark_fits,
-        });
+        let fits = match &pooled {
+            Some(pooled) if said.is_flat => flat_fits(pooled),
+            Some(pooled) => dark_fits(pooled),
+            None => UNTOLD.to_owned(),
+        };
         let slope = pooled.map(|pooled| pooled.fit);
         let fit = MasterFit {
             slope,
@@ -72,6 +73,6 @@ impl MasterFit {
     pub(super) fn tell(&self, entry: &mut MasterEntry) {
         entry.fit_slope = self.slope.map(|fit| rounded(fit.slope, 4));
         entry.fit_error = self.slope.map(|fit| rounded(fit.error, 4));
-        entry.fit = self.caution.clone().or_else(|| self.fits.clone());
+        entry.fit = Some(self.caution.as_ref().unwrap_or(&self.fits).clone());
     }
 }

@@ -59,6 +59,10 @@ pub fn flat_caution(pooled: Option<&Pooled>, moved: &[MovedShadow]) -> Option<St
     figures.map(|figures| format!("{what} ({figures})"))
 }
 
+/// What is said of a master of which no light gave a slope.
+pub const UNTOLD: &str =
+    "whether it fits cannot be told: too little of its structure shows in the lights";
+
 /// What is said of a flat that gets no sentence of caution: that it fits, where that is shown.
 pub fn flat_fits(pooled: &Pooled) -> String {
     fits(pooled, FLAT)
