@@ -143,7 +143,14 @@ impl Trend {
             let after = side(runs[number + 1..].iter().find(settled), false);
             let usual = match (before, after) {
                 (Some((before, _)), Some((after, _))) => before.max(after),
-                (Some((level, gap)), None) | (None, Some((level, gap))) => level + rate * gap,
+                (Some((level, gap)), None) | (None, Some((level, gap))) => {
+                    // One or two tell no new level: a Moon that rose meanwhile would go on shining.
+                    let most = match run.len() < SETTLED {
+                        true => step,
+                        false => f64::INFINITY,
+                    };
+                    level + (rate * gap).min(most)
+                }
                 (None, None) => continue,
             };
             if level(&mut run.iter()).is_some_and(|level| level - usual > step) {

@@ -72,8 +72,17 @@ fn widths(lights: &[&LightEntry]) -> Option<String> {
 }
 
 fn transparency(lights: &[&LightEntry], site: &Site) -> Option<String> {
+    // Of a light whose stars are not found again the verdict has one, after the brightest.
+    let judged = |light: &LightEntry| {
+        let clouds = |finding: &&Finding| finding.reason == SetAside::Clouds;
+        light
+            .findings
+            .iter()
+            .find(clouds)
+            .map(|finding| finding.value)
+    };
     let measured = lights.iter().filter_map(|light| {
-        let transparency = light.measures?.transparency?;
+        let transparency = light.measures?.transparency.or_else(|| judged(light))?;
         Some((transparency, start(light)))
     });
     let (least, at) = measured.min_by(|a, b| a.0.total_cmp(&b.0))?;
