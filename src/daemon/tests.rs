@@ -444,6 +444,31 @@ async fn hints_that_could_not_be_followed_end_in_a_scan() {
     assert!(next(&turn) <= now, "what the lost hints said is looked for");
 }
 
+#[test]
+fn many_files_that_go_at_once_are_noted_at_once() {
+    let here = Place::new();
+    let mut turn = turn(&here);
+    here.take(&mut turn, at(0));
+    let files: Vec<PathBuf> = fs::read_dir(here.path("incoming"))
+        .unwrap()
+        .map(|entry| entry.unwrap().path())
+        .collect();
+    let mut hints = Vec::new();
+    for file in &files {
+        fs::remove_file(file).unwrap();
+        let name = RelPath::new(Path::new(file.file_name().unwrap())).unwrap();
+        hints.push(Hint::Gone(0, name));
+    }
+    // One is there again before the hints are followed.
+    fs::write(&files[0], "written anew").unwrap();
+    let before = turn.engine.generation();
+    turn.follow(hints, at(10)).unwrap();
+    assert_eq!(turn.engine.generation(), before + 1, "one transaction");
+    let plan = turn.engine.plan(at(10)).unwrap();
+    assert!(plan.tasks.is_empty(), "{:?}", plan.tasks);
+    assert_eq!(turn.engine.settle.arriving().count(), 1);
+}
+
 impl Place {
     /// Takes everything in and lets the loop scan once.
     fn take(&self, turn: &mut Turn, now: Timestamp) {

@@ -218,8 +218,31 @@ impl Engine {
         Ok(())
     }
 
-    /// Follows a hint about one file. True where the whole folder should be scanned.
-    pub fn hint(&mut self, hint: Hint, now: Timestamp) -> Result<Option<usize>, DaemonError> {
+    /// Follows hints about files, and gives the folders that should be scanned. What is gone is noted at
+    /// once for all of them, since noting it asks for the whole catalogue. After an error the hints that
+    /// were to follow are lost.
+    pub fn follow(
+        &mut self,
+        hints: Vec<Hint>,
+        now: Timestamp,
+        mut to_scan: impl FnMut(usize),
+    ) -> Result<(), DaemonError> {
+        let mut gone = BTreeSet::new();
+        for hint in hints {
+            if let Some(index) = self.hint(hint, now, &mut gone)? {
+                to_scan(index);
+            }
+        }
+        self.vanish(gone.into_iter().collect())
+    }
+
+    /// Follows a hint about one file. The folder where the whole of it should be scanned.
+    fn hint(
+        &mut self,
+        hint: Hint,
+        now: Timestamp,
+        gone: &mut BTreeSet<FileId>,
+    ) -> Result<Option<usize>, DaemonError> {
         let (index, path, closed) = match hint {
             Hint::Rescan(index) => return Ok(Some(index)),
             Hint::Touched(index, path) | Hint::Gone(index, path) => (index, path, false),
@@ -233,7 +256,11 @@ impl Engine {
             path,
         };
         let known = self.catalogue.stamp(&file)?;
-        match scan::look(folder, &file.path) {
+        let found = scan::look(folder, &file.path);
+        if found.is_some() {
+            gone.remove(&file);
+        }
+        match found {
             Some(Found::Wanted(look)) if known == Some((look.stamp, true)) => {}
             Some(Found::Wanted(look)) if closed => self.settle.closed(look, now),
             Some(Found::Wanted(look)) => self.settle.look(look, now),
@@ -242,7 +269,9 @@ impl Engine {
             None => {
                 self.settle.vanished(&file);
                 match known {
-                    Some((_, true)) => self.vanish(vec![file])?,
+                    Some((_, true)) => {
+                        gone.insert(file);
+                    }
                     Some((_, false)) => {}
                     // Perhaps a folder was moved away; only a scan can tell.
                     None => return Ok(Some(index)),

@@ -67,16 +67,11 @@ impl Turn {
                 *at = (*at).min(then);
             }
         };
-        for hint in hints {
-            match self.engine.hint(hint, now) {
-                Ok(Some(index)) => sooner(&index, soon),
-                Ok(None) => {}
-                Err(error) => {
-                    // The hints that were to follow are lost; scans make up for them.
-                    (0..self.engine.settings.watch.len()).for_each(|index| sooner(&index, now));
-                    return Err(error);
-                }
-            }
+        let followed = self.engine.follow(hints, now, |index| sooner(&index, soon));
+        if followed.is_err() {
+            // Scans make up for hints that were lost.
+            (0..self.engine.settings.watch.len()).for_each(|index| sooner(&index, now));
+            return followed;
         }
         self.stale |= self.engine.generation() != before;
         Ok(())
