@@ -4,6 +4,7 @@
 
 use std::collections::BTreeMap;
 use std::fs;
+use std::io;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
@@ -116,13 +117,17 @@ pub fn said(output: &Output) -> String {
     )
 }
 
-/// All files below a folder with their contents.
+/// All files below a folder with their contents; not one that was renamed in that moment, as what a
+/// daemon at work is just making may be.
 pub fn tree(folder: &Path) -> Tree {
     files(folder)
         .into_iter()
-        .map(|path| {
-            let contents = fs::read(&path).unwrap();
-            (path.strip_prefix(folder).unwrap().to_owned(), contents)
+        .filter_map(|path| {
+            let contents = match fs::read(&path) {
+                Err(error) if error.kind() == io::ErrorKind::NotFound => return None,
+                contents => contents.unwrap(),
+            };
+            Some((path.strip_prefix(folder).unwrap().to_owned(), contents))
         })
         .collect()
 }
