@@ -4,6 +4,10 @@
 /// 1 / Phi^-1(3/4).
 pub const MAD_TO_SD: f64 = 1.482_602_218_505_602;
 
+/// The median of n normal values errs by this many standard deviations over the root of n
+/// (the square root of pi/2).
+pub const MEDIAN_ERROR: f64 = 1.2533;
+
 /// Mean and standard deviation.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Moments {

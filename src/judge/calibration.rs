@@ -5,7 +5,7 @@
 //! its median absolute deviation. Answers do not depend on the order of the frames.
 
 use super::mesh::{Glow, Unevenness, place};
-use crate::combine::{MAD_TO_SD, mad, median};
+use crate::combine::{MAD_TO_SD, MEDIAN_ERROR, mad, median};
 use crate::facts::{Cfa, Colour, Frame, Kind, Profile, Sample};
 use crate::measure::samples_per_cell;
 
@@ -19,10 +19,6 @@ const FLOOR: f64 = 0.1;
 
 /// A flat's shape may always differ from its set's by this fraction: twilight gradients do.
 const SHAPE_FLOOR: f64 = 0.02;
-
-/// The median of n normal values errs by this many standard deviations over the root of n
-/// (the square root of pi/2).
-const MEDIAN_ERROR: f64 = 1.2533;
 
 /// More saturated samples than this in one phase of a flat are no longer hot pixels.
 const FLAT_SATURATED: f64 = 0.01;

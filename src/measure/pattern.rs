@@ -22,7 +22,7 @@ mod triangles;
 #[cfg(test)]
 mod tests;
 
-use crate::combine::{MAD_TO_SD, mad, median};
+use crate::combine::{MAD_TO_SD, MEDIAN_ERROR, mad, median};
 use crate::facts::Star;
 
 use shifts::shifts;
@@ -44,10 +44,6 @@ const CHANCE: f64 = 1e-5;
 
 /// Paired stars are at least so many, whatever the chance: two always fit.
 const FEWEST: usize = 3;
-
-/// The median of n normal values errs by this many standard deviations over the root of n
-/// (the square root of pi/2).
-const MEDIAN_ERROR: f64 = 1.2533;
 
 /// How the field of one light lies on that of another.
 #[derive(Clone, Copy, Debug, PartialEq)]

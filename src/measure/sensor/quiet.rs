@@ -15,7 +15,7 @@
 use super::Bands;
 use super::bands::ROWS;
 use super::dark::{Cell, LIMIT};
-use crate::combine::median;
+use crate::combine::{MAD_TO_SD, median};
 use crate::facts::Estimate;
 
 /// Classes of pixels: by pairs of rows and pairs of columns. That of the other pairs is `CLASSES - 1 - class`.
@@ -232,8 +232,6 @@ fn around(bands: &Bands, cells: &[Cell], sums: &[[Sum; CLASSES]], class: usize) 
 /// The variance of lines of pixels beyond that of their noise: from the differences of neighbours of the
 /// same colours, which a glow hardly changes, by their median, which it changes nowhere else.
 fn pattern(lines: &[Sum], noise: f64, counts: impl Fn(usize) -> bool) -> f64 {
-    // Of normal numbers.
-    const SD_OF_MEDIAN: f64 = 1.482_602_218_505_602;
     let difference = |(at, pair): (usize, &[Sum])| {
         let (one, other) = (pair[0], pair[2]);
         let difference = (one.mean()? - other.mean()?).abs();
@@ -244,7 +242,7 @@ fn pattern(lines: &[Sum], noise: f64, counts: impl Fn(usize) -> bool) -> f64 {
     let (mut differences, mut expected): (Vec<f64>, Vec<f64>) = found.unzip();
     match (median(&mut differences), median(&mut expected)) {
         (Some(difference), Some(expected)) => {
-            let both = (SD_OF_MEDIAN * difference).powi(2) - expected;
+            let both = (MAD_TO_SD * difference).powi(2) - expected;
             (both / 2.0).max(0.0)
         }
         _ => 0.0,

@@ -13,7 +13,7 @@ use std::collections::HashMap;
 
 use super::detect::{Bright, Kernel, Run, THRESHOLD};
 use super::field::Field;
-use crate::combine::median;
+use crate::combine::{MEDIAN_ERROR, median};
 
 /// A summit counts from so far above the pass: in noise of the filtered frame, and as a part of the
 /// pass's own height above what is around, since bright pixels have more noise than the background.
@@ -30,10 +30,6 @@ const RING: (f32, f32) = (2.5, 3.5);
 
 /// That level counts from so many of its standard errors.
 const TOLD: f64 = 3.0;
-
-/// The median of n normal values errs by this many standard deviations over the root of n
-/// (the square root of pi/2).
-const MEDIAN_ERROR: f64 = 1.2533;
 
 /// A star as it was found.
 #[derive(Clone, Copy, Debug)]
