@@ -27,7 +27,7 @@ mod supplied;
 mod targets;
 mod units;
 
-pub use digest::{Digest, Fingerprint};
+pub use digest::{Digest, DigestMap, DigestSet, EightBytes, Fingerprint};
 pub use file::{FileId, Look, RelPath, Stamp};
 pub use frame::{
     Camera, Cfa, Colour, Frame, Kind, Optics, Pointing, RowOrder, Setting, filter_is_none,
@@ -49,8 +49,8 @@ pub use profile::{
     SensorNoise, ShortShots, Tolerance, VerdictLimits, Windows,
 };
 pub use recipe::{
-    Extras, Input, LightFacts, LightRecipe, LineRecipe, MasterFacts, MasterRecipe, MasterUse,
-    Recipe, line_of,
+    AlikeHash, Extras, Input, LightFacts, LightRecipe, LineRecipe, MasterFacts, MasterRecipe,
+    MasterUse, Recipe, line_of,
 };
 pub use refusal::Refusal;
 pub use sample::{MESH, PlaneSample, Sample};

@@ -26,11 +26,12 @@ mod sensor;
 mod sets;
 mod shoot;
 mod supplied;
+mod tonight;
 
 #[cfg(test)]
 mod tests;
 
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 
@@ -44,8 +45,8 @@ use rig::{Given, Rig};
 #[cfg(doc)]
 use crate::facts::Recipe;
 use crate::facts::{
-    CalibrationState, Content, Digest, Fingerprint, Kind, LightState, Made, Plan, Settings,
-    Snapshot, Task, ToMeasure, Wait, line_of,
+    CalibrationState, Content, Digest, DigestMap, DigestSet, Fingerprint, Kind, LightState, Made,
+    Plan, Settings, Snapshot, Task, ToMeasure, Wait, line_of,
 };
 use crate::measure;
 
@@ -60,14 +61,14 @@ pub enum Patience {
 
 /// Products on file by the raw contents that went into them.
 struct OnFile<'a> {
-    lights: HashMap<Digest, Products<'a>>,
-    masters: HashMap<Digest, Products<'a>>,
+    lights: DigestMap<Digest, Products<'a>>,
+    masters: DigestMap<Digest, Products<'a>>,
     /// Planes of single lines.
-    lines: HashMap<Digest, Products<'a>>,
+    lines: DigestMap<Digest, Products<'a>>,
     /// All masters, by fingerprint.
     all_masters: Vec<&'a Made>,
     /// The entry that stands for each content, there or vanished.
-    entries: HashMap<Digest, usize>,
+    entries: DigestMap<Digest, usize>,
 }
 
 /// Products of one content, by fingerprint: one, almost always.
@@ -85,9 +86,9 @@ impl<'a> Products<'a> {
 impl<'a> OnFile<'a> {
     fn of(snapshot: &'a Snapshot) -> Self {
         let mut found = Self {
-            lights: HashMap::with_capacity(snapshot.made.len()),
-            masters: HashMap::with_capacity(snapshot.entries.len()),
-            lines: HashMap::new(),
+            lights: sized(snapshot.made.len()),
+            masters: sized(snapshot.entries.len()),
+            lines: DigestMap::default(),
             all_masters: Vec::new(),
             entries: cast::originals(snapshot),
         };
@@ -113,6 +114,11 @@ impl<'a> OnFile<'a> {
     }
 }
 
+/// A map with room for so many.
+fn sized<K, V>(count: usize) -> DigestMap<K, V> {
+    DigestMap::with_capacity_and_hasher(count, Default::default())
+}
+
 /// Plans everything.
 pub fn plan(snapshot: &Snapshot, settings: &Settings, patience: Patience) -> Plan {
     plan_with(snapshot, settings, patience, &mut Memory::default())
@@ -129,7 +135,7 @@ pub fn plan_with(
     let mut plan = Plan::default();
     let on_file = OnFile::of(snapshot);
     let casts = cast::cast(snapshot, settings, &on_file, &mut plan);
-    let remakable = remakable(snapshot, settings, &casts, &plan);
+    let remakable = Remakable::of(snapshot, settings, &on_file, &casts, &plan);
     let mut needs = shoot::Needs::default();
     let given = Given {
         snapshot,
@@ -179,20 +185,43 @@ fn to_measure(snapshot: &Snapshot, settings: &Settings, plan: &Plan) -> Vec<ToMe
 
 /// Contents that are there and claimed by a current profile: what is made from these alone could be
 /// made again, or has no claim to stay.
-fn remakable(
-    snapshot: &Snapshot,
-    settings: &Settings,
-    casts: &[cast::Cast<'_>],
-    plan: &Plan,
-) -> HashSet<Digest> {
-    let members = casts
-        .iter()
-        .flat_map(|cast| cast.calibration.values().flatten().chain(&cast.lights))
-        .filter(|member| member.entry.present)
-        .map(|member| member.digest);
-    members
-        .chain(refused_but_there(snapshot, settings, plan))
-        .collect()
+struct Remakable<'a> {
+    entries: &'a DigestMap<Digest, usize>,
+    /// By the entry that stands for a content.
+    there: Vec<bool>,
+}
+
+impl<'a> Remakable<'a> {
+    fn of(
+        snapshot: &Snapshot,
+        settings: &Settings,
+        on_file: &'a OnFile<'_>,
+        casts: &[cast::Cast<'_>],
+        plan: &Plan,
+    ) -> Self {
+        let mut there = vec![false; snapshot.entries.len()];
+        let members = casts
+            .iter()
+            .flat_map(|cast| cast.calibration.values().flatten().chain(&cast.lights));
+        for member in members.filter(|member| member.entry.present) {
+            there[member.index] = true;
+        }
+        for digest in refused_but_there(snapshot, settings, plan) {
+            if let Some(&original) = on_file.entries.get(&digest) {
+                there[original] = true;
+            }
+        }
+        Self {
+            entries: &on_file.entries,
+            there,
+        }
+    }
+
+    fn contains(&self, digest: &Digest) -> bool {
+        self.entries
+            .get(digest)
+            .is_some_and(|&original| self.there[original])
+    }
 }
 
 /// Frames that are there but take no part (a copy, a short shot, unusable): a product that was
@@ -235,8 +264,8 @@ fn order(task: &Task) -> (u8, String) {
 /// Products on file that are not wanted and may go: all of their raws are there, nothing on file
 /// leans on them, and either another product on file stands for what they show, or they could be
 /// made again to the byte, their masters included.
-fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &HashSet<Digest>) -> Vec<Fingerprint> {
-    let mut stays = HashSet::with_capacity(snapshot.made.len());
+fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &Remakable<'_>) -> Vec<Fingerprint> {
+    let mut stays = DigestSet::with_capacity_and_hasher(snapshot.made.len(), Default::default());
     stays.extend(plan.masters.keys());
     stays.extend(plan.lines.values().flat_map(BTreeMap::values));
     stays.extend(plan.lights.values().filter_map(LightState::product));
@@ -245,12 +274,15 @@ fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &HashSet<Digest>) -> 
         plan,
         remakable,
         standing: None,
-        known: HashMap::new(),
+        known: DigestMap::default(),
     };
     let (mut open, mut may_go) = (Vec::new(), Vec::new());
     for made in snapshot.made.values() {
         let stays = stays.contains(&made.fingerprint) || !others.disposable(made);
         (if stays { &mut open } else { &mut may_go }).push(made);
+    }
+    if may_go.is_empty() {
+        return Vec::new();
     }
     // What a staying product was made with stays too, down to the bias beneath the flat.
     while let Some(made) = open.pop() {
@@ -268,11 +300,11 @@ fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &HashSet<Digest>) -> 
 struct Others<'a> {
     snapshot: &'a Snapshot,
     plan: &'a Plan,
-    remakable: &'a HashSet<Digest>,
+    remakable: &'a Remakable<'a>,
     /// Contents that a product on file stands for, and which; once it is asked for.
-    standing: Option<HashMap<Digest, Fingerprint>>,
+    standing: Option<DigestMap<Digest, Fingerprint>>,
     /// What can be made again: a master serves many lights.
-    known: HashMap<Fingerprint, bool>,
+    known: DigestMap<Fingerprint, bool>,
 }
 
 impl Others<'_> {
@@ -312,8 +344,8 @@ impl Others<'_> {
 }
 
 /// Contents that a product on file stands for, and which.
-fn standing(snapshot: &Snapshot, plan: &Plan) -> HashMap<Digest, Fingerprint> {
-    let mut standing = HashMap::new();
+fn standing(snapshot: &Snapshot, plan: &Plan) -> DigestMap<Digest, Fingerprint> {
+    let mut standing = DigestMap::default();
     for (index, entry) in snapshot.entries.iter().enumerate() {
         let Content::Frame { digest, .. } = &entry.content else {
             continue;

@@ -5,7 +5,7 @@
 mod fixtures;
 mod trouble;
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 use std::ffi::OsStr;
 use std::os::unix::ffi::OsStrExt;
 use std::sync::Arc;
@@ -16,9 +16,9 @@ use jiff::Timestamp;
 
 use super::*;
 use crate::facts::{
-    Camera, Celsius, Cfa, Colour, DarkSignal, Degrees, Digest, Estimate, Frame, InputCount, Kind,
-    Look, MESH, MadeStats, MasterFacts, MasterUse, Optics, Pair, PlaneSample, Pointing, RelPath,
-    RowOrder, Sample, Seconds, Setting, Snapshot, Temporal, Transfer,
+    Camera, Celsius, Cfa, Colour, DarkSignal, Degrees, Digest, DigestMap, Estimate, Frame,
+    InputCount, Kind, Look, MESH, MadeStats, MasterFacts, MasterUse, Optics, Pair, PlaneSample,
+    Pointing, RelPath, RowOrder, Sample, Seconds, Setting, Snapshot, Temporal, Transfer,
 };
 use fixtures::*;
 
@@ -56,7 +56,7 @@ fn what_was_measured_goes_with_its_product() {
     catalogue.measured(&print(2), 1, &measured(2.0)).unwrap();
     catalogue.measured(&print(2), 2, &measured(2.5)).unwrap();
     let known = catalogue.snapshot().unwrap().measured;
-    assert_eq!(known, HashMap::from([(print(1), 1), (print(2), 2)]));
+    assert_eq!(known, DigestMap::from_iter([(print(1), 1), (print(2), 2)]));
     let found = catalogue.measures([print(2), print(3)]).unwrap();
     assert_eq!(found, BTreeMap::from([(print(2), measured(2.5))]));
     catalogue.unmade(&[print(2)]).unwrap();

@@ -1,7 +1,8 @@
 //! BLAKE3 digests: of a file's bytes ([`Digest`]) and of a product's recipe ([`Fingerprint`]).
 
+use std::collections::{HashMap, HashSet};
 use std::fmt;
-use std::hash::{Hash, Hasher};
+use std::hash::{BuildHasherDefault, Hash, Hasher};
 use std::str::FromStr;
 
 use serde::{Deserialize, Serialize};
@@ -95,6 +96,34 @@ hash!(
     /// BLAKE3 of everything that determines a product's bytes: see [`crate::facts::Recipe`].
     Fingerprint
 );
+
+/// A map by [`Digest`] or [`Fingerprint`].
+pub type DigestMap<K, V> = HashMap<K, V, BuildHasherDefault<EightBytes>>;
+/// A set of [`Digest`]s or [`Fingerprint`]s.
+pub type DigestSet<K> = HashSet<K, BuildHasherDefault<EightBytes>>;
+
+/// The hasher of maps by digest: takes the eight bytes that a digest gives as they are.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct EightBytes(u64);
+
+impl Hasher for EightBytes {
+    fn finish(&self) -> u64 {
+        self.0
+    }
+
+    fn write_u64(&mut self, eight: u64) {
+        self.0 ^= eight;
+    }
+
+    /// Of what is no digest: any bytes, eight at a time.
+    fn write(&mut self, bytes: &[u8]) {
+        for chunk in bytes.chunks(8) {
+            let mut eight = [0; 8];
+            eight[..chunk.len()].copy_from_slice(chunk);
+            self.0 = self.0.rotate_left(5) ^ u64::from_le_bytes(eight);
+        }
+    }
+}
 
 /// The text is not 64 hexadecimal digits.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]

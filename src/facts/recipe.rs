@@ -17,6 +17,8 @@
 
 mod hashing;
 
+pub use hashing::AlikeHash;
+
 use std::sync::Arc;
 
 use jiff::Timestamp;

@@ -1,12 +1,12 @@
 //! The catalogue at one moment: all the planner may know.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use jiff::Timestamp;
 
 use super::{
-    Digest, FileId, Fingerprint, Frame, Made, Sample, SensorFigures, Stamp, Supplied,
+    Digest, DigestMap, FileId, Fingerprint, Frame, Made, Sample, SensorFigures, Stamp, Supplied,
     SuppliedMaster,
 };
 
@@ -74,7 +74,7 @@ pub struct Snapshot {
     /// Products on file.
     pub made: BTreeMap<Fingerprint, Made>,
     /// Lights that were measured, by which version of the methods.
-    pub measured: HashMap<Fingerprint, u32>,
+    pub measured: DigestMap<Fingerprint, u32>,
     /// What raw frames say of their sensors, by the keys of the tasks.
     pub sensors: BTreeMap<Fingerprint, SensorFigures>,
     /// Recipes that failed.

@@ -3,16 +3,16 @@
 //! Unusable frames and byte-identical copies are refused here, shots that were not meant as
 //! lights are ignored. What remains is usable and each content stands for one file.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
 
-use super::OnFile;
+use super::{OnFile, sized};
 use crate::facts::{
-    CalibrationState, Content, Digest, Entry, Frame, Kind, LightState, Plan, Profile, Sample,
-    Seconds, Settings, Snapshot,
+    CalibrationState, Content, Digest, DigestMap, Entry, Frame, Kind, LightState, Plan, Profile,
+    Sample, Seconds, Settings, Snapshot,
 };
 use crate::frame::name_matches;
 
@@ -187,8 +187,8 @@ fn refuse(plan: &mut Plan, index: usize, kind: Kind, reason: String) {
 /// For every content the one file that stands for it. Of those that are there, the one with the
 /// smallest start and identity: copies have the same header, and entries are in order of identity.
 /// Where all have vanished, the one that was last seen to come.
-pub fn originals(snapshot: &Snapshot) -> HashMap<Digest, usize> {
-    let mut found = HashMap::with_capacity(snapshot.entries.len());
+pub fn originals(snapshot: &Snapshot) -> DigestMap<Digest, usize> {
+    let mut found = sized(snapshot.entries.len());
     for (index, entry) in snapshot.entries.iter().enumerate() {
         if let Content::Frame { digest, .. } = &entry.content {
             let best = found.entry(*digest).or_insert(index);

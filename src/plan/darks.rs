@@ -12,10 +12,11 @@ use std::sync::Arc;
 use jiff::civil::Date;
 
 use super::cast::Member;
-use super::matching::{Offer, Offers, Readiness, Want};
+use super::matching::{Offer, Readiness, Want};
 use super::rig::Rig;
-use super::sensor::Unknown;
+use super::sensor::{Sensors, Unknown};
 use super::sets;
+use super::tonight::Tonight;
 use crate::combine::median;
 use crate::facts::{Camera, DarkVerdict, Fingerprint, Kind, Need, Rule, Seconds, Stack, Wait};
 use crate::judge::{self, Sensor};
@@ -46,18 +47,24 @@ impl<'a> Rig<'a, '_> {
         let mut groups: Vec<(Shared, Vec<usize>)> = Vec::new();
         // Lights stand in order of time, and what they share changes rarely.
         let mut tonight = 0;
+        let mut shortlists = Tonight::default();
         for (place, light) in self.cast.lights.iter().enumerate() {
-            let chosen = |want: &Want<'_>, offers: &Offers<'_>| {
-                offers.choose(want).map(|offer| offer.fingerprint)
-            };
-            let dark = chosen(&self.dark_for(light), &self.sensors.darks);
+            let dark = self.dark_for(light);
             let bias = self.wish(&[Kind::Bias], &light.frame.camera, light.moment);
+            let Sensors {
+                darks, transfers, ..
+            } = &self.sensors;
+            let (of_darks, of_transfers) = shortlists.of(light, || {
+                (darks.shortlist(&dark), transfers.shortlist(&bias))
+            });
+            let print = |offer: &Offer<'_>| offer.fingerprint;
+            let dark = darks.choose_of(of_darks, &dark).map(print);
             let shared = Shared {
                 night: light.night,
                 camera: light.frame.camera.clone(),
                 dark,
                 exposure: dark.is_none().then_some(light.frame.exposure),
-                transfer: chosen(&bias, &self.sensors.transfers),
+                transfer: transfers.choose_of(of_transfers, &bias).map(print),
             };
             if groups
                 .last()
@@ -74,6 +81,7 @@ impl<'a> Rig<'a, '_> {
             }
         }
         groups.sort_by(|(a, _), (b, _)| a.cmp(b));
+        self.sensors.of_light = vec![None; self.given.snapshot.entries.len()];
         let mut states = BTreeMap::new();
         self.own_nights(&mut states);
         self.doubt_scaling();
@@ -98,9 +106,9 @@ impl<'a> Rig<'a, '_> {
             let told = told.filter(|verdict| verdict.need != Need::Unknown || self.is_measured());
             self.note(&mut states, shared, told.cloned());
             let number = self.sensors.verdicts.len();
-            self.sensors
-                .of_light
-                .extend(lights.iter().map(|light| (light.index, number)));
+            for light in &lights {
+                self.sensors.of_light[light.index] = Some(number);
+            }
             self.sensors.verdicts.push(Group {
                 first: places[0],
                 verdict,
@@ -142,7 +150,7 @@ impl<'a> Rig<'a, '_> {
     fn verdict_of(&self, light: &Member<'a>) -> Option<&Group> {
         self.sensors
             .verdicts
-            .get(*self.sensors.of_light.get(&light.index)?)
+            .get((*self.sensors.of_light.get(light.index)?)?)
     }
 
     /// What is to be said of a light's verdict.

@@ -6,7 +6,7 @@ use super::matching::describe;
 use super::memory::Memory;
 use super::rig::{Given, Rig};
 use super::shoot::Needs;
-use super::{OnFile, Patience, remakable};
+use super::{OnFile, Patience, Remakable};
 use crate::facts::{
     CalibrationState, Content, Kind, LightState, MasterState, Plan, Rule, Settings, Snapshot,
 };
@@ -110,7 +110,7 @@ fn choices(
     let (mut scratch, mut memory) = (Plan::default(), Memory::default());
     let on_file = OnFile::of(snapshot);
     let casts = cast(snapshot, settings, &on_file, &mut scratch);
-    let remakable = remakable(snapshot, settings, &casts, &scratch);
+    let remakable = Remakable::of(snapshot, settings, &on_file, &casts, &scratch);
     let given = Given {
         snapshot,
         settings,

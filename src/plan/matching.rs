@@ -14,7 +14,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use failure::{Failure, or_absent};
-pub use offers::Offers;
+pub use offers::{Offers, Shortlist};
 
 use super::cluster::angle_between;
 use crate::facts::{

@@ -6,12 +6,11 @@
 //! that differ are taken for one with a chance of 2^-64. A thing not asked for in a plan is forgotten
 //! after it, so a memory does not outgrow its plan.
 
-use std::collections::HashMap;
 use std::hash::{DefaultHasher, Hash, Hasher};
 use std::sync::Arc;
 
 use super::cast::Member;
-use crate::facts::{Digest, Fingerprint, Kind, Profile, Recipe};
+use crate::facts::{Digest, DigestMap, Fingerprint, Kind, Profile, Recipe};
 use crate::judge;
 
 /// Why frames of a set are left out, in their order.
@@ -31,14 +30,14 @@ type Key = (Digest, u64);
 /// Each thing with the number of the plan that last asked for it.
 struct Remembered<T> {
     plan: u64,
-    known: HashMap<Key, (u64, T)>,
+    known: DigestMap<Key, (u64, T)>,
 }
 
 impl<T> Default for Remembered<T> {
     fn default() -> Self {
         Self {
             plan: 0,
-            known: HashMap::new(),
+            known: DigestMap::default(),
         }
     }
 }
@@ -48,6 +47,12 @@ impl<T: Clone> Remembered<T> {
         let known = self.known.entry(key).or_insert_with(|| (0, work()));
         known.0 = self.plan;
         known.1.clone()
+    }
+
+    fn known(&mut self, key: Key) -> Option<T> {
+        let known = self.known.get_mut(&key)?;
+        known.0 = self.plan;
+        Some(known.1.clone())
     }
 
     fn turn(&mut self) {
@@ -72,10 +77,13 @@ impl Memory {
         let Some(first) = recipe.raws().first() else {
             return recipe.fingerprint();
         };
-        let mut hasher = DefaultHasher::new();
-        recipe.hash(&mut hasher);
-        let key = (first.digest, hasher.finish());
+        let key = (first.digest, recipe.quick());
         self.prints.get(key, || recipe.fingerprint())
+    }
+
+    /// The fingerprint of the recipe with this first content and this [`Recipe::quick`], if it is known.
+    pub(super) fn known(&mut self, first: Digest, quick: u64) -> Option<Fingerprint> {
+        self.prints.known((first, quick))
     }
 
     /// [`judge::left_out`] of a set.
@@ -98,10 +106,11 @@ impl Memory {
         let mut hasher = DefaultHasher::new();
         kind.hash(&mut hasher);
         profile.name.hash(&mut hasher);
+        // Frames of a set have their hard keys in common.
+        first.frame.camera.hash(&mut hasher);
         for member in set {
             let (frame, sample) = (member.frame, member.sample);
             member.digest.hash(&mut hasher);
-            frame.camera.hash(&mut hasher);
             (frame.exposure, frame.temperature, frame.set_point).hash(&mut hasher);
             // The rest of a sample follows from content, camera and this.
             sample.saturation.to_bits().hash(&mut hasher);

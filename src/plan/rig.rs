@@ -1,17 +1,17 @@
 //! One rig while it is being planned: what it knows, and how a master is chosen. `masters` and
 //! `lights` do the planning.
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::BTreeMap;
 use std::rc::Rc;
 
 use super::cast::{Cast, Member};
 use super::matching::{Offer, Offers, Readiness, Want};
 use super::memory::{Memory, Reasons};
 use super::sensor::Sensors;
-use super::{OnFile, Patience, root, sets};
+use super::{OnFile, Patience, Remakable, root, sets};
 use crate::facts::{
-    Celsius, Digest, Fingerprint, FrameRule, Kind, MasterState, MasterUse, Plan, Profile, Recipe,
-    Rule, Settings, Shoot, Snapshot, Wait,
+    Celsius, Fingerprint, FrameRule, Kind, MasterState, MasterUse, Plan, Profile, Recipe, Rule,
+    Settings, Shoot, Snapshot, Wait,
 };
 
 /// What all rigs are planned from.
@@ -21,7 +21,7 @@ pub struct Given<'a> {
     pub(super) settings: &'a Settings,
     pub(super) patience: Patience,
     pub(super) on_file: &'a OnFile<'a>,
-    pub(super) remakable: &'a HashSet<Digest>,
+    pub(super) remakable: &'a Remakable<'a>,
 }
 
 /// One rig while it is being planned.

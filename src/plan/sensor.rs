@@ -39,7 +39,7 @@ pub struct Sensors {
     /// Whether darks are needed, for lights that have that in common.
     pub(super) verdicts: Vec<super::darks::Group>,
     /// The verdict of each light, by its place in the snapshot's entries.
-    pub(super) of_light: BTreeMap<usize, usize>,
+    pub(super) of_light: Vec<Option<usize>>,
 }
 
 /// Why frames that could be measured are not.

@@ -3,13 +3,13 @@
 //! A supplied master is on file as soon as it is named. It has no time, so that no window and no
 //! change of the optical train concerns it: who names it takes that upon themselves.
 
-use std::collections::{BTreeSet, HashSet};
+use std::collections::BTreeSet;
 
 use super::cast::cast;
 use super::matching::{Offer, Readiness};
 use super::memory::Memory;
 use super::rig::{Given, Rig};
-use super::{OnFile, Patience};
+use super::{OnFile, Patience, Remakable};
 use crate::combine::median;
 use crate::facts::{
     Camera, Digest, Kind, Made, MasterState, Plan, PlannedMaster, Recipe, Settings, Snapshot,
@@ -36,7 +36,7 @@ pub fn supplied_faults(snapshot: &Snapshot, settings: &Settings) -> Vec<String> 
         settings,
         patience: Patience::None,
         on_file: &on_file,
-        remakable: &HashSet::new(),
+        remakable: &Remakable::of(snapshot, settings, &on_file, &casts, &plan),
     };
     let mut memory = Memory::default();
     let faults = casts

@@ -3,20 +3,63 @@
 //!
 //! Everything is taken apart by name, so that what is added to a recipe cannot be forgotten here.
 
-use std::hash::{Hash, Hasher};
+use std::hash::{DefaultHasher, Hash, Hasher};
+
+use jiff::Timestamp;
 
 use super::{
-    Extras, Input, LightRecipe, LineRecipe, MasterRecipe, MasterUse, Recipe, at_saturation,
+    Extras, Input, LightFacts, LightRecipe, LineRecipe, MasterRecipe, MasterUse, Recipe,
+    at_saturation,
 };
-use crate::facts::Sensor;
+use crate::facts::{Digest, Sensor};
+
+impl Recipe {
+    /// [`Hash`], by the hasher that those who remember use.
+    pub fn quick(&self) -> u64 {
+        let mut hasher = DefaultHasher::new();
+        self.hash(&mut hasher);
+        hasher.finish()
+    }
+}
+
+/// [`Recipe::quick`] of lights that are calibrated alike: what they share is hashed once.
+#[derive(Clone, Debug)]
+pub struct AlikeHash(DefaultHasher);
+
+impl AlikeHash {
+    /// Of lights like this one.
+    pub fn of(light: &LightRecipe) -> Self {
+        let mut hasher = DefaultHasher::new();
+        LIGHT.hash(&mut hasher);
+        light.hash_shared(&mut hasher);
+        Self(hasher)
+    }
+
+    /// Of the light with these contents, this start, and this mask among its extras.
+    pub fn quick(&self, digest: Digest, start: Timestamp, mask: Option<f64>) -> u64 {
+        let mut hasher = self.0.clone();
+        hash_own(digest, start, mask, &mut hasher);
+        hasher.finish()
+    }
+}
+
+const MASTER: u8 = 0;
+const LIGHT: u8 = 1;
+const LINE: u8 = 2;
 
 impl Hash for Recipe {
     fn hash<H: Hasher>(&self, state: &mut H) {
-        std::mem::discriminant(self).hash(state);
         match self {
-            Self::Master(master) => master.hash(state),
-            Self::Light(light) => light.hash(state),
+            Self::Master(master) => {
+                MASTER.hash(state);
+                master.hash(state);
+            }
+            Self::Light(light) => {
+                LIGHT.hash(state);
+                light.hash(state);
+            }
             Self::Line(LineRecipe { light, passband }) => {
+                LINE.hash(state);
                 passband.hash(state);
                 light.hash(state);
             }
@@ -42,18 +85,53 @@ impl Hash for MasterRecipe {
 
 impl Hash for LightRecipe {
     fn hash<H: Hasher>(&self, state: &mut H) {
+        self.hash_shared(state);
+        hash_own(self.input.digest, self.facts.start, self.extras.mask, state);
+    }
+}
+
+impl LightRecipe {
+    /// All but what [`hash_own`] hashes.
+    fn hash_shared<H: Hasher>(&self, state: &mut H) {
         let Self {
-            input,
+            input: _,
             facts,
             subtract,
             pedestal,
             divide,
             extras,
         } = self;
-        input.hash(state);
-        facts.hash(state);
-        (subtract, pedestal, divide, extras).hash(state);
+        let LightFacts {
+            rig,
+            camera,
+            night,
+            filter,
+            target,
+            exposure,
+            start: _,
+        } = facts;
+        let Extras {
+            mask: _,
+            uncertainty,
+            repair,
+            samples,
+        } = extras;
+        let sensor = |sensor: &Sensor| {
+            let Sensor {
+                read_noise_e,
+                electrons_per_adu,
+            } = sensor;
+            (read_noise_e.to_bits(), electrons_per_adu.to_bits())
+        };
+        (rig, camera, night, filter, target, exposure).hash(state);
+        (subtract, pedestal, divide).hash(state);
+        (uncertainty.as_ref().map(sensor), repair, samples).hash(state);
     }
+}
+
+/// What each of many lights that are calibrated alike has of its own.
+fn hash_own<H: Hasher>(digest: Digest, start: Timestamp, mask: Option<f64>, state: &mut H) {
+    (digest, start, mask.map(f64::to_bits)).hash(state);
 }
 
 /// Where a file lies does not count.
@@ -81,32 +159,11 @@ impl Hash for MasterUse {
     }
 }
 
-impl Hash for Extras {
-    fn hash<H: Hasher>(&self, state: &mut H) {
-        let Self {
-            mask,
-            uncertainty,
-            repair,
-            samples,
-        } = self;
-        let sensor = |sensor: Sensor| {
-            let Sensor {
-                read_noise_e,
-                electrons_per_adu,
-            } = sensor;
-            (read_noise_e.to_bits(), electrons_per_adu.to_bits())
-        };
-        let floats = (mask.map(f64::to_bits), uncertainty.map(sensor));
-        (floats, repair, samples).hash(state);
-    }
-}
-
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used)]
 
     use std::collections::HashSet;
-    use std::hash::DefaultHasher;
     use std::path::Path;
     use std::sync::Arc;
 
@@ -280,12 +337,6 @@ mod tests {
         changed.collect()
     }
 
-    fn quick(recipe: &Recipe) -> u64 {
-        let mut hasher = DefaultHasher::new();
-        recipe.hash(&mut hasher);
-        hasher.finish()
-    }
-
     #[test]
     fn what_changes_the_fingerprint_changes_the_hash() {
         let line = |name: &str, light| {
@@ -300,7 +351,7 @@ mod tests {
         all.extend(lights().into_iter().map(|light| line("Ha", light)));
         all.push(line("SII", light()));
         let prints: HashSet<Fingerprint> = all.iter().map(Recipe::fingerprint).collect();
-        let hashes: HashSet<u64> = all.iter().map(quick).collect();
+        let hashes: HashSet<u64> = all.iter().map(Recipe::quick).collect();
         assert_eq!((prints.len(), hashes.len()), (all.len(), all.len()));
     }
 
@@ -313,6 +364,23 @@ mod tests {
         there.divide.as_mut().unwrap().product = "masters/b.fits".to_owned();
         let (here, there) = (Recipe::Light(here), Recipe::Light(there));
         assert_eq!(here.fingerprint(), there.fingerprint());
-        assert_eq!(quick(&here), quick(&there));
+        assert_eq!(here.quick(), there.quick());
+    }
+
+    #[test]
+    fn alike_or_alone_the_hash_is_the_same() {
+        let alike = AlikeHash::of(&light());
+        let own: [fn(&mut LightRecipe); 4] = [
+            |_| {},
+            |recipe| recipe.input = input(4),
+            |recipe| recipe.facts.start = "2026-09-05T23:00:00Z".parse().unwrap(),
+            |recipe| recipe.extras.mask = Some(60000.0),
+        ];
+        for change in own {
+            let mut other = light();
+            change(&mut other);
+            let quick = alike.quick(other.input.digest, other.facts.start, other.extras.mask);
+            assert_eq!(quick, Recipe::Light(other).quick());
+        }
     }
 }

@@ -12,20 +12,21 @@ use std::cell::{OnceCell, RefCell};
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::hash::{Hash, Hasher};
+use std::ops::RangeInclusive;
 use std::rc::Rc;
 use std::sync::Arc;
 
 use super::misses::Misses;
 use super::{Offer, Readiness, Want};
 use crate::facts::{
-    Camera, Celsius, Degrees, Fingerprint, Kind, MasterFacts, Optics, Seconds, Site,
+    Camera, Celsius, Degrees, DigestMap, Fingerprint, Kind, MasterFacts, Optics, Seconds, Site,
 };
 
 /// Masters that may serve.
 #[derive(Default)]
 pub struct Offers<'a> {
     all: Vec<Offer<'a>>,
-    places: HashMap<Fingerprint, usize>,
+    places: DigestMap<Fingerprint, usize>,
     by_kind: BTreeMap<Kind, OfKind>,
     shortlists: RefCell<Shortlists>,
 }
@@ -38,7 +39,7 @@ struct Shortlists {
 }
 
 /// Places of the few that can be the best; the nearest misses once they were asked for.
-struct Shortlist {
+pub struct Shortlist {
     best: Vec<usize>,
     misses: OnceCell<Misses>,
 }
@@ -117,7 +118,11 @@ impl<'a> Offers<'a> {
     /// The best qualified candidate: one made here before a supplied one. But where there is a
     /// supplied one, nothing waits for a set that may still grow.
     pub fn choose(&self, want: &Want<'_>) -> Option<&Offer<'a>> {
-        let shortlist = self.shortlist(want);
+        self.choose_of(&self.shortlist(want), want)
+    }
+
+    /// [`Offers::choose`], where the shortlist of such wants is at hand.
+    pub fn choose_of(&self, shortlist: &Shortlist, want: &Want<'_>) -> Option<&Offer<'a>> {
         let offers = shortlist.best.iter().map(|&place| &self.all[place]);
         offers.min_by(|a, b| want.compare(a, b))
     }
@@ -128,7 +133,9 @@ impl<'a> Offers<'a> {
         self.shortlist(want).misses.get_or_init(misses).clone()
     }
 
-    fn shortlist(&self, want: &Want<'_>) -> Rc<Shortlist> {
+    /// The few that can be the best for wants that ask for the same in the same night, as long as
+    /// nothing is admitted.
+    pub fn shortlist(&self, want: &Want<'_>) -> Rc<Shortlist> {
         let class = want.class();
         let known = self.shortlists.borrow().found.get(&class).cloned();
         known.unwrap_or_else(|| {
@@ -153,7 +160,14 @@ impl<'a> Offers<'a> {
             let (before, after) = want.profile.windows.of(*kind);
             let earliest = night.saturating_sub(before);
             let latest = night.saturating_add(after).saturating_add(of_kind.longest);
-            let range = (earliest, 0)..=(latest.max(earliest), usize::MAX);
+            let nights = earliest..=latest.max(earliest);
+            // Nothing but time tells those apart that a bias or a flat is chosen from.
+            let only_time = want.exposure.is_none() && want.temperature.is_none();
+            if only_time && of_kind.timeless.is_empty() {
+                self.nearest(of_kind, want, night, nights, &mut qualified);
+                continue;
+            }
+            let range = (*nights.start(), 0)..=(*nights.end(), usize::MAX);
             let timed = of_kind.by_last.range(range).map(|&(_, place)| place);
             let places = timed.chain(of_kind.timeless.iter().copied());
             qualified.extend(places.filter(|&place| want.accepts(&self.all[place])));
@@ -194,6 +208,47 @@ impl<'a> Offers<'a> {
         few.extend(latest_before.map(|(_, place)| place));
         few.extend(earliest_after.map(|(_, place)| place));
         few
+    }
+}
+
+impl<'a> Offers<'a> {
+    /// Of one kind, adds those that are accepted, but none behind which there is a nearer one on either
+    /// side of the night.
+    fn nearest(
+        &self,
+        of_kind: &OfKind,
+        want: &Want<'_>,
+        night: i32,
+        nights: RangeInclusive<i32>,
+        qualified: &mut Vec<usize>,
+    ) {
+        let accepted = |place: &usize| want.accepts(&self.all[*place]);
+        let mut latest = *nights.start();
+        let before = of_kind.by_last.range((latest, 0)..(night.max(latest), 0));
+        for &(last, place) in before.rev() {
+            if last < latest {
+                break;
+            }
+            if accepted(&place) {
+                latest = last;
+                qualified.push(place);
+            }
+        }
+        // Where the earliest begins that is wholly after the night.
+        let mut first = *nights.end();
+        let after = (night.max(latest), 0)..=(first, usize::MAX);
+        for &(last, place) in of_kind.by_last.range(after) {
+            if last.saturating_sub(of_kind.longest) > first {
+                break;
+            }
+            if accepted(&place) {
+                let begun = self::nights(&self.all[place].facts, want.site).map(|(begun, _)| begun);
+                first = begun
+                    .filter(|&begun| begun > night)
+                    .map_or(first, |begun| first.min(begun));
+                qualified.push(place);
+            }
+        }
     }
 }
 

@@ -1,5 +1,6 @@
 //! The properties that everything rests on.
 
+use jiff::SignedDuration;
 use proptest::prelude::*;
 
 use super::bench::*;
@@ -261,6 +262,33 @@ fn the_clock_only_delays() {
     );
     let late = disk.plan_at(at(300));
     assert_eq!(late.tasks, disk.plan().tasks);
+}
+
+/// Lights of a night ask alike, yet each at its own moment: later flats take over the lights that they are
+/// nearer to, and no others.
+#[test]
+fn what_one_light_chooses_is_chosen_anew_by_the_next() {
+    let at = |hours| evening("2026-09-05") + SignedDuration::from_hours(hours);
+    let mut disk = FakeDisk::new(north());
+    disk.put(series(Kind::Bias, 4, at(-3), |_| {}));
+    disk.put(series(Kind::Flat, 4, at(-2), |_| {}));
+    disk.put((0..8).flat_map(|hour| series(Kind::Light, 2, at(hour), |_| {})));
+    let early = disk.run();
+    disk.put(series(Kind::Flat, 4, at(9), |frame| {
+        frame.exposure = Seconds::new(3.0).unwrap();
+    }));
+    let late = disk.run();
+    let product = |plan: &Plan| -> Vec<Fingerprint> {
+        let products = plan.lights.values().map(|state| *state.product().unwrap());
+        products.collect()
+    };
+    let (before, after) = (product(&early), product(&late));
+    let moved = before.iter().zip(&after).filter(|(a, b)| a != b).count();
+    assert_eq!(
+        (before.len(), moved),
+        (16, 8),
+        "those after half past midnight"
+    );
 }
 
 #[test]

@@ -18,8 +18,9 @@ const FIRST: &str = "2023-01-01T21:00:00Z";
 /// Prints how long each plan takes: while products come to be, with nothing new, with a light more.
 pub fn plans(settings: Settings) {
     println!("\nplan: a library of {NIGHTS} nights");
+    let shared = Shared::default();
     let mut snapshot = Snapshot {
-        entries: library(),
+        entries: library(&shared),
         ..Snapshot::default()
     };
     snapshot.entries.sort_by(|a, b| a.file.cmp(&b.file));
@@ -56,10 +57,7 @@ pub fn plans(settings: Settings) {
     // Another light, ten minutes after the very last one.
     let last = FIRST.parse::<Timestamp>().unwrap() + night(NIGHTS - 1);
     let again = last + SignedDuration::from_mins(200 + 22 + 10);
-    let new = entry(
-        "new.fits",
-        frame(Kind::Light, "SII", again, &Shared::default()),
-    );
+    let new = entry("new.fits", frame(Kind::Light, "SII", again, &shared));
     let place = snapshot
         .entries
         .partition_point(|entry| entry.file < new.file);
@@ -76,6 +74,16 @@ fn night(number: i64) -> SignedDuration {
 struct Shared {
     camera: Arc<Camera>,
     optics: Arc<Optics>,
+    rig: Arc<str>,
+    target: Arc<str>,
+    filters: [Arc<str>; 4],
+}
+
+impl Shared {
+    fn filter(&self, name: &str) -> Arc<str> {
+        let known = self.filters.iter().find(|known| &***known == name);
+        known.expect("a filter of the library").clone()
+    }
 }
 
 impl Default for Shared {
@@ -95,19 +103,22 @@ impl Default for Shared {
                 overscan: None,
             }),
             optics: Arc::default(),
+            rig: "north-pier".into(),
+            target: "Veil Nebula".into(),
+            filters: ["Ha", "OIII", "SII", "none"].map(Arc::from),
         }
     }
 }
 
 /// In each night 70 lights and 30 flats through three filters, and 10 bias frames.
-fn library() -> Vec<Entry> {
-    let (shared, first) = (Shared::default(), FIRST.parse::<Timestamp>().unwrap());
+fn library(shared: &Shared) -> Vec<Entry> {
+    let first = FIRST.parse::<Timestamp>().unwrap();
     let mut all = Vec::new();
     let mut series = |kind: Kind, filter: &str, count: i64, start: Timestamp| {
         for number in 0..count {
             let at = start + SignedDuration::from_mins(number);
             let name = format!("{kind}-{filter}-{at}.fits");
-            all.push(entry(&name, frame(kind, filter, at, &shared)));
+            all.push(entry(&name, frame(kind, filter, at, shared)));
         }
     };
     for number in 0..NIGHTS {
@@ -137,16 +148,16 @@ fn frame(kind: Kind, filter: &str, start: Timestamp, shared: &Shared) -> Frame {
     };
     Frame {
         kind,
-        rig: "north-pier".into(),
+        rig: shared.rig.clone(),
         camera: shared.camera.clone(),
-        filter: filter.into(),
+        filter: shared.filter(filter),
         exposure: Seconds::new(exposure).unwrap(),
         temperature: Celsius::new(-10.0),
         set_point: Celsius::new(-10.0),
         optics: shared.optics.clone(),
         rotator: None,
         sky_angle: None,
-        target: (kind == Kind::Light).then(|| "Veil Nebula".into()),
+        target: (kind == Kind::Light).then(|| shared.target.clone()),
         start: Some(start),
         pointing: None,
         pixel_um: None,
