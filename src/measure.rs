@@ -11,7 +11,7 @@
 //! know where pixels come from, nor what is good or bad.
 
 /// Changes with every change of what is measured on a light, so that old lights are measured again.
-pub const METHODS: u32 = 5;
+pub const METHODS: u32 = 6;
 
 mod background;
 pub mod colour;

@@ -297,6 +297,7 @@ impl Light<'_> {
                 sky_e_per_s: sky(),
             },
             sky: found
+                gauge: finding.gauge,
                 .sky
                 .iter()
                 .map(|sky| ColourSky {
