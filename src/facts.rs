@@ -35,8 +35,8 @@ pub use frame::{
 pub use header::{Card, Header, Value};
 pub use made::{InputCount, Made, MadeStats, Temporal};
 pub use measured::{
-    ChannelLine, ColourSky, Finding, Fit, Judged, Measured, MovedShadow, Relative, SetAside, Shape,
-    Star, Stars, Trail,
+    ChannelLine, ColourSky, Finding, Fit, Gauge, Judged, Measured, MovedShadow, Relative,
+    SecondImage, SetAside, Shape, Star, Stars, Trail,
 };
 pub use overscan::{Overscan, Stripe, Stripes, Window};
 pub use plan::{

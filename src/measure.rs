@@ -1,7 +1,8 @@
 //! What pixels say of a frame: arrays in, numbers out.
 //!
 //! [`sample`] reduces a few rows of a raw frame, read when it is taken in, to the figures by which
-//! calibration frames are judged. [`band`] and [`fold`] find the background and the pixel noise of
+//! calibration frames are judged, and [`unread`] tells from them whether the frame was read to its end.
+//! [`band`] and [`fold`] find the background and the pixel noise of
 //! a calibrated light. [`overscan_level`] is that of pixels that see no light. [`plane_level`] and [`pixel_noise`] describe a master.
 //! [`stars`] finds the stars of a light, [`align`] those of one light in another.
 //! [`sensor`] holds what a sensor's own bias, dark and flat frames say of it.
@@ -10,7 +11,7 @@
 //! know where pixels come from, nor what is good or bad.
 
 /// Changes with every change of what is measured on a light, so that old lights are measured again.
-pub const METHODS: u32 = 5;
+pub const METHODS: u32 = 6;
 
 mod background;
 pub mod colour;
@@ -24,6 +25,7 @@ mod sample;
 pub mod sensor;
 mod stars;
 mod trails;
+mod unread;
 
 pub use background::{BAND_ROWS, Background, Cell, band, fold, row_step};
 pub use light::light;
@@ -33,6 +35,7 @@ pub use pattern::{Match, align};
 pub use plane::{pixel_noise, plane_level};
 pub use sample::{rows_to_sample, sample, samples_per_cell};
 pub use stars::{Covered, Light, StarReport, stars};
+pub use unread::{Unread, rows_to_look_at, unread};
 
 #[cfg(test)]
 #[path = "../tests/dice/mod.rs"]

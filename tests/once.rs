@@ -14,6 +14,8 @@ mod observatory;
 mod change;
 #[path = "once/demo.rs"]
 mod demo;
+#[path = "once/half_read.rs"]
+mod half_read;
 #[path = "once/hostile_names.rs"]
 mod hostile_names;
 #[path = "once/keep.rs"]

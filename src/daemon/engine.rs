@@ -33,7 +33,7 @@ use crate::settle::Settle;
 pub use looks::batch;
 
 /// The version of how headers are read and pixels are sampled: counts towards [`recognition`].
-const RECOGNITION_VERSION: u32 = 1;
+const RECOGNITION_VERSION: u32 = 2;
 
 /// What could not be read is tried again after this long.
 const READ_AGAIN: SignedDuration = SignedDuration::from_secs(60);

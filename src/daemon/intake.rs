@@ -1,4 +1,5 @@
-//! Takes one file in: reads its header, recognises it, subsamples its pixels, digests its bytes.
+//! Takes one file in: reads its header, recognises it, subsamples its pixels, digests its bytes. A frame
+//! of which a part was never read keeps its place among its kind, refused.
 
 use std::fs::{self, File};
 use std::io::{self, Read};
@@ -11,7 +12,7 @@ use crate::facts::{Camera, Content, Digest, Frame, Header, Look, Profile, Sample
 use crate::fits::{self, FitsError, Source, Unpacker, Wrapped};
 use crate::frame::recognise;
 use crate::make::{Pulse, stamp, trim};
-use crate::measure;
+use crate::measure::{self, Unread};
 
 /// Bytes digested between two signs of life.
 const BLOCK: usize = 1 << 20;
@@ -96,17 +97,24 @@ impl Intake {
             Ok(source) => source,
             Err(error) => return self.unopened(path, look, error, known, complete, pulse),
         };
-        let sample = match sample(source, &frame.camera, limit) {
-            Ok(sample) => sample,
-            Err(FitsError::Io { source, .. }) => return Taken::Later(source.to_string()),
-            Err(error) => return self.cut(path, look, error, known, pulse),
+        let pixels = match unread(&source) {
+            Ok(Some(unread)) => Err(unread.to_string()),
+            Ok(None) => match sample(source, &frame.camera, limit) {
+                Ok(sample) => Ok(sample),
+                Err(error) => return self.unsampled(path, look, error, known, pulse),
+            },
+            Err(error) => return self.unsampled(path, look, error, known, pulse),
+        };
+        let (sample, unusable) = match pixels {
+            Ok(sample) => (Some(Box::new(sample)), None),
+            Err(reason) => (None, Some(reason)),
         };
         match known.map_or_else(|| digest(path, pulse), Ok) {
             Ok(digest) => Taken::In(Content::Frame {
                 digest,
                 frame: Arc::new(frame),
-                sample: Some(Box::new(sample)),
-                unusable: None,
+                sample,
+                unusable,
             }),
             Err(error) => Taken::Later(error.to_string()),
         }
@@ -130,6 +138,21 @@ impl Intake {
             FitsError::Short { .. } if !complete => Taken::Short(reason(error)),
             FitsError::Short { .. } => self.cut(path, look, error, known, pulse),
             FitsError::Refused(_) => Taken::In(Content::Refused(reason(error))),
+        }
+    }
+
+    /// A file whose rows cannot be read.
+    fn unsampled(
+        &self,
+        path: &Path,
+        look: &Look,
+        error: FitsError,
+        known: Option<Digest>,
+        pulse: &Pulse,
+    ) -> Taken {
+        match error {
+            FitsError::Io { source, .. } => Taken::Later(source.to_string()),
+            error => self.cut(path, look, error, known, pulse),
         }
     }
 
@@ -183,15 +206,42 @@ pub(super) fn reason(error: FitsError) -> String {
     error.refusal().map_or(text, |refusal| refusal.to_string())
 }
 
-/// The rows that a sample needs; none where it needs all: decoding costs more than all else of taking
+/// The rows that are looked at; none where all are needed: decoding costs more than all else of taking
 /// a frame in, and the frame is decoded again when it is used.
 fn rows_needed(camera: &Camera, height: usize) -> Vec<Range<usize>> {
     // An overscan runs along the whole image.
     if camera.overscan.is_some() {
         return Vec::new();
     }
-    let sampled = measure::rows_to_sample(height).into_iter();
-    sampled.map(|(first, count)| first..first + count).collect()
+    let looked_at = measure::rows_to_look_at(height).into_iter();
+    looked_at
+        .map(|(first, count)| first..first + count)
+        .collect()
+}
+
+/// Whether a part of the stored image was never read.
+fn unread(source: &Source) -> Result<Option<Unread>, FitsError> {
+    let rows = runs(source, measure::rows_to_look_at(source.height()))?;
+    Ok(measure::unread(source.width(), &borrowed(&rows)))
+}
+
+/// Runs of rows, each with the number of its first.
+type Runs = Vec<(usize, Vec<f32>)>;
+
+fn runs(source: &Source, wanted: Vec<(usize, usize)>) -> Result<Runs, FitsError> {
+    let mut rows = Vec::with_capacity(wanted.len());
+    for (first, count) in wanted {
+        let mut pixels = vec![0.0; count * source.width()];
+        source.rows_f32(first, count, &mut pixels)?;
+        rows.push((first, pixels));
+    }
+    Ok(rows)
+}
+
+fn borrowed(runs: &Runs) -> Vec<(usize, &[f32])> {
+    runs.iter()
+        .map(|(first, pixels)| (*first, pixels.as_slice()))
+        .collect()
 }
 
 /// Subsamples the pixels. The saturation level is the lowest of the profile's, the largest value
@@ -204,16 +254,8 @@ fn sample(source: Source, camera: &Camera, limit: Option<f64>) -> Result<Sample,
 
 pub(super) fn raw_sample(source: &Source, limit: Option<f64>) -> Result<Sample, FitsError> {
     let (width, height) = (source.width(), source.height());
-    let mut rows = Vec::new();
-    for (first, count) in measure::rows_to_sample(height) {
-        let mut pixels = vec![0.0; count * width];
-        source.rows_f32(first, count, &mut pixels)?;
-        rows.push((first, pixels));
-    }
-    let rows: Vec<(usize, &[f32])> = rows
-        .iter()
-        .map(|(first, pixels)| (*first, pixels.as_slice()))
-        .collect();
+    let rows = runs(source, measure::rows_to_sample(height))?;
+    let rows = borrowed(&rows);
     let saturation = source.top().min(limit.unwrap_or(DEEPEST));
     let found = measure::sample(width, height, &rows, saturation);
     match found.step {

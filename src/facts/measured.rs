@@ -35,6 +35,15 @@ pub struct Shape {
     pub angle_deg: f32,
 }
 
+/// What all stars of a light have where the mount jumped during the exposure: a second image.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SecondImage {
+    /// How far it lies from the first, pixels.
+    pub apart_px: f32,
+    /// The fainter one's part of the flux of both.
+    pub share: f32,
+}
+
 /// The stars of a light.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Stars {
@@ -47,6 +56,9 @@ pub struct Stars {
     /// The same of their elongations.
     #[serde(default)]
     pub elongation_spread: f32,
+    /// Where every star stands twice.
+    #[serde(default)]
+    pub second_image: Option<SecondImage>,
     /// Three rows of three zones each, the first stored row first.
     pub zones: [Option<Shape>; 9],
     /// The brightest ones that are neither saturated nor at an edge, by flux.
@@ -167,8 +179,8 @@ impl SetAside {
         }
     }
 
-    /// What the rule looks at, and the unit of its value and limit with the blank before it.
-    pub fn measure(self) -> (&'static str, &'static str) {
+    /// What the rule usually looks at, and the unit of its value and limit with the blank before it.
+    fn measure(self) -> (&'static str, &'static str) {
         match self {
             Self::Trailed => ("elongation", ""),
             Self::Clouds => ("transparency", ""),
@@ -177,6 +189,23 @@ impl SetAside {
             Self::FewStars => ("stars", ""),
             Self::OffTarget => ("shift", " of the side"),
         }
+    }
+}
+
+/// What a finding's value and limit are of.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Gauge {
+    /// What the rule usually looks at.
+    #[default]
+    Usual,
+    /// The stars of a light of which none of the others has any: how far it points off is not known.
+    UnmatchedStars,
+}
+
+impl Gauge {
+    fn is_usual(&self) -> bool {
+        *self == Self::Usual
     }
 }
 
@@ -193,6 +222,19 @@ pub struct Finding {
     /// in a group too small to tell.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub beyond_sd: Option<f64>,
+    /// What value and limit are of; absent where it is what the rule usually looks at.
+    #[serde(default, skip_serializing_if = "Gauge::is_usual")]
+    pub gauge: Gauge,
+}
+
+impl Finding {
+    /// What was looked at, and the unit of value and limit with the blank before it.
+    pub fn measure(&self) -> (&'static str, &'static str) {
+        match self.gauge {
+            Gauge::Usual => self.reason.measure(),
+            Gauge::UnmatchedStars => ("stars that match none of the group's:", ""),
+        }
+    }
 }
 
 /// A light beside its group's reference light.

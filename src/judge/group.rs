@@ -51,7 +51,7 @@ pub(super) fn are_alike(one: &Frame, other: &Frame) -> bool {
 }
 
 /// Lights that are alike in all but the field, by field.
-fn fields(lights: &[&Frame], alike: &[usize]) -> Vec<Vec<usize>> {
+pub(super) fn fields(lights: &[&Frame], alike: &[usize]) -> Vec<Vec<usize>> {
     let (placed, named): (Vec<usize>, Vec<usize>) = alike
         .iter()
         .partition(|&&at| lights[at].pointing.is_some() && field_deg(lights[at]).is_some());

@@ -5,7 +5,7 @@
 //! are few and that the telescope came back. It does not know pixels.
 
 use super::group::{are_alike, field_deg, name, separation_deg};
-use crate::facts::{Finding, Frame, SetAside};
+use crate::facts::{Finding, Frame, Gauge, SetAside};
 
 /// A field of fewer lights than this may be a mistake,
 const FEW: usize = 5;
@@ -31,6 +31,7 @@ impl Stray {
             value,
             limit,
             beyond_sd: None,
+            gauge: Gauge::Usual,
         })
     }
 

@@ -94,6 +94,7 @@ pub fn stars(light: &Light<'_>) -> Option<StarReport> {
         shape: shape::of_stars(&fitted, twin),
         fwhm_spread_px: shape::spread(&fitted, |star| star.fwhm()),
         elongation_spread: shape::spread(&fitted, |star| star.long / star.short),
+        second_image: twin.map(|twin| twin.image()),
         zones: shape::zones(&fitted, twin, size),
         brightest: shape::brightest(&field, &neighbours, &profile),
     };

@@ -3,9 +3,9 @@
 use jiff::tz::TimeZone;
 
 use crate::facts::{
-    CalibrationEntry, DarkCheckEntry, DarkEffect, Finding, Kind, Ledger, LightEntry, MasterEntry,
-    Measures, Need, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog, SetAside, ShootEntry,
-    Site, UsedMasters, Verdict,
+    CalibrationEntry, DarkCheckEntry, DarkEffect, Finding, Gauge, Kind, Ledger, LightEntry,
+    MasterEntry, Measures, Need, NightState, PlainEntry, SCHEMA, SensorEntry, SessionLog, SetAside,
+    ShootEntry, Site, UsedMasters, Verdict,
 };
 
 /// Skarn Hill.
@@ -282,6 +282,7 @@ pub(super) fn judged_log() -> SessionLog {
                 value,
                 limit,
                 beyond_sd: None,
+                gauge: Gauge::Usual,
             }];
         }
     }

@@ -13,13 +13,15 @@ use std::collections::BTreeMap;
 use super::Known;
 use super::airmass::airmass;
 use super::fits::{MasterFit, fits};
-use super::text::rounded;
+use super::text::{clock, rounded};
 use super::warnings::example;
 use crate::facts::{
     ColourSky, Conditions, Content, Entry, Finding, Fingerprint, Frame, GroupEntry, Judged,
     LightEntry, LightState, Measured, Measures, Profile, SensorEntry, SetAside, Trail, Verdict,
 };
-use crate::judge::{Course, Stray, Subframe, groups, pixel_scale, strays, verdicts};
+use crate::judge::{
+    Apart, Course, Stray, Subframe, apart, focus_step, groups, pixel_scale, strays, verdicts,
+};
 use group::group;
 use usual::usual;
 
@@ -133,7 +135,16 @@ pub fn standing(
     }
     let frames: Vec<&Frame> = lights.iter().map(|light| light.frame).collect();
     let groups = groups(&frames);
-    for (group, stray) in groups.iter().zip(strays(&frames, &groups)) {
+    let strays = strays(&frames, &groups);
+    let stayed = groups.iter().zip(&strays);
+    let stayed = stayed.filter(|(_, stray)| stray.is_none());
+    let stayed: Vec<usize> = stayed
+        .flat_map(|(group, _)| group.iter().copied())
+        .collect();
+    for apart in apart(&frames, stayed) {
+        standing.warnings.extend(elsewhere(known, &frames, &apart));
+    }
+    for (group, stray) in groups.iter().zip(strays) {
         let lights: Vec<&Light<'_>> = group.iter().map(|&at| &lights[at]).collect();
         let Some(first) = lights.first() else {
             continue;
@@ -144,6 +155,16 @@ pub fn standing(
         standing.judge(known, &lights, stray, profile, before);
     }
     standing
+}
+
+/// What is said of lights that are a group of their own under a name that others bear.
+fn elsewhere(known: &Known<'_>, frames: &[&Frame], apart: &Apart) -> Option<String> {
+    let (first, last) = (*apart.lights.first()?, *apart.lights.last()?);
+    let hour = |at: usize| Some(clock(frames[at].start?, &known.settings.site.time_zone));
+    let frame = frames[first];
+    let target = frame.target.as_deref()?;
+    let warning = apart.warning(&hour(first)?, &hour(last)?);
+    Some(format!("{}, {target}: {warning}", frame.rig))
 }
 
 fn light<'a>(
@@ -236,6 +257,13 @@ impl Standing {
             if let Some(warning) = course.warning() {
                 self.warnings.push(format!("{name}: {warning}"));
             }
+            let step = focus_step(&subframes, &judged, &profile.verdict);
+            if let Some(step) = step.filter(|_| strayed.is_none())
+                && let Some(start) = lights[step.before].frame.start
+            {
+                let warning = step.warning(&clock(start, &known.settings.site.time_zone));
+                self.warnings.push(format!("{name}: {warning}"));
+            }
             if let Some(warning) = stray.and_then(|stray| stray.warning(pointing_limit)) {
                 let files: Vec<_> = lights.iter().map(|light| &light.entry.file).collect();
                 let files = example(&files, "light");
@@ -269,6 +297,7 @@ impl Light<'_> {
                 value: rounded(finding.value, 4),
                 limit: rounded(finding.limit, 4),
                 beyond_sd: finding.beyond_sd.map(|sd| rounded(sd, 1)),
+                gauge: finding.gauge,
             })
             .collect();
         LightStanding {

@@ -171,7 +171,7 @@ fn findings(light: &LightEntry) -> Vec<String> {
     let findings = light.findings.iter();
     let mut told: Vec<String> = findings
         .map(|finding| {
-            let (what, unit) = finding.reason.measure();
+            let (what, unit) = finding.measure();
             let beyond = finding.beyond_sd.map_or(String::new(), |sd| {
                 format!(", {} sd from its group", number(sd.abs(), 1))
             });

@@ -6,9 +6,9 @@ use std::sync::LazyLock;
 
 use dawnledger::facts::{
     CalibrationEntry, ChannelLine, Colour, ColourSky, DarkCheck, DarkCheckEntry, DarkEffect,
-    DarkVerdict, Finding, Fit, Goal, GroupEntry, Kind, Ledger, LightEntry, MasterEntry, Measures,
-    MovedShadow, NearMiss, Need, NightState, NightSummary, PlainEntry, Refusal, RowOrder, SCHEMA,
-    SensorEntry, SessionLog, SetAside, ShootEntry, SignalToNoise, Site, Targets, Trail,
+    DarkVerdict, Finding, Fit, Gauge, Goal, GroupEntry, Kind, Ledger, LightEntry, MasterEntry,
+    Measures, MovedShadow, NearMiss, Need, NightState, NightSummary, PlainEntry, Refusal, RowOrder,
+    SCHEMA, SensorEntry, SessionLog, SetAside, ShootEntry, SignalToNoise, Site, Targets, Trail,
     UsedMasters, Verdict, Wait,
 };
 use dawnledger::judge::Course;
@@ -172,6 +172,7 @@ fn lights(run: &Run, first: usize, products: &[String]) -> Vec<LightEntry> {
                     value,
                     limit,
                     beyond_sd: Some(beyond_sd),
+                    gauge: Gauge::Usual,
                 })
             };
             if gust {

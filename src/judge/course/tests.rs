@@ -3,7 +3,7 @@
 #![allow(clippy::unwrap_used)]
 
 use super::*;
-use crate::facts::{Finding, Measured, Relative, Seconds, Stars};
+use crate::facts::{Finding, Gauge, Measured, Relative, Seconds, Stars};
 
 fn nothing() -> Measured {
     Measured {
@@ -15,6 +15,7 @@ fn nothing() -> Measured {
             shape: None,
             fwhm_spread_px: 0.0,
             elongation_spread: 0.0,
+            second_image: None,
             zones: [None; 9],
             brightest: Vec::new(),
         },
@@ -44,6 +45,7 @@ fn course(lights: &[(f64, f64, f64)]) -> Course {
                 value: transparency,
                 limit: 0.7,
                 beyond_sd: None,
+                gauge: Gauge::Usual,
             })
             .into_iter()
             .collect(),

@@ -1,7 +1,7 @@
 //! The six rules.
 
 use crate::combine::{MAD_TO_SD, mad, median};
-use crate::facts::{Finding, SetAside, VerdictLimits};
+use crate::facts::{Finding, Gauge, SetAside, VerdictLimits};
 
 use super::compare::{Compared, PLENTY, Seen, by_rank};
 use super::figures::Figures;
@@ -44,10 +44,20 @@ impl<'a> Bench<'a> {
 
     /// Flux of a light's stars over that in the best lights, corrected for air mass.
     pub(super) fn transparency(&self, at: usize) -> f64 {
-        self.figures
-            .loss
-            .of(at)
-            .map_or(0.0, |loss| self.beside_the_best(loss))
+        let loss = self.figures.loss.of(at);
+        loss.map_or(0.0, |loss| self.beside_the_best(self.rejoined(at, loss)))
+    }
+
+    /// What a light's stars have lost, as a logarithm, less what went into a second image where the mount
+    /// jumped: no cloud took that. It is the brighter image that is found again. Images that touch are
+    /// counted together in part, so no light comes out clearer than is to be expected.
+    fn rejoined(&self, at: usize, loss: f64) -> f64 {
+        let Some(image) = self.group[at].measured.stars.second_image else {
+            return loss;
+        };
+        let expected = self.figures.loss.expected(at).unwrap_or(loss);
+        let whole = loss + (1.0 - f64::from(image.share)).ln();
+        whole.max(expected.min(loss))
     }
 
     fn beside_the_best(&self, loss: f64) -> f64 {
@@ -78,6 +88,7 @@ impl<'a> Bench<'a> {
             value,
             limit,
             beyond_sd,
+            gauge: Gauge::Usual,
         })
     }
 
@@ -92,6 +103,7 @@ impl<'a> Bench<'a> {
                 -by_rank(&self.group[at], reference).ln() - self.figures.dimmed(at)
             }
         };
+        let loss = self.rejoined(at, loss);
         let beyond_sd = figure.would_be_beyond(at, loss)?;
         Some(Finding {
             reason: SetAside::Clouds,
@@ -99,6 +111,7 @@ impl<'a> Bench<'a> {
             limit: self.beside_the_best(figure.limit(at)?),
             // Without any star it is beyond all measure.
             beyond_sd: beyond_sd.filter(|sd| sd.is_finite()),
+            gauge: Gauge::Usual,
         })
     }
 
@@ -117,6 +130,7 @@ impl<'a> Bench<'a> {
             value: width.exp() * widened,
             limit: figure.limit(at)?.exp() * widened,
             beyond_sd,
+            gauge: Gauge::Usual,
         })
     }
 
@@ -129,6 +143,7 @@ impl<'a> Bench<'a> {
             value: light.measured.background_adu,
             limit: figure.limit(at)?.exp() * light.exposure.get(),
             beyond_sd,
+            gauge: Gauge::Usual,
         })
     }
 
@@ -140,6 +155,7 @@ impl<'a> Bench<'a> {
             value: f64::from(self.group[at].measured.stars.count),
             limit: (-figure.limit(at)?).exp(),
             beyond_sd,
+            gauge: Gauge::Usual,
         })
     }
 
@@ -151,8 +167,12 @@ impl<'a> Bench<'a> {
     /// True where a light has about as many stars as its group, enough to tell the field.
     fn has_plenty(&self, at: usize) -> bool {
         let stars = &self.group[at].measured.stars;
-        let least = self.expected_stars(at) * self.limits.stars_ratio;
-        stars.brightest.len() >= PLENTY && f64::from(stars.count) >= least
+        stars.brightest.len() >= PLENTY && f64::from(stars.count) >= self.plenty(at)
+    }
+
+    /// So many stars are about as many as a light's group has.
+    fn plenty(&self, at: usize) -> f64 {
+        self.expected_stars(at) * self.limits.stars_ratio
     }
 
     /// Only where most lights agree on a field can one show another. Where they do not, stars that are
@@ -165,17 +185,28 @@ impl<'a> Bench<'a> {
         let limit = self.limits.pointing_fraction;
         let value = match self.compared.lights[at] {
             Seen::Matched(_) => self.shifts.off[at]?,
-            // Nothing in common: a side at least.
-            Seen::Unmatched if self.is_agreed() && self.has_plenty(at) => 1.0,
-            Seen::Unmatched => return None,
+            Seen::Unmatched => return self.shows_others(at),
         };
-        let enough = self.group.len() >= ENOUGH;
-        let beyond = value / self.shifts.sd;
-        (value > limit && (!enough || beyond > 3.0)).then_some(Finding {
+        let beyond_sd = self.shifts.beyond(value);
+        (value > limit && beyond_sd.is_none_or(|sd| sd > 3.0)).then_some(Finding {
             reason: SetAside::OffTarget,
             value,
             limit,
-            beyond_sd: enough.then_some(beyond),
+            beyond_sd,
+            gauge: Gauge::Usual,
+        })
+    }
+
+    /// Stars in plenty that are none of the group's: the field is another, how far off is not known.
+    fn shows_others(&self, at: usize) -> Option<Finding> {
+        // It may lie a side off, so a group that points all over the place says nothing.
+        let is_unusual = self.shifts.beyond(1.0).is_none_or(|sd| sd > 3.0);
+        (is_unusual && self.is_agreed() && self.has_plenty(at)).then_some(Finding {
+            reason: SetAside::OffTarget,
+            value: f64::from(self.group[at].measured.stars.count),
+            limit: self.plenty(at).max(PLENTY as f64),
+            beyond_sd: None,
+            gauge: Gauge::UnmatchedStars,
         })
     }
 }
@@ -183,7 +214,8 @@ impl<'a> Bench<'a> {
 /// How far the matched lights point from the group's median, in parts of the sides.
 struct Shifts {
     off: Vec<Option<f64>>,
-    sd: f64,
+    /// None in a group too small to tell.
+    sd: Option<f64>,
 }
 
 impl Shifts {
@@ -213,7 +245,12 @@ impl Shifts {
         let sd = MAD_TO_SD * mad(&known, 0.0).unwrap_or(0.0);
         Self {
             off,
-            sd: sd.max(POINTING_FLOOR),
+            sd: (group.len() >= ENOUGH).then_some(sd.max(POINTING_FLOOR)),
         }
+    }
+
+    /// How many standard deviations so much of the side is.
+    fn beyond(&self, off: f64) -> Option<f64> {
+        Some(off / self.sd?)
     }
 }

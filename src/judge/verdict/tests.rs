@@ -3,7 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use super::*;
-use crate::facts::{SetAside, Shape, Star, Stars};
+use crate::facts::{Gauge, SecondImage, SetAside, Shape, Star, Stars};
 
 const SIZE: (u32, u32) = (512, 384);
 
@@ -55,6 +55,7 @@ fn good(at: usize) -> Light {
                 shape: Some(shape),
                 fwhm_spread_px: 0.1,
                 elongation_spread: 0.0,
+                second_image: None,
                 zones: [None; 9],
                 brightest: field(0),
             },
@@ -163,8 +164,8 @@ fn each_fault_is_named_with_value_and_limit() {
         (
             |light| light.measured.stars.brightest = field(5),
             SetAside::OffTarget,
-            1.0,
-            0.1,
+            100.0,
+            50.0,
         ),
     ];
     for (spoil, reason, value, limit) in cases {
@@ -184,8 +185,39 @@ fn each_fault_is_named_with_value_and_limit() {
             (finding.limit / limit - 1.0).abs() < 0.12,
             "{finding:?}, want {limit}"
         );
-        assert!(finding.beyond_sd.unwrap() > 3.0, "{finding:?}");
+        // Of stars of another field nothing tells how far off they are.
+        let is_counted = reason == SetAside::OffTarget && value > 1.0;
+        match finding.gauge {
+            Gauge::Usual => assert!(
+                !is_counted && finding.beyond_sd.unwrap() > 3.0,
+                "{finding:?}"
+            ),
+            Gauge::UnmatchedStars => assert!(is_counted, "{finding:?}"),
+        }
     }
+}
+
+/// Half of the flux is in each star's second image, which no cloud took.
+#[test]
+fn a_jump_of_the_mount_is_no_cloud() {
+    let mut lights = night(12);
+    for (at, through) in [(3, 0.55), (7, 0.2)] {
+        lights[at].dim(through);
+        lights[at].measured.stars.count = 100;
+        lights[at].measured.stars.second_image = Some(SecondImage {
+            apart_px: 60.0,
+            share: 0.45,
+        });
+        lights[at].shape().elongation = 20.0;
+    }
+    let judged = judge(&lights, None);
+    assert_eq!(reasons(&judged[3]), [SetAside::Trailed]);
+    let through = judged[3].relative.unwrap().transparency;
+    assert!((through - 1.0).abs() < 0.05, "{through}");
+    // A cloud that passed meanwhile is told.
+    assert_eq!(reasons(&judged[7]), [SetAside::Trailed, SetAside::Clouds]);
+    let found = judged[7].findings[1];
+    assert!((found.value / (0.2 / 0.55) - 1.0).abs() < 0.05, "{found:?}");
 }
 
 #[test]

@@ -237,6 +237,39 @@ fn doubled_stars_are_drawn_out() {
     assert!((shape.fwhm_px - 3.0).abs() < 0.15, "{shape:?}");
 }
 
+/// A jump of the mount by more than guiding makes.
+#[test]
+fn stars_doubled_far_apart_are_drawn_out() {
+    let profile = Profile::new(3.0, 3.5, 1.0);
+    for (dx, dy) in [(0.0, 0.0), (52.0, -24.0)] {
+        let mut dice = Dice(12);
+        let mut plane = sky(1200, 1000, &mut dice);
+        for _ in 0..80 {
+            let (x, y) = (
+                1100.0 * dice.uniform() + 20.0,
+                940.0 * dice.uniform() + 40.0,
+            );
+            let flux = 3000.0 / (1.0 - dice.uniform());
+            profile.draw(&mut plane, x, y, 0.65 * flux);
+            profile.draw(&mut plane, x + dx, y + dy, 0.35 * flux);
+        }
+        let stars = measured(&plane, None).stars;
+        let shape = stars.shape.unwrap();
+        if dx == 0.0 {
+            assert_eq!(stars.second_image, None);
+            assert!(shape.elongation < 1.2, "{shape:?}");
+            continue;
+        }
+        let image = stars.second_image.unwrap();
+        assert!(
+            (f64::from(image.apart_px) - dx.hypot(dy)).abs() < 1.0,
+            "{image:?}"
+        );
+        assert!((image.share - 0.35).abs() < 0.05, "{image:?}");
+        assert!(shape.elongation > 5.0, "{shape:?}");
+    }
+}
+
 /// A trail across a field of stars, as bright per pixel as this many times the noise.
 #[test]
 fn trails_bright_and_faint() {

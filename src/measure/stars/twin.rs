@@ -8,13 +8,15 @@ use std::collections::BTreeMap;
 
 use super::deblend::Blob;
 use crate::combine::median;
-use crate::facts::Shape;
+use crate::facts::{SecondImage, Shape};
 
 /// The brightest stars are looked at.
 const STARS: usize = 400;
 
-/// Offsets are searched up to so many widths, and at least so many pixels.
+/// Offsets are searched up to so many widths, and at least so many pixels, or this part of the shorter side:
+/// a mount may jump by more than guiding does.
 const REACH: (f32, f32) = (12.0, 40.0);
+const REACH_PART: f32 = 1.0 / 16.0;
 
 /// So many pairs at least, and this part of the stars.
 const FEWEST: usize = 6;
@@ -31,6 +33,14 @@ pub(super) struct Twin {
 }
 
 impl Twin {
+    /// The same without its direction.
+    pub(super) fn image(&self) -> SecondImage {
+        SecondImage {
+            apart_px: self.dx.hypot(self.dy) as f32,
+            share: self.share as f32,
+        }
+    }
+
     /// Elongation and direction (radians) of a star and its twin together, by second moments:
     /// each has those of a Gaussian of its width, and their distance adds share (1 - share) times
     /// its square along it.
@@ -60,6 +70,7 @@ pub(super) fn find(blobs: &[Blob], fwhm: f32, (width, height): (usize, usize)) -
     stars.sort_by(|a, b| b.flux.total_cmp(&a.flux));
     stars.truncate(STARS);
     let reach = (REACH.0 * fwhm).max(REACH.1);
+    let reach = reach.max(REACH_PART * width.min(height) as f32);
     // Pairs by whole pixels of offset, from the brighter to the fainter.
     let mut cells: BTreeMap<(i32, i32), Vec<Pair>> = BTreeMap::new();
     for (at, bright) in stars.iter().enumerate() {

@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 
 use super::start;
-use crate::facts::{Finding, LightEntry, SessionLog, SetAside, Site};
+use crate::facts::{Finding, Gauge, LightEntry, Measures, SessionLog, SetAside, Site};
 use crate::night::sheet::Sheet;
 use crate::night::summary::is_kept;
 use crate::night::text::{clock, rounded};
@@ -41,7 +41,7 @@ pub(super) fn weather(sheet: &mut Sheet, log: &SessionLog, site: &Site) {
         let parts = [
             widths(&lights),
             transparency(&lights, site),
-            Some(brightness(&lights)),
+            brightness(&lights),
         ];
         let parts: Vec<String> = parts.into_iter().flatten().collect();
         let rig = if several {
@@ -82,10 +82,17 @@ fn transparency(lights: &[&LightEntry], site: &Site) -> Option<String> {
             .map(|finding| finding.value)
     };
     let measured = lights.iter().filter_map(|light| {
-        let transparency = light.measures?.transparency.or_else(|| judged(light))?;
-        Some((transparency, start(light)))
+        let measures = light.measures?;
+        let compared = measures.transparency.filter(|_| is_compared(&measures));
+        Some((judged(light).or(compared)?, start(light)))
     });
-    let (least, at) = measured.min_by(|a, b| a.0.total_cmp(&b.0))?;
+    let Some((least, at)) = measured.min_by(|a, b| a.0.total_cmp(&b.0)) else {
+        // Of one light there is nothing to say.
+        let none = "transparency not known: no light's stars match another's";
+        return (lights.len() > 1).then(|| none.to_owned());
+    };
+    // As it is written, so that the sentence is true.
+    let least = rounded(least, 2);
     if least >= CLEAR {
         return Some(format!("transparency {least:.2} or better"));
     }
@@ -95,28 +102,64 @@ fn transparency(lights: &[&LightEntry], site: &Site) -> Option<String> {
     Some(format!("transparency down to {least:.2}{at}"))
 }
 
+/// False of the light that others are held against, which matches itself.
+fn is_compared(measures: &Measures) -> bool {
+    let itself = (Some(0.0), Some(0.0), Some(0.0), Some(1.0));
+    let Measures {
+        shift_x_px,
+        shift_y_px,
+        rotation_deg,
+        scale,
+        ..
+    } = *measures;
+    (shift_x_px, shift_y_px, rotation_deg, scale) != itself
+}
+
+/// The sky's levels of one rig, filter and exposure.
+#[derive(Default)]
+struct Levels {
+    lowest_kept: Option<f64>,
+    all: Vec<f64>,
+}
+
+impl Levels {
+    /// How many times its lowest level the highest is.
+    fn rise(&self) -> Option<f64> {
+        let most = self.all.iter().copied().max_by(f64::total_cmp)?;
+        (self.all.len() > 1).then_some(most / self.lowest_kept?)
+    }
+}
+
 /// How far the sky's level rose above its lowest, at most, for one filter and exposure. The lowest is
-/// that of a kept light: under a closed roof the sky is darker still.
-fn brightness(lights: &[&LightEntry]) -> String {
-    let mut levels: BTreeMap<(&str, u64), (f64, f64)> = BTreeMap::new();
+/// that of a kept light: under a closed roof the sky is darker still. Without a kept light nothing tells
+/// how dark it should be, and one light tells no change.
+fn brightness(lights: &[&LightEntry]) -> Option<String> {
+    let mut levels: BTreeMap<(&str, u64), Levels> = BTreeMap::new();
     for light in lights {
         let level = light
             .measures
             .map_or(0.0, |measures| measures.background_adu);
         if level > 0.0 {
             let kind = (&*light.filter, light.exposure_s.to_bits());
-            let (least, most) = levels.entry(kind).or_insert((f64::INFINITY, level));
+            let of_kind = levels.entry(kind).or_default();
             if is_kept(light) {
-                *least = least.min(level);
+                let lowest = of_kind
+                    .lowest_kept
+                    .map_or(level, |lowest| lowest.min(level));
+                of_kind.lowest_kept = Some(lowest);
             }
-            *most = most.max(level);
+            of_kind.all.push(level);
         }
     }
-    let rises = levels.values().map(|(least, most)| most / least);
-    match rises.max_by(f64::total_cmp) {
-        Some(rise) if rise >= STEADY => format!("sky up {rise:.1} times"),
-        _ => "sky steady".to_owned(),
+    if !lights.iter().any(|light| is_kept(light)) {
+        return Some("sky not compared: no light is kept".to_owned());
     }
+    let rises = levels.values().filter_map(Levels::rise);
+    let rise = rises.max_by(f64::total_cmp)?;
+    Some(match rise >= STEADY {
+        true => format!("sky up {rise:.1} times"),
+        false => "sky steady".to_owned(),
+    })
 }
 
 /// Lights that are set aside, by reason, the most frequent first: how many, when, and the worst of them.
@@ -126,8 +169,13 @@ pub(super) fn set_aside(sheet: &mut Sheet, log: &SessionLog, site: &Site) {
     if lights.is_empty() {
         return;
     }
+    let several = lights.iter().filter(|light| light.set_aside_for.len() > 1);
+    let several = match several.count() {
+        0 => String::new(),
+        count => format!(", {count} of them for more than one reason"),
+    };
     sheet.heading(&format!(
-        "Set aside, {} of {}",
+        "Set aside, {} of {}{several}",
         lights.len(),
         judged.count()
     ));
@@ -148,28 +196,178 @@ pub(super) fn set_aside(sheet: &mut Sheet, log: &SessionLog, site: &Site) {
             [first, .., last] if times.len() > TIMES => format!(", {first} to {last}"),
             times => format!(", at {}", times.join(", ")),
         };
-        let worst = worst(reason, &lights).map_or(String::new(), |found| {
-            let (measure, unit) = reason.measure();
-            let most = if lights.len() > 1 { "at worst " } else { "" };
-            let (value, limit) = (digits(found.value), digits(found.limit));
-            format!("; {most}{measure} {value}{unit}, limit {limit}{unit}")
-        });
         let count = lights.len();
-        sheet.item(&format!("{}: {count}{times}{worst}", reason.word()));
+        let told = told(reason, &lights);
+        sheet.item(&format!("{}: {count}{times}{told}", reason.word()));
     }
 }
 
-/// The finding farthest beyond its limit, as a share of it.
-fn worst(reason: SetAside, lights: &[&LightEntry]) -> Option<Finding> {
+/// The worst of the findings of one reason, and the limit it went beyond. Limits follow the group and
+/// the hour: where they differ, from what to what. What is looked at may differ too.
+fn told(reason: SetAside, lights: &[&LightEntry]) -> String {
     let findings = lights.iter().flat_map(|light| &light.findings);
-    let beyond = |finding: &Finding| (finding.value / finding.limit).ln().abs();
-    let of_reason = findings.filter(|finding| finding.reason == reason);
-    of_reason
-        .max_by(|a, b| beyond(a).total_cmp(&beyond(b)))
-        .copied()
+    let mut by_gauge: BTreeMap<Gauge, Vec<&Finding>> = BTreeMap::new();
+    for finding in findings.filter(|finding| finding.reason == reason) {
+        by_gauge.entry(finding.gauge).or_default().push(finding);
+    }
+    let tell = |findings: Vec<&Finding>| {
+        let worst = findings
+            .iter()
+            .max_by(|a, b| badness(a).total_cmp(&badness(b)))?;
+        let (measure, unit) = worst.measure();
+        let most = if findings.len() > 1 { "at worst " } else { "" };
+        let limits = || findings.iter().map(|finding| digits(finding.limit));
+        let (least, highest) = (
+            limits().min_by(f64::total_cmp)?,
+            limits().max_by(f64::total_cmp)?,
+        );
+        let range = match least < highest {
+            true => format!(" (limits {least} to {highest}{unit})"),
+            false => String::new(),
+        };
+        let (value, limit) = (digits(worst.value), digits(worst.limit));
+        Some(format!(
+            "; {most}{measure} {value}{unit}, limit {limit}{unit}{range}"
+        ))
+    };
+    by_gauge.into_values().filter_map(tell).collect()
+}
+
+/// How bad a finding is among those of its reason: by its value where that is the same thing in all
+/// groups, else by how far beyond its limit it lies.
+fn badness(finding: &Finding) -> f64 {
+    match finding.reason {
+        SetAside::Clouds => -finding.value,
+        SetAside::Trailed | SetAside::OffTarget => finding.value,
+        SetAside::Defocused | SetAside::BrightSky | SetAside::FewStars => {
+            (finding.value / finding.limit).ln().abs()
+        }
+    }
 }
 
 /// Two decimals for what is about 1, none for levels and counts.
 fn digits(value: f64) -> f64 {
     rounded(value, if value.abs() < 20.0 { 2 } else { 0 })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::facts::Verdict;
+    use crate::night::digest::{Beside, digest};
+    use crate::night::scene;
+
+    /// The digest of the judged night, in which this was done to each measured light, by its number.
+    fn after(change: impl Fn(usize, &mut LightEntry)) -> String {
+        let mut log = scene::judged_log();
+        let lights = log.lights.iter_mut();
+        let lights = lights.filter(|light| light.verdict.is_some());
+        lights.enumerate().for_each(|(at, light)| change(at, light));
+        digest(&log, &scene::site(), &Beside::default())
+    }
+
+    fn set_aside(light: &mut LightEntry, reason: SetAside, value: f64, limit: f64, gauge: Gauge) {
+        light.verdict = Some(Verdict::SetAside);
+        light.set_aside_for.push(reason);
+        light.findings.push(Finding {
+            reason,
+            value,
+            limit,
+            beyond_sd: None,
+            gauge,
+        });
+    }
+
+    fn weather(text: &str) -> String {
+        let after = text.split("Weather\n").nth(1).unwrap_or_default();
+        let paragraph = after.split("\n\n").next().unwrap_or_default();
+        paragraph.split_whitespace().collect::<Vec<_>>().join(" ")
+    }
+
+    #[test]
+    fn a_night_without_a_kept_light_has_no_steady_sky() {
+        let text = after(|_, light| {
+            set_aside(light, SetAside::Trailed, 2.0, 1.4, Gauge::Usual);
+        });
+        let weather = weather(&text);
+        assert!(
+            weather.ends_with("sky not compared: no light is kept"),
+            "{weather}"
+        );
+        assert!(!text.contains("sky steady"), "{text}");
+    }
+
+    /// The light that others are held against matches itself, which tells nothing.
+    #[test]
+    fn where_no_stars_match_no_transparency_is_told() {
+        let text = after(|at, light| {
+            light.findings.clear();
+            light.set_aside_for.clear();
+            light.verdict = Some(Verdict::Kept);
+            if let Some(measures) = &mut light.measures {
+                measures.transparency = (at == 3).then_some(1.0);
+                measures.shift_x_px = (at == 3).then_some(0.0);
+                measures.shift_y_px = measures.shift_x_px;
+                measures.rotation_deg = measures.shift_x_px;
+                measures.scale = measures.transparency;
+            }
+        });
+        let weather = weather(&text);
+        assert!(
+            weather.contains(", transparency not known: no light's stars match another's, sky up"),
+            "{weather}"
+        );
+    }
+
+    /// Limits follow the hour: the light nearest the clearest limit is not the darkest.
+    #[test]
+    fn the_worst_is_the_worst_value_told_with_its_own_limit() {
+        let text = after(|at, light| {
+            if at == 22 {
+                light.findings[0].value = 0.3;
+                light.findings[0].limit = 0.35;
+                if let Some(measures) = &mut light.measures {
+                    measures.transparency = Some(0.3);
+                }
+                set_aside(light, SetAside::FewStars, 40.0, 90.0, Gauge::Usual);
+            }
+        });
+        let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(
+            words.contains(
+                "; at worst transparency 0.3, limit 0.35 (limits 0.35 to 0.7) trailed: 1"
+            ),
+            "{text}"
+        );
+        assert!(
+            weather(&text).contains("transparency down to 0.30 at "),
+            "{text}"
+        );
+        assert!(
+            text.contains("Set aside, 7 of 51, 1 of them for more than one reason\n"),
+            "{text}"
+        );
+        assert!(
+            text.contains("few stars: 1, at 20:44; stars 40, limit 90\n"),
+            "{text}"
+        );
+    }
+
+    #[test]
+    fn stars_of_another_field_are_counted_and_a_shift_is_measured() {
+        let text = after(|at, light| match at {
+            2 => set_aside(light, SetAside::OffTarget, 0.3, 0.1, Gauge::Usual),
+            5 => set_aside(
+                light,
+                SetAside::OffTarget,
+                98.0,
+                50.0,
+                Gauge::UnmatchedStars,
+            ),
+            _ => {}
+        });
+        let told = "off target: 2, at 20:04, 20:10; shift 0.3 of the side, limit 0.1 of the side; stars that match none of the group's: 98, limit 50";
+        let words = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(words.contains(told), "{text}");
+    }
 }

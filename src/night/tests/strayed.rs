@@ -141,3 +141,27 @@ fn a_wrong_place_is_neither_shown_nor_advised_on() {
     }
     assert_eq!(found.groups.len(), 2);
 }
+
+/// Too many for a mistake that the verdict may call one: told, and kept.
+#[test]
+fn lights_that_point_elsewhere_for_long_are_told_and_kept() {
+    let mut places = [30.7; 40];
+    places[14..21].fill(32.7);
+    let found = stand(&places, 0.1);
+    assert!((0..40).all(|number| reasons(&found, number).is_empty()));
+    assert_eq!(
+        found.warnings,
+        [
+            "north-pier, Lantern Nebula: 7 lights of 21:14 to 21:20 point 2.0 degrees away (1.16 of the field's \
+             side) from the other 33 of that name; they are judged by themselves: meant, or a slew to the \
+             wrong place?"
+        ]
+    );
+    // The next panel of a mosaic, and one that strayed, of which a warning of its own tells.
+    let mut panels = [30.7; 30];
+    panels[20..].fill(32.2);
+    assert_eq!(stand(&panels, 0.1).warnings, [""; 0]);
+    let mut strayed = [30.7; 30];
+    strayed[4..8].fill(32.7);
+    assert_eq!(stand(&strayed, 0.1).warnings.len(), 1);
+}
