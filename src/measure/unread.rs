@@ -3,7 +3,7 @@
 //! Where a download breaks off, the rest of the frame is what the buffer held: copies of one row or of a
 //! block of rows, or a constant. Noise tells both: no two rows of a sensor are equal to the last bit, and
 //! none is of one value beside rows that are not. Rows that hardly vary, such as saturated ones or those
-//! cut off at 0, say nothing, and neither does a frame that is the same throughout.
+//! cut off at 0, say nothing, and neither does a frame that is the same throughout or has no noise.
 //!
 //! A few rows are looked at, so a rest of some rows in the middle may be missed; at both ends it is not.
 //! It does not know what kind of frame it is.
@@ -21,6 +21,10 @@ const NARROW: usize = 24;
 
 /// Up to this part of the rows may be of one value at an end: some cameras fill up with such rows.
 const FILLED: f64 = 0.05;
+
+/// What is left of a row without noise, in its smallest steps, when what is smooth is taken off: rounding alone
+/// leaves 1.0 of it.
+const SMOOTH: f32 = 2.0;
 
 /// Equal rows that lie so far apart are no doubled line, as a camera of interlaced fields gives.
 const APART: usize = 2;
@@ -114,7 +118,8 @@ fn copies(rows: &[Row<'_>]) -> Option<Unread> {
         let [one, .., last] = equal else {
             continue;
         };
-        if last.0 - one.0 >= APART && is_varied(one.1) {
+        let all_are = equal.len() == rows.len();
+        if last.0 - one.0 >= APART && !all_are && is_varied(one.1) && is_noisy(one.1) {
             idle += equal.len() - 1;
             first = first.min(one.0);
         }
@@ -176,6 +181,20 @@ fn is_varied(row: &[f32]) -> bool {
     }
     let count = row.iter().filter(|value| value.to_bits() == leading);
     2 * count.count() <= row.len()
+}
+
+/// True where neighbours of one colour differ by more than rounding and what is smooth: what was worked out
+/// instead of read may well be the same above its middle and below.
+fn is_noisy(row: &[f32]) -> bool {
+    let steps = row.windows(2).map(|pair| (pair[1] - pair[0]).abs());
+    let step = steps.filter(|&step| step > 0.0).fold(f32::MAX, f32::min);
+    let thirds = row
+        .windows(7)
+        .map(|w| w[0] - 3.0 * w[2] + 3.0 * w[4] - w[6]);
+    let (sum, count) = thirds.fold((0.0, 0.0), |(sum, count), third| {
+        (sum + third.abs(), count + 1.0)
+    });
+    sum > SMOOTH * step * count
 }
 
 #[cfg(test)]
@@ -307,6 +326,25 @@ mod tests {
             image.copy_within((at - 1) * WIDTH..at * WIDTH, at * WIDTH);
         }
         assert_eq!(found(&image), None);
+    }
+
+    /// Rows that are alike because nothing was ever read: a gradient along them, vignetting about a middle
+    /// that is not the frame's, both in whole numbers.
+    #[test]
+    fn what_was_worked_out_is_no_rest() {
+        let image = |value: &dyn Fn(f64, f64) -> f64| -> Vec<f32> {
+            let at = |at: usize| value((at % WIDTH) as f64, (at / WIDTH) as f64).round() as f32;
+            (0..400 * WIDTH).map(at).collect()
+        };
+        let gradient = image(&|x, _| 1000.0 + 0.37 * x);
+        let vignetting = image(&|x, y| {
+            let (x, y) = ((x - 30.0) / 40.0, (y - 180.0) / 250.0);
+            30_000.0 * (1.0 - 0.3 * (x * x + y * y))
+        });
+        let pattern = image(&|x, _| 1000.0 + (x * 7919.0) % 61.0);
+        for image in [gradient, vignetting, pattern] {
+            assert_eq!(found(&image), None);
+        }
     }
 
     #[test]
