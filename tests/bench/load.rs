@@ -3,8 +3,10 @@
 //!
 //!     cargo bench --bench load [-- FOLDER] [PART...]
 //!
-//! - `library`: 100,000 files of three years: taking them in, starting over them, one new light of 26
-//!   megapixels among them, planning.
+//! - `build`: 100,000 files of three years, taken in. They are left for the next part, which may run in an
+//!   hour when the machine has nothing else to do.
+//! - `library`: starting over them, one new light of 26 megapixels among them, planning. They are taken in
+//!   first where they have not been.
 //! - `night`: 5,000 lights in one night; then one new light of 26 megapixels among them.
 //! - `month`: 30 nights of 334 files come in one after another while the daemon runs, with a kill
 //!   every tenth night. Memory, handles and state after each, and whether the ledger balances. What
@@ -14,8 +16,8 @@
 //!
 //! A time beyond its limit is told as `MISSED`.
 //!
-//! FOLDER is the temporary folder's `dawnledger-load` where it is left out; it is emptied before and
-//! after a part.
+//! FOLDER is the temporary folder's `dawnledger-load` where it is left out; a part's own folder in it is
+//! emptied before and after.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, missing_docs)]
 
@@ -47,31 +49,40 @@ use night::{Frame, night};
 use observatory::files;
 use words::words;
 
-/// A part by its name.
-type Part = (&'static str, fn(&Job));
+/// A part by its name, and its folder.
+type Part = (&'static str, &'static str, fn(&Job));
 
-const PARTS: [Part; 5] = [
-    ("library", library),
-    ("night", large_night),
-    ("month", month),
-    ("plan", |job| years::plans(job.settings())),
-    ("crowd", crowd),
+const PARTS: [Part; 6] = [
+    (BUILD, "library", build),
+    ("library", "library", library),
+    ("night", "night", large_night),
+    ("month", "month", month),
+    ("plan", "plan", |job| years::plans(job.settings())),
+    ("crowd", "crowd", crowd),
 ];
 
+/// The part that leaves what it has made.
+const BUILD: &str = "build";
+
 fn main() {
-    let (parts, folder) = words(&PARTS.map(|(name, _)| name), "dawnledger-load");
-    for (name, measure) in PARTS {
+    let (parts, folder) = words(&PARTS.map(|(name, ..)| name), "dawnledger-load");
+    for (name, own, measure) in PARTS {
         if parts.is_empty() || parts.iter().any(|part| part == name) {
-            let job = Job::new(&folder.join(name));
+            let job = Job::new(&folder.join(own));
             measure(&job);
-            fs::remove_dir_all(&job.folder).unwrap();
+            if name != BUILD {
+                fs::remove_dir_all(&job.folder).unwrap();
+            }
         }
     }
 }
 
 /// 909 nights of 110 files, as three good years bring them.
-fn library(job: &Job) {
+fn build(job: &Job) {
     const NIGHTS: i64 = 909;
+    if job.is_built() {
+        return;
+    }
     let frames = night(70, 30, 10);
     for number in 0..NIGHTS {
         job.shoot(&frames, number);
@@ -83,6 +94,11 @@ fn library(job: &Job) {
         "\nlibrary: {files} files of {NIGHTS} nights, taken in and calibrated in {:.0} s",
         begun.elapsed().as_secs_f64()
     );
+    fs::write(job.folder.join(BUILT), "").unwrap();
+}
+
+fn library(job: &Job) {
+    build(job);
     let mut daemon = Daemon::start(&job.folder);
     println!(
         "started over them: ready after {}",
@@ -294,8 +310,26 @@ struct Job {
     folder: PathBuf,
 }
 
+/// Stands beside what was built to the end.
+const BUILT: &str = "built";
+
 impl Job {
     fn new(folder: &Path) -> Self {
+        let job = Self {
+            folder: folder.to_owned(),
+        };
+        if !job.is_built() {
+            job.begin();
+        }
+        job
+    }
+
+    fn is_built(&self) -> bool {
+        self.folder.join(BUILT).exists()
+    }
+
+    fn begin(&self) {
+        let folder = &self.folder;
         let _ = fs::remove_dir_all(folder);
         fs::create_dir_all(folder.join("incoming")).unwrap();
         let settings = format!(
@@ -317,9 +351,6 @@ calibration:
   flat: {rule: required, min_frames: 3, quiet_s: 0}
 ";
         fs::write(folder.join("profile.yaml"), profile).unwrap();
-        Self {
-            folder: folder.to_owned(),
-        }
     }
 
     fn incoming(&self) -> PathBuf {
