@@ -125,6 +125,9 @@ pub enum DaemonError {
     /// The output cannot be written.
     #[error(transparent)]
     Publish(#[from] PublishError),
+    /// A step that takes long was left, since an end was asked for.
+    #[error("told to stop")]
+    Stopped,
     /// The worker's thread could not be started or has ended.
     #[error("the worker has ended: {0}")]
     Worker(String),

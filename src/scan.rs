@@ -14,6 +14,7 @@ mod name;
 
 use std::ffi::{CStr, OsStr};
 use std::io;
+use std::ops::ControlFlow;
 use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 
@@ -65,6 +66,12 @@ pub enum ScanError {
         /// Why.
         source: io::Error,
     },
+    /// Whoever was shown what was found had enough.
+    #[error("{}: the walk was left before its end", path.display())]
+    Left {
+        /// The root.
+        path: PathBuf,
+    },
     /// A glob in the settings is not one.
     #[error("{}: could not read the ignore pattern {glob:?}: {why}", path.display())]
     Pattern {
@@ -77,12 +84,16 @@ pub enum ScanError {
     },
 }
 
-/// Walks a watch folder, in no particular order.
+/// Walks a watch folder, in no particular order, as long as `visit` goes on.
 ///
 /// # Errors
+/// [`ScanError::Left`] where it does not,
 /// [`ScanError::Away`] before anything was visited, [`ScanError::Partly`] after everything that
 /// can be read was visited. A file or folder that vanishes during the walk is no error.
-pub fn scan(folder: &WatchFolder, visit: &mut dyn FnMut(Found)) -> Result<Walked, ScanError> {
+pub fn scan(
+    folder: &WatchFolder,
+    visit: &mut dyn FnMut(Found) -> ControlFlow<()>,
+) -> Result<Walked, ScanError> {
     let globs = globs(folder)?;
     let away = |errno: Errno| ScanError::Away {
         path: folder.path.clone(),
@@ -145,8 +156,11 @@ pub fn scan(folder: &WatchFolder, visit: &mut dyn FnMut(Found)) -> Result<Walked
                     }
                 }
                 Ok(Sort::File(about)) => {
-                    if let Some(found) = judge(folder, globs.as_deref(), &path, &about) {
-                        visit(found);
+                    if let Some(found) = judge(folder, globs.as_deref(), &path, &about)
+                        && visit(found).is_break()
+                    {
+                        let path = folder.path.clone();
+                        return Err(ScanError::Left { path });
                     }
                 }
                 Ok(Sort::Other) => {}

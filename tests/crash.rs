@@ -23,7 +23,7 @@ use dawnledger::publish::{Disk, Gate, Op};
 use flate2::Compression;
 use flate2::write::GzEncoder;
 use jiff::Timestamp;
-use observatory::{Observatory, PROGRAM, assert_same, files, tree};
+use observatory::{Observatory, PROGRAM, assert_same, files, program, tree};
 use rustix::io::Errno;
 
 const PROFILE: &str = "name: north-pier
@@ -317,11 +317,6 @@ fn an_output_that_cannot_be_written_is_a_failure_with_its_reason() {
 fn kills() -> usize {
     let more = std::env::var("DAWNLEDGER_KILLS").ok();
     more.map_or(10, |number| number.parse().unwrap())
-}
-
-/// The program to be killed; `DAWNLEDGER_PROGRAM` names another build of it.
-fn program() -> PathBuf {
-    std::env::var_os("DAWNLEDGER_PROGRAM").map_or(PROGRAM.into(), PathBuf::from)
 }
 
 #[test]

@@ -6,30 +6,31 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use super::DaemonError;
+use super::service::Stop;
 use crate::facts::{Fingerprint, Made};
 use crate::fits;
 use crate::make::provenance;
 
-/// What a look at the output folder found.
-pub struct Found {
-    /// Products that the catalogue did not know.
-    pub adopted: Vec<Made>,
-    /// Products that the catalogue knows and that are not there, or not as long as they were.
-    pub lost: Vec<Fingerprint>,
-}
-
-/// Compares the output folder with the products the catalogue knows.
-pub fn adopt(output: &Path, known: &BTreeMap<Fingerprint, Made>) -> Found {
+/// Compares the output folder with the products the catalogue knows. Hands each that it does not know
+/// to `found` as soon as it is read; gives those that it knows and that are not there, or not as long
+/// as they were.
+///
+/// # Errors
+/// Those of `found`, and where it is told to stop.
+pub fn adopt(
+    output: &Path,
+    known: &BTreeMap<Fingerprint, Made>,
+    stop: &Stop,
+    mut found: impl FnMut(Made) -> Result<(), DaemonError>,
+) -> Result<Vec<Fingerprint>, DaemonError> {
     let expected: BTreeMap<&str, &Made> = known
         .values()
         .map(|made| (made.product.as_str(), made))
         .collect();
     let mut whole = BTreeSet::new();
-    let mut found = Found {
-        adopted: Vec::new(),
-        lost: Vec::new(),
-    };
     for path in products(output) {
+        stop.look()?;
         let Some(product) = path.strip_prefix(output).ok().and_then(Path::to_str) else {
             continue;
         };
@@ -43,11 +44,8 @@ pub fn adopt(output: &Path, known: &BTreeMap<Fingerprint, Made>) -> Found {
         let Some(made) = describe(&path, product, size) else {
             continue;
         };
-        let twin = known.contains_key(&made.fingerprint)
-            || found
-                .adopted
-                .iter()
-                .any(|other| other.fingerprint == made.fingerprint);
+        let print = &made.fingerprint;
+        let twin = known.contains_key(print) || whole.contains(print);
         if twin && !expected.contains_key(product) {
             tracing::warn!(product, "left alone: the same product lies here twice");
             continue;
@@ -55,18 +53,14 @@ pub fn adopt(output: &Path, known: &BTreeMap<Fingerprint, Made>) -> Found {
         match fits::checksums_hold(&path) {
             Ok(Some(true)) => {
                 whole.insert(made.fingerprint);
-                found.adopted.push(made);
+                found(made)?;
             }
             Ok(_) => tracing::warn!(product, "not adopted: its checksums do not hold"),
             Err(error) => tracing::warn!(product, "not adopted: {error}"),
         }
     }
-    found.lost = known
-        .keys()
-        .filter(|print| !whole.contains(print))
-        .copied()
-        .collect();
-    found
+    let lost = known.keys().filter(|print| !whole.contains(print));
+    Ok(lost.copied().collect())
 }
 
 fn describe(path: &Path, product: &str, size: u64) -> Option<Made> {

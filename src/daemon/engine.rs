@@ -11,13 +11,15 @@ mod made;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 use jiff::{SignedDuration, Timestamp};
 
 use super::adopt::adopt;
 use super::locks::{Locks, lock};
+use super::service::Stop;
 use super::supplied::Shelf;
-use super::tell::Teller;
+use super::tell::{GoOn, Teller};
 use super::{DaemonError, Mode};
 use crate::catalogue::{self, Catalogue};
 use crate::facts::{
@@ -37,6 +39,18 @@ const RECOGNITION_VERSION: u32 = 2;
 
 /// What could not be read is tried again after this long.
 const READ_AGAIN: SignedDuration = SignedDuration::from_secs(60);
+
+/// What took long before it failed is left alone for so many times as long, though for no more than
+/// the longest: a share that stands still must not hold up what lies elsewhere.
+const REST: i32 = 10;
+const LONGEST_REST: SignedDuration = SignedDuration::from_hours(1);
+
+/// When that is tried again which could not be read, and took so long.
+fn later(now: Timestamp, took: Duration) -> Timestamp {
+    let took = SignedDuration::try_from(took).unwrap_or(LONGEST_REST);
+    let rest = took.saturating_mul(REST).clamp(READ_AGAIN, LONGEST_REST);
+    now.saturating_add(rest).unwrap_or(now)
+}
 
 /// The catalogue's file in the state folder.
 pub const CATALOGUE: &str = "catalogue.sqlite";
@@ -105,8 +119,10 @@ pub struct Engine {
     unread: BTreeMap<Fingerprint, Failure>,
     /// Lights that could not be measured: not tried again before the next start.
     unmeasured: BTreeSet<Fingerprint>,
-    /// When those are tried again.
+    /// When what could not be read is tried again.
     pub again: Option<Timestamp>,
+    /// Looked at between the parts of what may take long.
+    stop: Stop,
 }
 
 impl Engine {
@@ -116,6 +132,7 @@ impl Engine {
         disk: Disk,
         shelf: Shelf,
         mode: Mode,
+        stop: Stop,
     ) -> Result<Self, DaemonError> {
         let locks = lock(&settings, &disk)?;
         let disk = disk.never_making([settings.state.clone(), settings.output.clone()]);
@@ -129,15 +146,15 @@ impl Engine {
             }
             opened => opened?,
         };
-        let found = adopt(&settings.output, &snapshot.made);
-        catalogue.unmade(&found.lost)?;
-        for made in &found.adopted {
+        // One by one: all products of years may have to be read, and what was found so far stays.
+        let lost = adopt(&settings.output, &snapshot.made, &stop, |made| {
             tracing::info!(
                 product = made.product,
                 "adopted a product that lay in the output folder"
             );
-            catalogue.made(made)?;
-        }
+            Ok(catalogue.made(&made)?)
+        })?;
+        catalogue.unmade(&lost)?;
         let recognition = recognition(&settings.profiles);
         let mut engine = Self {
             settle: Settle::new(settings.settle),
@@ -159,6 +176,7 @@ impl Engine {
             unread: BTreeMap::new(),
             unmeasured: BTreeSet::new(),
             again: None,
+            stop,
             settings,
         };
         engine.look_again_at_stale(&snapshot)?;
@@ -300,6 +318,22 @@ impl Engine {
 
     /// Writes the logs of all nights that may have changed.
     pub fn tell(&mut self, now: Timestamp) -> Result<(), DaemonError> {
+        let stop = self.stop.clone();
+        self.tell_while(now, &|| stop.look())
+    }
+
+    /// The same after a request to stop, as far as this time allows.
+    pub fn tell_within(&mut self, limit: Duration, now: Timestamp) -> Result<(), DaemonError> {
+        let begun = Instant::now();
+        let in_time = move || match begun.elapsed() < limit {
+            true => Ok(()),
+            false => Err(DaemonError::Stopped),
+        };
+        in_time()?;
+        self.tell_while(now, &in_time)
+    }
+
+    fn tell_while(&mut self, now: Timestamp, go_on: GoOn<'_>) -> Result<(), DaemonError> {
         if !self.teller.is_due() {
             return Ok(());
         }
@@ -320,14 +354,15 @@ impl Engine {
             };
             let measures = |lights| self.catalogue.measures(lights);
             self.teller
-                .tell(&known, &self.disk, now, all_over, measures)?;
+                .tell(&known, &self.disk, now, all_over, measures, go_on)?;
         }
         Ok(())
     }
 
     /// Writes the pages that are due; gives the pictures that the next one waits for.
     pub fn pages(&mut self) -> Result<Vec<ToPicture>, DaemonError> {
-        self.teller.pages(&self.settings, &self.disk)
+        let go_on = || self.stop.look();
+        self.teller.pages(&self.settings, &self.disk, &go_on)
     }
 
     /// A picture for a page was made, or not: then the page does without.

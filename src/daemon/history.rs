@@ -11,6 +11,7 @@ use jiff::civil::Date;
 
 use super::DaemonError;
 use super::session::TARGETS;
+use super::tell::GoOn;
 use crate::config::parse_goals;
 use crate::facts::{Goals, NightSummary, SessionLog, Settings, Targets};
 use crate::night;
@@ -51,12 +52,18 @@ impl History {
     }
 
     /// Reads the logs that lie in the output folder of nights that `is_known` does not know: once.
-    pub fn complete(&mut self, output: &Path, is_known: impl Fn(&Date) -> bool) {
-        if std::mem::replace(&mut self.is_complete, true) {
-            return;
+    pub fn complete(
+        &mut self,
+        output: &Path,
+        is_known: impl Fn(&Date) -> bool,
+        go_on: GoOn<'_>,
+    ) -> Result<(), DaemonError> {
+        if self.is_complete {
+            return Ok(());
         }
         let folders = fs::read_dir(output.join("nights"));
         for folder in folders.into_iter().flatten().flatten() {
+            go_on()?;
             let name = folder.file_name();
             let Some(night) = name.to_str().and_then(|name| name.parse().ok()) else {
                 continue;
@@ -68,6 +75,8 @@ impl History {
                 self.note(night, &log);
             }
         }
+        self.is_complete = true;
+        Ok(())
     }
 
     /// Writes what changed. Goals may change without a night.

@@ -6,6 +6,7 @@ use std::io::{self, Read};
 use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 use super::DaemonError;
 use crate::facts::{Camera, Content, Digest, Frame, Header, Look, Profile, Sample};
@@ -33,8 +34,8 @@ pub enum Taken {
     Short(String),
     /// It changed or vanished meanwhile: look again.
     Changed,
-    /// Reading failed, perhaps only this time.
-    Later(String),
+    /// Reading failed after so long, perhaps only this time.
+    Later(String, Duration),
     /// There is no room to decode it.
     NoRoom(DaemonError),
 }
@@ -62,8 +63,13 @@ impl Intake {
         if !same() {
             return Taken::Changed;
         }
+        let begun = Instant::now();
         let taken = self.read(path, look, known, complete, pulse);
-        if same() { taken } else { Taken::Changed }
+        match taken {
+            _ if !same() => Taken::Changed,
+            Taken::Later(reason, _) => Taken::Later(reason, begun.elapsed()),
+            taken => taken,
+        }
     }
 
     fn read(
@@ -116,7 +122,7 @@ impl Intake {
                 sample,
                 unusable,
             }),
-            Err(error) => Taken::Later(error.to_string()),
+            Err(error) => later(&error),
         }
     }
 
@@ -131,7 +137,7 @@ impl Intake {
         pulse: &Pulse,
     ) -> Taken {
         match error {
-            FitsError::Io { source, .. } => Taken::Later(source.to_string()),
+            FitsError::Io { source, .. } => later(&source),
             FitsError::Scratch { folder, source } => {
                 Taken::NoRoom(DaemonError::scratch(folder, source))
             }
@@ -151,7 +157,7 @@ impl Intake {
         pulse: &Pulse,
     ) -> Taken {
         match error {
-            FitsError::Io { source, .. } => Taken::Later(source.to_string()),
+            FitsError::Io { source, .. } => later(&source),
             error => self.cut(path, look, error, known, pulse),
         }
     }
@@ -188,7 +194,7 @@ impl Intake {
                 sample: None,
                 unusable: Some(reason),
             }),
-            Err(error) => Taken::Later(error.to_string()),
+            Err(error) => later(&error),
         }
     }
 
@@ -199,6 +205,11 @@ impl Intake {
             .find(|profile| *profile.name == *frame.rig);
         profile.and_then(|profile| profile.saturation_adu)
     }
+}
+
+/// How long it took is known to the caller.
+fn later(error: &io::Error) -> Taken {
+    Taken::Later(error.to_string(), Duration::ZERO)
 }
 
 pub(super) fn reason(error: FitsError) -> String {

@@ -15,6 +15,7 @@ use jiff::civil::Date;
 use super::DaemonError;
 use super::history::{History, publish};
 use super::session::session;
+use super::tell::GoOn;
 use crate::facts::{ChannelLine, SessionLog, Settings};
 use crate::make::ToPicture;
 use crate::night;
@@ -70,10 +71,12 @@ impl Pages {
         settings: &Settings,
         disk: &Disk,
         history: &History,
+        go_on: GoOn<'_>,
     ) -> Result<(), DaemonError> {
         while self.wanted().is_empty()
             && let Some((&night, log)) = self.due.last_key_value()
         {
+            go_on()?;
             let [previous, next] = history.beside(night);
             let shown = shown(log);
             let pictures = shown.iter().map(|(product, _)| self.pictures.get(product));

@@ -16,7 +16,7 @@ use tokio::runtime::Builder;
 
 use super::lasting::Lasting;
 use super::locks::check;
-use super::service::{self, Ears, Word};
+use super::service::{self, Ears, Stop, Word};
 use super::turn::{End, RETRY, Turn};
 use super::{DaemonError, Mode, Outcome};
 use crate::facts::Settings;
@@ -74,8 +74,9 @@ impl House {
         settings: Arc<Settings>,
         read: impl Fn() -> Result<Arc<Settings>, String>,
     ) -> Result<Outcome, DaemonError> {
-        let mut threads = Builder::new_current_thread();
-        let runtime = threads.enable_all().build();
+        // The loop runs on this thread; one more hears signals and hooks while a step takes long.
+        let mut threads = Builder::new_multi_thread();
+        let runtime = threads.worker_threads(1).enable_all().build();
         let runtime = runtime.map_err(|error| DaemonError::Worker(error.to_string()))?;
         runtime.block_on(async {
             let mut ears = Ears::new()?;
@@ -100,7 +101,11 @@ impl House {
                     service::rereading();
                     match again(&read) {
                         Ok(fresh) => {
-                            turn.let_go().await;
+                            // What it reads from may stand still.
+                            if !turn.is_let_go(&mut ears).await {
+                                turn.end().await?;
+                                return Ok(turn.outcome());
+                            }
                             // The locks are given back before they are taken again.
                             let mut lasting = turn.leave();
                             lasting.change(&mut settings, fresh);
@@ -113,10 +118,15 @@ impl House {
         })
     }
 
-    fn open(&self, settings: &Arc<Settings>, lasting: &Lasting) -> Result<Turn, DaemonError> {
+    fn open(
+        &self,
+        settings: &Arc<Settings>,
+        lasting: &Lasting,
+        stop: Stop,
+    ) -> Result<Turn, DaemonError> {
         lasting.are_there(settings)?;
         let (disk, program) = (self.disk.clone(), self.program.clone());
-        Turn::new(settings.clone(), disk, program, self.mode)
+        Turn::new(settings.clone(), disk, program, self.mode, stop)
     }
 
     /// Opens everything, and waits where a disk does not allow it now. Settings that were read again
@@ -130,7 +140,7 @@ impl House {
         read: impl Fn() -> Result<Arc<Settings>, String>,
     ) -> Result<Option<Turn>, DaemonError> {
         loop {
-            let error = match self.open(settings, &lasting) {
+            let error = match self.open(settings, &lasting, ears.stop()) {
                 Ok(mut turn) => {
                     if lasting.is_changed() {
                         tracing::info!("the settings were read again");
@@ -138,6 +148,7 @@ impl House {
                     turn.go_on(lasting);
                     return Ok(Some(turn));
                 }
+                Err(DaemonError::Stopped) => return Ok(end(settings, &mut lasting)),
                 Err(error) if self.mode == Mode::Run && error.is_passing() => error,
                 Err(error) if lasting.change_back(settings) => {
                     refused(&error.to_string());
@@ -158,11 +169,7 @@ impl House {
             };
             drop(held);
             match word {
-                Some(Word::Stop) => {
-                    service::stopping();
-                    lasting.ended(settings, "told to stop", Timestamp::now());
-                    return Ok(None);
-                }
+                Some(Word::Stop) => return Ok(end(settings, &mut lasting)),
                 Some(Word::Reread) => match again(&read) {
                     Ok(fresh) => lasting.change(settings, fresh),
                     Err(complaint) => refused(&complaint),
@@ -178,6 +185,14 @@ fn again(read: impl Fn() -> Result<Arc<Settings>, String>) -> Result<Arc<Setting
     let fresh = read()?;
     check(&fresh).map_err(|error| error.to_string())?;
     Ok(fresh)
+}
+
+/// Told to stop before everything was opened: there is no loop.
+fn end(settings: &Settings, lasting: &mut Lasting) -> Option<Turn> {
+    tracing::info!("stopping");
+    service::stopping();
+    lasting.ended(settings, "told to stop", Timestamp::now());
+    None
 }
 
 /// Told to stop before anything was opened.

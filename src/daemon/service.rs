@@ -1,10 +1,16 @@
 //! What a service manager hears: ready, status, still alive; nothing where there is none. And what
 //! it says, as anybody may: signals.
+//!
+//! Signals are heard on a thread of their own, so that a step of the loop that takes long can look
+//! whether it is to be left.
 
-use std::time::Duration;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
 
 use sd_notify::NotifyState;
-use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 
 use super::DaemonError;
 
@@ -19,30 +25,99 @@ pub enum Word {
 
 /// Listens to signals. What comes while nobody hears is kept.
 pub struct Ears {
-    terminate: Signal,
-    interrupt: Signal,
-    hangup: Signal,
+    words: UnboundedReceiver<Word>,
+    stop: Stop,
 }
 
 impl Ears {
-    /// From now on no signal of these ends the process by itself.
+    /// From now on no signal of these ends the process by itself. Must be called within the runtime.
     pub fn new() -> Result<Self, DaemonError> {
         let listen = |kind| signal(kind).map_err(|error| DaemonError::Worker(error.to_string()));
-        Ok(Self {
-            terminate: listen(SignalKind::terminate())?,
-            interrupt: listen(SignalKind::interrupt())?,
-            hangup: listen(SignalKind::hangup())?,
-        })
+        let mut terminate = listen(SignalKind::terminate())?;
+        let mut interrupt = listen(SignalKind::interrupt())?;
+        let mut hangup = listen(SignalKind::hangup())?;
+        let (heard, words) = unbounded_channel();
+        let stop = Stop::default();
+        let asked = stop.clone();
+        tokio::spawn(async move {
+            loop {
+                let word = tokio::select! {
+                    biased;
+                    _ = terminate.recv() => Word::Stop,
+                    _ = interrupt.recv() => Word::Stop,
+                    _ = hangup.recv() => Word::Reread,
+                };
+                if word == Word::Stop {
+                    asked.ask();
+                }
+                if heard.send(word).is_err() {
+                    return;
+                }
+            }
+        });
+        Ok(Self { words, stop })
+    }
+
+    /// For whoever cannot hear.
+    pub fn stop(&self) -> Stop {
+        self.stop.clone()
     }
 
     /// Waits for the next word.
     pub async fn hear(&mut self) -> Word {
-        tokio::select! {
-            biased;
-            _ = self.terminate.recv() => Word::Stop,
-            _ = self.interrupt.recv() => Word::Stop,
-            _ = self.hangup.recv() => Word::Reread,
+        match self.words.recv().await {
+            Some(word) => word,
+            // The runtime ends.
+            None => std::future::pending().await,
         }
+    }
+}
+
+/// Between two signs of life of a step that takes long.
+const SIGN: Duration = Duration::from_secs(5);
+
+/// How long such a step may take until its next sign of life.
+const LONGEST: Duration = Duration::from_secs(120);
+
+/// Whether an end was asked for. A step of the loop that takes long looks at it between its parts,
+/// since nobody hears while it is under way.
+#[derive(Clone)]
+pub struct Stop {
+    asked: Arc<AtomicBool>,
+    /// When a sign of life was given last.
+    signed: Arc<Mutex<Instant>>,
+}
+
+impl Default for Stop {
+    fn default() -> Self {
+        Self {
+            asked: Arc::default(),
+            signed: Arc::new(Mutex::new(Instant::now())),
+        }
+    }
+}
+
+impl Stop {
+    /// Asks for an end.
+    pub fn ask(&self) {
+        self.asked.store(true, Ordering::Relaxed);
+    }
+
+    /// Gives a sign of life where the last was long ago.
+    ///
+    /// # Errors
+    /// [`DaemonError::Stopped`] where an end was asked for.
+    pub fn look(&self) -> Result<(), DaemonError> {
+        if self.asked.load(Ordering::Relaxed) {
+            return Err(DaemonError::Stopped);
+        }
+        if let Ok(mut signed) = self.signed.lock()
+            && signed.elapsed() >= SIGN
+        {
+            *signed = Instant::now();
+            starting(LONGEST);
+        }
+        Ok(())
     }
 }
 

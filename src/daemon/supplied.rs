@@ -6,9 +6,11 @@
 use std::collections::HashMap;
 use std::fs;
 use std::io;
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::time::Instant;
 
 use super::intake::{digest, raw_sample, reason};
+use super::worker::LONG;
 use crate::facts::{Kind, Profile, Settings, Stamp, Supplied, SuppliedFile, SuppliedMaster};
 use crate::fits::{FitsError, Source, Unpacker};
 use crate::frame::of_supplied;
@@ -17,6 +19,9 @@ use crate::make::{Pulse, stamp};
 /// A master in ADU scatters more than this, ADU: rounding to whole numbers alone gives 0.29 divided
 /// by the root of the number of exposures. One that was divided by 65535 scatters a thousandth of it.
 const LEAST_SCATTER: f64 = 0.01;
+
+/// What took long before it could not be read is left alone for so many times as long.
+const REST: u32 = 10;
 
 /// What a file was when it looked like this.
 struct Known {
@@ -46,6 +51,9 @@ pub struct Shelf {
     unpacker: Unpacker,
     /// By rig and file.
     known: HashMap<(String, SuppliedFile), Known>,
+    /// Files that took long before they could not be read: until when they are left alone, and why. The
+    /// loop waits for this room.
+    resting: HashMap<PathBuf, (Instant, String)>,
     found: Vec<Supplied>,
     changes: u64,
 }
@@ -56,6 +64,7 @@ impl Shelf {
         Self {
             unpacker,
             known: HashMap::new(),
+            resting: HashMap::new(),
             found: Vec::new(),
             changes: 0,
         }
@@ -121,10 +130,23 @@ impl Shelf {
         if let Some(known) = self.known.get(&key).filter(|known| known.stamp == stamp) {
             return known.master.clone();
         }
+        let begun = Instant::now();
+        if let Some((until, reason)) = self.resting.get(&file.path)
+            && begun < *until
+        {
+            return Err(reason.clone());
+        }
         let master = match examine(stamp, file, profile, &self.unpacker) {
             Ok(master) => Ok(master),
             Err(Fault::OfTheFile(reason)) => Err(reason),
-            Err(Fault::OfTheSystem(reason)) => return Err(reason),
+            Err(Fault::OfTheSystem(reason)) => {
+                let took = begun.elapsed();
+                if took >= LONG {
+                    let rest = (begun + took + REST * took, reason.clone());
+                    self.resting.insert(file.path.clone(), rest);
+                }
+                return Err(reason);
+            }
         };
         if look(&file.path) != Ok(stamp) {
             return Err("it is being written".to_owned());

@@ -33,6 +33,9 @@ pub struct Teller {
     history: History,
 }
 
+/// Asked before each part of what may take long.
+pub type GoOn<'a> = &'a dyn Fn() -> Result<(), DaemonError>;
+
 /// The measured lights, what was usual before, what is known of the sensors.
 type From = (
     BTreeMap<Fingerprint, u32>,
@@ -118,7 +121,7 @@ impl Teller {
     }
 
     /// Writes the logs that changed. `all_over`: no night is open. `measures` reads what was measured
-    /// on lights.
+    /// on lights. Where it may not go on, what is left stays due.
     pub fn tell(
         &mut self,
         known: &Known<'_>,
@@ -126,6 +129,7 @@ impl Teller {
         now: Timestamp,
         all_over: bool,
         measures: impl Fn(Vec<Fingerprint>) -> Result<BTreeMap<Fingerprint, Measured>, CatalogueError>,
+        go_on: GoOn<'_>,
     ) -> Result<(), DaemonError> {
         let Known {
             snapshot,
@@ -138,13 +142,14 @@ impl Teller {
             nights.entry(*night).or_default();
         }
         self.history
-            .complete(&settings.output, |night| nights.contains_key(night));
+            .complete(&settings.output, |night| nights.contains_key(night), go_on)?;
         for (night, members) in nights {
             let waits =
                 |index: &usize| matches!(plan.lights.get(index), Some(LightState::Waiting(_)));
             if !self.all && !self.nights.contains(&night) && !members.iter().any(waits) {
                 continue;
             }
+            go_on()?;
             let over = all_over || self.is_over(night, settings, now);
             let state = if over {
                 NightState::Closed
@@ -201,8 +206,9 @@ impl Teller {
         &mut self,
         settings: &Settings,
         disk: &Disk,
+        go_on: GoOn<'_>,
     ) -> Result<Vec<ToPicture>, DaemonError> {
-        self.pages.write(settings, disk, &self.history)?;
+        self.pages.write(settings, disk, &self.history, go_on)?;
         Ok(self.pages.wanted())
     }
 

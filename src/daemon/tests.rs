@@ -5,18 +5,20 @@
 mod blame;
 mod faults;
 mod shelf;
+mod stop;
 
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Duration;
 
 use jiff::{SignedDuration, Timestamp};
 
 use super::engine::Engine;
 use super::intake::{Intake, Taken};
+use super::service::Stop;
 use super::supplied::Shelf;
 use super::turn::Turn;
 use super::{DaemonError, Mode, space};
@@ -105,7 +107,8 @@ impl Place {
 
     fn open(&self, profile: &str, mode: Mode) -> Engine {
         let disk = Disk::gated(self.door.clone());
-        Engine::open(self.settings(profile), disk, self.shelf(), mode).unwrap()
+        let settings = self.settings(profile);
+        Engine::open(settings, disk, self.shelf(), mode, Stop::default()).unwrap()
     }
 
     fn shelf(&self) -> Shelf {
@@ -186,7 +189,9 @@ fn a_raw_file_that_cannot_be_read_holds_up_only_what_needs_it() {
         path: here.path("incoming/bias.fits"),
         source: io::Error::from_raw_os_error(5),
     };
-    engine.not_made(&tasks[0], unread, now).unwrap();
+    engine
+        .not_made(&tasks[0], unread, Duration::ZERO, now)
+        .unwrap();
     let plan = engine.plan(now).unwrap();
     assert!(plan.tasks.is_empty(), "not tried at once: {:?}", plan.tasks);
     engine.tell(now).unwrap();
@@ -236,9 +241,12 @@ fn a_master_is_made_anew_even_where_the_disk_was_full_at_first() {
     };
     // The row of the damaged master cannot be taken out: that must not count as its second time.
     here.door.shut(true);
-    full(engine.not_made(&task, unusable(), at(10_000)));
+    let at_once = Duration::ZERO;
+    full(engine.not_made(&task, unusable(), at_once, at(10_000)));
     here.door.shut(false);
-    engine.not_made(&task, unusable(), at(10_001)).unwrap();
+    engine
+        .not_made(&task, unusable(), at_once, at(10_001))
+        .unwrap();
     assert_eq!(engine.plan(at(10_002)).unwrap().tasks.len(), 1);
 }
 
@@ -276,10 +284,10 @@ fn what_cannot_be_read_is_put_off_and_ends_once() {
     let here = Place::new();
     let mut engine = here.open(PROFILE, Mode::Once);
     engine.scan(0, at(0)).unwrap();
-    let taken = engine
-        .due(at(0))
-        .into_iter()
-        .map(|request| (request.look, Taken::Later("denied".to_owned())));
+    let taken = engine.due(at(0)).into_iter().map(|request| {
+        let denied = Taken::Later("denied".to_owned(), Duration::ZERO);
+        (request.look, denied)
+    });
     let taken = taken.collect();
     engine.taken_in(taken, at(0)).unwrap();
     assert_eq!(engine.due(at(0)).len(), 0, "once would never end");
@@ -343,12 +351,16 @@ async fn what_fails_is_told_to_a_hook() {
         disk,
         "no-such-program".into(),
         Mode::Run,
+        Stop::default(),
     )
     .unwrap();
     here.take(&mut turn, at(0));
     let task = turn.engine.plan(at(10_000)).unwrap().tasks.remove(0);
     let error = MakeError::Internal("it fell over".to_owned());
-    turn.engine.not_made(&task, error, at(10_000)).unwrap();
+    let took = Duration::ZERO;
+    turn.engine
+        .not_made(&task, error, took, at(10_000))
+        .unwrap();
     turn.step(at(10_000)).unwrap();
     let told = || fs::read_to_string(here.path("told"));
     while told().is_err() {
@@ -362,7 +374,8 @@ async fn what_fails_is_told_to_a_hook() {
 fn turn(here: &Place) -> Turn {
     let disk = Disk::gated(here.door.clone());
     let settings = here.settings(PROFILE);
-    Turn::new(settings, disk, "no-such-program".into(), Mode::Run).unwrap()
+    let program = "no-such-program".into();
+    Turn::new(settings, disk, program, Mode::Run, Stop::default()).unwrap()
 }
 
 #[tokio::test]

@@ -7,7 +7,7 @@ mod reports;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use jiff::{SignedDuration, Timestamp};
 
@@ -15,7 +15,7 @@ use super::engine::{Engine, batch};
 use super::herald::Herald;
 use super::intake::Intake;
 use super::lasting::say;
-use super::service::{self, Ears, Word};
+use super::service::{self, Ears, Stop, Word};
 use super::status::{Appointment, Board, Seen};
 use super::supplied::Shelf;
 use super::worker::{Job, Request, Worker};
@@ -38,6 +38,9 @@ pub(super) const RETRY: SignedDuration = SignedDuration::from_secs(10);
 
 /// How long an abandoned task may take to notice.
 const FAREWELL: Duration = Duration::from_secs(8);
+
+/// How long after a request to stop logs are still written.
+const LAST_WORDS: Duration = Duration::from_secs(2);
 
 /// Whether the loop ever ends by itself.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -112,20 +115,19 @@ impl Turn {
         disk: Disk,
         program: PathBuf,
         mode: Mode,
+        stop: Stop,
     ) -> Result<Self, DaemonError> {
         let scratch = settings.state.join("scratch");
         let pulse = Arc::new(Pulse::default());
         let unpacker = || Unpacker::new(program.clone(), scratch.clone());
         // The loop itself waits for these; each is given up in time.
-        let shelf = Shelf::new(unpacker().attended(|| {
-            service::alive();
-            true
-        }));
+        let attended = stop.clone();
+        let shelf = Shelf::new(unpacker().attended(move || attended.look().is_ok()));
         let of_worker = || {
             let pulse = pulse.clone();
             unpacker().attended(move || pulse.beat().is_ok())
         };
-        let engine = Engine::open(settings.clone(), disk, shelf, mode)?;
+        let engine = Engine::open(settings.clone(), disk, shelf, mode, stop)?;
         let disk = engine.disk().clone();
         fits::sweep(&scratch, &disk)?;
         let board = Board::open(disk.clone(), &settings.state, mode, Timestamp::now());
@@ -189,6 +191,7 @@ impl Turn {
             match self.step(Timestamp::now()) {
                 Ok(true) => return Ok(End::Done),
                 Ok(false) => {}
+                Err(DaemonError::Stopped) => return self.end().await,
                 Err(error) => self.bear(error).await?,
             }
             let pause = self.pause(Timestamp::now());
@@ -205,8 +208,10 @@ impl Turn {
                     Word::Reread | Word::Stop => return self.end().await,
                 },
             };
-            if let Err(error) = heard {
-                self.bear(error).await?;
+            match heard {
+                Ok(()) => {}
+                Err(DaemonError::Stopped) => return self.end().await,
+                Err(error) => self.bear(error).await?,
             }
         }
     }
@@ -438,14 +443,20 @@ impl Turn {
     }
 
     /// Abandons the running task and says goodbye.
-    async fn end(&mut self) -> Result<End, DaemonError> {
+    pub(super) async fn end(&mut self) -> Result<End, DaemonError> {
         tracing::info!("stopping");
         service::stopping();
         self.outcome.stopped = true;
+        let begun = Instant::now();
         self.part().await;
-        let told = self.engine.tell(Timestamp::now());
+        let left = LAST_WORDS.saturating_sub(begun.elapsed());
+        let told = self.engine.tell_within(left, Timestamp::now());
         self.board.ended("told to stop", Timestamp::now());
-        told.map(|()| End::Done)
+        match told {
+            // What is not told now is told after the next start.
+            Ok(()) | Err(DaemonError::Stopped) => Ok(End::Done),
+            Err(error) => Err(error),
+        }
     }
 
     /// Abandons the running task, but does not wait for ever.
@@ -453,8 +464,20 @@ impl Turn {
         let _ = tokio::time::timeout(FAREWELL, self.let_go()).await;
     }
 
-    /// Abandons the running task and waits until the worker has noticed.
-    pub(super) async fn let_go(&mut self) {
+    /// Abandons the running task and waits until the worker has noticed. False where an end is asked for
+    /// meanwhile.
+    pub(super) async fn is_let_go(&mut self, ears: &mut Ears) -> bool {
+        loop {
+            tokio::select! {
+                () = self.let_go() => return true,
+                word = ears.hear() => if word == Word::Stop {
+                    return false;
+                },
+            }
+        }
+    }
+
+    async fn let_go(&mut self) {
         self.worker.pulse.stop();
         self.progress.clear();
         if self.worker.busy {

@@ -2,10 +2,11 @@
 //!
 //! A panic in a job costs that job, never the daemon.
 
+use std::collections::BTreeSet;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::sync::mpsc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread;
 use std::time::{Duration, Instant};
 
@@ -124,12 +125,19 @@ impl Worker {
 
 fn work(job: Job, intake: &Intake, maker: &Maker, pulse: &Pulse) -> Report {
     match job {
-        Job::TakeIn(requests) => Report::TakenIn(
-            requests
-                .into_par_iter()
-                .map(|request| take(intake, request, pulse))
-                .collect(),
-        ),
+        Job::TakeIn(requests) => {
+            let stuck = Stuck::default();
+            let taken = requests.into_par_iter().map(|request| {
+                let watch = request.look.file.watch.clone();
+                let (look, taken) = match stuck.holds(&watch) {
+                    false => take(intake, request, pulse),
+                    true => (request.look, Taken::Later(STUCK.to_owned(), LONG)),
+                };
+                stuck.note(watch, &taken);
+                (look, taken)
+            });
+            Report::TakenIn(taken.collect())
+        }
         Job::Make(task) => {
             let (took, made) = timed(|| maker.make(&task, pulse));
             Report::Made(task, took, Box::new(made))
@@ -157,6 +165,33 @@ fn work(job: Job, intake: &Intake, maker: &Maker, pulse: &Pulse) -> Report {
     }
 }
 
+/// Why a file was not even tried.
+const STUCK: &str = "others of its watch folder stood still just before";
+
+/// A file that fails after so long speaks for its watch folder.
+pub(super) const LONG: Duration = Duration::from_secs(30);
+
+/// Watch folders that stand still. Hundreds of files may be taken in at once, and to wait for each of
+/// them would hold up all others for a day.
+#[derive(Default)]
+struct Stuck(Mutex<BTreeSet<Arc<str>>>);
+
+impl Stuck {
+    fn folders(&self) -> MutexGuard<'_, BTreeSet<Arc<str>>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn holds(&self, watch: &str) -> bool {
+        self.folders().contains(watch)
+    }
+
+    fn note(&self, watch: Arc<str>, taken: &Taken) {
+        if matches!(taken, Taken::Later(_, took) if *took >= LONG) {
+            self.folders().insert(watch);
+        }
+    }
+}
+
 /// Carries out one job; a panic is an error of it.
 fn timed<T>(job: impl FnOnce() -> Result<T, MakeError>) -> (Duration, Result<T, MakeError>) {
     let begun = Instant::now();
@@ -173,7 +208,7 @@ fn take(intake: &Intake, request: Request, pulse: &Pulse) -> (Look, Taken) {
         complete,
     } = request;
     if pulse.beat().is_err() {
-        return (look, Taken::Later("stopped".to_owned()));
+        return (look, Taken::Later("stopped".to_owned(), Duration::ZERO));
     }
     let taken = catch_unwind(AssertUnwindSafe(|| {
         intake.take(&path, &look, known, complete, pulse)
@@ -189,4 +224,20 @@ fn words(panic: &(dyn std::any::Any + Send)) -> String {
     let text = panic.downcast_ref::<&str>().map(|text| (*text).to_owned());
     text.or_else(|| panic.downcast_ref::<String>().cloned())
         .unwrap_or_else(|| "panic".to_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_watch_folder_is_stuck_where_a_file_of_it_failed_after_long() {
+        let stuck = Stuck::default();
+        let later = |took| Taken::Later("it stood still".to_owned(), took);
+        stuck.note("share".into(), &later(Duration::from_millis(20)));
+        stuck.note("disk".into(), &Taken::Changed);
+        assert!(!stuck.holds("share") && !stuck.holds("disk"));
+        stuck.note("share".into(), &later(LONG));
+        assert!(stuck.holds("share") && !stuck.holds("disk"));
+    }
 }

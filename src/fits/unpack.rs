@@ -6,8 +6,10 @@
 //! exit 0 decoded, 1 refused, 3 broken off, 4 no room for the scratch file, a crash of its own making
 //! poisoned, anything else the system's fault.
 //!
-//! Invariant: no child is waited for longer than a service manager waits for a sign of life, and
-//! such signs are given meanwhile.
+//! Invariants: signs of life are given while a child is waited for, and one that writes nothing is not
+//! waited for longer than a service manager waits for such a sign. How long that takes says nothing of
+//! the file, whose share may be slow or stand still: it is tried again. How much processor time it takes
+//! does, and the child ends itself for that.
 
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read};
@@ -43,8 +45,9 @@ const PANICKED: i32 = 101;
 const MESSAGE_LIMIT: usize = 2000;
 /// How the name of a scratch file begins; the process and a number follow.
 const NAME: &str = "unpacked-";
-/// How long a child may take. Well below the watchdog of the service, and above the child's own limit
-/// of processor time: who gets here waits for something, and would wait the next time too.
+/// How long a child may write nothing. Well below the watchdog of the service, and above the child's own
+/// limit of processor time, which comes first where the file is to blame: who gets here waits for a disk,
+/// a share or other programs.
 const PATIENCE: Duration = Duration::from_secs(120);
 /// While a child is waited for, signs of life are so far apart.
 const LOOK: Duration = Duration::from_millis(100);
@@ -83,7 +86,7 @@ impl Unpacker {
         }
     }
 
-    /// The same, with another limit of the time that decoding may take.
+    /// The same, with another limit of the time in which a decoder may write nothing.
     #[must_use]
     pub fn within(self, patience: Duration) -> Self {
         Self { patience, ..self }
@@ -120,7 +123,7 @@ impl Unpacker {
             .spawn()
             .map_err(FitsError::io("start the decoder", &self.program))?;
         let mut message = Vec::new();
-        let waited = self.wait(&mut child, &mut message);
+        let waited = self.wait(&mut child, &scratch, &mut message);
         if !matches!(waited, Ok(Waited::Ended(_))) {
             end(&mut child);
         }
@@ -128,8 +131,9 @@ impl Unpacker {
             Waited::Ended(status) => status,
             Waited::TooLong => {
                 let seconds = self.patience.as_secs_f64();
-                let why = format!("it could not be decoded in {seconds} s");
-                return Err(FitsError::unreadable(why));
+                let why = format!("decoding it stood still for {seconds} s");
+                let source = io::Error::new(io::ErrorKind::TimedOut, why);
+                return Err(FitsError::io("decode", &path)(source));
             }
             Waited::Stopped => {
                 return Err(FitsError::io("decode", &path)(io::Error::other("stopped")));
@@ -140,10 +144,12 @@ impl Unpacker {
         Opened::new(scratch, &path)
     }
 
-    /// Waits for the child's end and takes its message, as far as there is patience.
-    fn wait(&self, child: &mut Child, message: &mut Vec<u8>) -> io::Result<Waited> {
+    /// Waits for the child's end and takes its message, as far as there is patience: what it writes to
+    /// `scratch` renews that.
+    fn wait(&self, child: &mut Child, scratch: &File, message: &mut Vec<u8>) -> io::Result<Waited> {
         let mut pipe = child.stderr.take();
         let mut waited = Duration::ZERO;
+        let mut written = scratch.metadata()?.modified()?;
         loop {
             // Added up of what each look waits at least: no clock is needed.
             waited += match &mut pipe {
@@ -169,6 +175,10 @@ impl Unpacker {
             }
             if !(self.attend)() {
                 return Ok(Waited::Stopped);
+            }
+            let last = scratch.metadata()?.modified()?;
+            if std::mem::replace(&mut written, last) != last {
+                waited = Duration::ZERO;
             }
             if waited >= self.patience {
                 return Ok(Waited::TooLong);

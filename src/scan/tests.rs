@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use std::fs;
+use std::ops::ControlFlow;
 use std::os::unix::fs::{MetadataExt, symlink};
 
 use super::*;
@@ -17,6 +18,9 @@ fn folder(path: &Path) -> WatchFolder {
     }
 }
 
+/// The walk goes on.
+const ON: ControlFlow<()> = ControlFlow::Continue(());
+
 fn walk(folder: &WatchFolder) -> Vec<(String, Option<String>)> {
     let mut all = Vec::new();
     scan(folder, &mut |found| {
@@ -24,6 +28,7 @@ fn walk(folder: &WatchFolder) -> Vec<(String, Option<String>)> {
             Found::Wanted(look) => (look.file.path.to_string(), None),
             Found::Ignored(look, reason) => (look.file.path.to_string(), Some(reason)),
         });
+        ON
     })
     .unwrap();
     all.sort();
@@ -82,6 +87,7 @@ fn walk_finds_what_one_look_finds() {
         let (Found::Wanted(seen) | Found::Ignored(seen, _)) = &found;
         assert_eq!(look(&folder, &seen.file.path).as_ref(), Some(&found));
         assert_eq!(stamp(&folder, &seen.file.path), Some(seen.stamp));
+        ON
     })
     .unwrap();
     for unseen in [
@@ -120,23 +126,23 @@ fn stamp_is_the_file_systems() {
 fn walk_reports_the_root_it_walked() {
     let root = tempfile::tempdir().unwrap();
     let about = fs::metadata(root.path()).unwrap();
-    let walked = scan(&folder(root.path()), &mut |_| {}).unwrap();
+    let walked = scan(&folder(root.path()), &mut |_| ON).unwrap();
     assert_eq!(walked.root, (about.dev(), about.ino()));
     assert_eq!(walked.names, 0);
     fs::write(root.path().join(".x"), b"").unwrap();
-    assert_eq!(scan(&folder(root.path()), &mut |_| {}).unwrap().names, 1);
+    assert_eq!(scan(&folder(root.path()), &mut |_| ON).unwrap().names, 1);
 }
 
 #[test]
 fn missing_root_is_away_not_empty() {
     let root = tempfile::tempdir().unwrap();
     let gone = folder(&root.path().join("unmounted"));
-    let error = scan(&gone, &mut |_| {}).unwrap_err();
+    let error = scan(&gone, &mut |_| ON).unwrap_err();
     assert!(matches!(error, ScanError::Away { .. }), "{error}");
     fs::write(root.path().join("file"), b"").unwrap();
     let file = folder(&root.path().join("file"));
     assert!(matches!(
-        scan(&file, &mut |_| {}),
+        scan(&file, &mut |_| ON),
         Err(ScanError::Away { .. })
     ));
 }
@@ -155,7 +161,11 @@ fn path_too_deep_to_open_is_partly_and_the_rest_is_walked() {
             .into();
     }
     let mut seen = 0;
-    let error = scan(&folder(root.path()), &mut |_| seen += 1).unwrap_err();
+    let error = scan(&folder(root.path()), &mut |_| {
+        seen += 1;
+        ON
+    })
+    .unwrap_err();
     assert!(matches!(error, ScanError::Partly { .. }), "{error}");
     assert_eq!(seen, 1);
 }
@@ -165,7 +175,7 @@ fn bad_pattern_is_an_error_with_its_text() {
     let root = tempfile::tempdir().unwrap();
     let mut folder = folder(root.path());
     folder.ignore = vec!["{a".to_owned()];
-    let error = scan(&folder, &mut |_| {}).unwrap_err();
+    let error = scan(&folder, &mut |_| ON).unwrap_err();
     assert!(error.to_string().contains("\"{a\""), "{error}");
 }
 
@@ -217,4 +227,22 @@ fn listing_that_does_not_tell_kinds_is_looked_up() {
         sort(&open, c"absent", FileType::Unknown),
         Err(Errno::NOENT)
     ));
+}
+
+#[test]
+fn a_walk_that_is_left_shows_nothing_more_and_says_so() {
+    let root = tempfile::tempdir().unwrap();
+    for name in ["a.fits", "b.fits", "c.fits"] {
+        fs::write(root.path().join(name), "").unwrap();
+    }
+    let mut seen = 0;
+    let left = scan(&folder(root.path()), &mut |_| {
+        seen += 1;
+        match seen {
+            2 => ControlFlow::Break(()),
+            _ => ON,
+        }
+    });
+    assert!(matches!(left, Err(ScanError::Left { .. })), "{left:?}");
+    assert_eq!(seen, 2);
 }

@@ -2,6 +2,7 @@
 //!
 //!     cargo bench --bench mutants [-- COUNT [FOLDER]]
 //!
+//! `DAWNLEDGER_PROGRAM` names another build of the program, such as `target/release/dawnledger`.
 //! Each is a light of a sound night, stored in one of four forms and spoilt in one of six ways from a
 //! fixed seed. Every file must stand in one list and be calibrated, or refused or waiting with a reason; a
 //! crash of the program, or a batch that does not end, stops the bench. Decoders that die and the reasons
@@ -26,7 +27,7 @@ use std::time::{Duration, Instant};
 
 use dice::Dice;
 use mutants::{FORMS, FRAMES, RIG, SPOILS, accounted, forms, spoilt};
-use observatory::{Observatory, PROGRAM, files};
+use observatory::{Observatory, files, program};
 
 /// Files taken in by one call of the program.
 const BATCH: usize = 1000;
@@ -156,7 +157,7 @@ fn elsewhere(folder: &Path, cost: &mut Cost) {
 
 fn once(here: &Observatory, cost: &mut Cost) {
     let begun = Instant::now();
-    let mut child = Command::new(PROGRAM)
+    let mut child = Command::new(program())
         .args(["once", "--config"])
         .arg(here.settings())
         .stdout(Stdio::null())

@@ -17,6 +17,11 @@ use dawnledger::simulate::{Scenario, write_all};
 /// Our program.
 pub const PROGRAM: &str = env!("CARGO_BIN_EXE_dawnledger");
 
+/// The program for what asks for many runs or much work; `DAWNLEDGER_PROGRAM` names another build of it.
+pub fn program() -> PathBuf {
+    std::env::var_os("DAWNLEDGER_PROGRAM").map_or(PROGRAM.into(), PathBuf::from)
+}
+
 /// Everything in a folder: relative path to contents.
 pub type Tree = BTreeMap<PathBuf, Vec<u8>>;
 

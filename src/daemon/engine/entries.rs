@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 
-use super::{DaemonError, Engine, READ_AGAIN};
+use super::{DaemonError, Engine, later};
 use crate::daemon::intake::Taken;
 use crate::facts::{Content, Digest, Entry, FileId, Fingerprint, Kind, Look, Snapshot, Stamp};
 use crate::night::Cause;
@@ -42,13 +42,12 @@ impl Engine {
                     self.teller.arriving();
                     trouble = Err(error);
                 }
-                Taken::Later(reason) => {
+                Taken::Later(reason, took) => {
                     tracing::warn!(file = %look.file, "could not be read, to be tried again: {reason}");
-                    let until = now.saturating_add(READ_AGAIN).unwrap_or(now);
                     let note = format!("it could not be read: {reason}");
                     let text = format!("{}: {note}", look.file);
                     self.alarm.failed(Cause::Raw, &text, now);
-                    self.settle.put_off(&look.file, note, until);
+                    self.settle.put_off(&look.file, note, later(now, took));
                     self.teller.arriving();
                 }
             }

@@ -1,8 +1,10 @@
 //! What becomes of a sensor that was measured, or was not.
 
+use std::time::Duration;
+
 use jiff::Timestamp;
 
-use super::{DaemonError, Engine, READ_AGAIN};
+use super::{DaemonError, Engine};
 use crate::facts::{Failure, SensorFigures, SensorTask};
 use crate::make::MakeError;
 
@@ -18,11 +20,12 @@ impl Engine {
         Ok(())
     }
 
-    /// A sensor could not be measured.
+    /// A sensor could not be measured, after so long.
     pub fn not_known(
         &mut self,
         task: &SensorTask,
         error: MakeError,
+        took: Duration,
         now: Timestamp,
     ) -> Result<(), DaemonError> {
         let Some(error) = self.deal_with_raw(error, now)? else {
@@ -31,7 +34,7 @@ impl Engine {
         let reason = error.to_string();
         tracing::warn!(camera = %task.camera.name, "the sensor was not measured: {reason}");
         if matches!(error, MakeError::Read { .. }) {
-            self.again = self.again.or(now.checked_add(READ_AGAIN).ok());
+            self.put_off(now, took);
         }
         self.unread.insert(task.key(), Failure { reason });
         self.snapshot = None;

@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeSet, HashMap};
 use std::io;
+use std::ops::ControlFlow;
 
 use jiff::Timestamp;
 
@@ -121,13 +122,16 @@ impl Engine {
         let (mut back, mut ignored, mut looks) = (Vec::new(), Vec::new(), Vec::new());
         let mut foreign = 0;
         let walked = scan::scan(folder, &mut |found| {
+            if self.stop.look().is_err() {
+                return ControlFlow::Break(());
+            }
             let (look, reason) = match found {
                 Found::Wanted(look) => (look, None),
                 Found::Ignored(look, reason) => (look, Some(reason)),
             };
             foreign += usize::from(reason.is_some());
             if reason.is_some() && foreign > most {
-                return;
+                return ControlFlow::Continue(());
             }
             match (known.remove(&look.file.path), reason) {
                 (Some((stamp, true)), _) if stamp == look.stamp => {}
@@ -135,7 +139,10 @@ impl Engine {
                 (_, Some(reason)) => ignored.push((look, reason)),
                 (_, None) => looks.push(look),
             }
+            ControlFlow::Continue(())
         });
+        // What it did not come by has not vanished.
+        self.stop.look()?;
         Ok(Seen {
             walked,
             known,

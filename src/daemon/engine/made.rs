@@ -1,10 +1,12 @@
 //! What becomes of a product that was made or measured, or was not.
 
+use std::time::Duration;
+
 use jiff::Timestamp;
 use rustix::io::Errno;
 use rustix::process::{Resource, getrlimit};
 
-use super::{DaemonError, Engine, READ_AGAIN};
+use super::{DaemonError, Engine, later};
 use crate::facts::{Failure, FileId, Fingerprint, Made, Measured, Task, ToMeasure};
 use crate::make::MakeError;
 use crate::measure;
@@ -111,7 +113,7 @@ impl Engine {
         Ok(())
     }
 
-    /// A product was not made. What can be mended is: the files concerned are looked at again,
+    /// A product was not made, after so long. What can be mended is: the files concerned are looked at again,
     /// refused, or the master is made anew.
     ///
     /// # Errors
@@ -120,6 +122,7 @@ impl Engine {
         &mut self,
         task: &Task,
         error: MakeError,
+        took: Duration,
         now: Timestamp,
     ) -> Result<(), DaemonError> {
         let Some(error) = self.deal_with_raw(error, now)? else {
@@ -161,7 +164,7 @@ impl Engine {
                 tracing::warn!(product = task.product, "not made for now: {reason}");
                 self.alarm.failed(Cause::Raw, &reason, now);
                 self.unread.insert(task.fingerprint, Failure { reason });
-                self.again = self.again.or(now.checked_add(READ_AGAIN).ok());
+                self.put_off(now, took);
                 self.snapshot = None;
                 self.teller.all();
                 Ok(())
@@ -169,6 +172,12 @@ impl Engine {
             MakeError::Publish(error) if error.is_passing() => Err(error.into()),
             other => self.failed(task, &other.to_string(), now),
         }
+    }
+
+    /// What could not be read is tried again, all of it together. Each that fails puts that off: where
+    /// each takes long, all have had their turn before one has its second.
+    pub(super) fn put_off(&mut self, now: Timestamp, took: Duration) {
+        self.again = self.again.max(Some(later(now, took)));
     }
 
     /// What could not be read may be tried again, if it is time. True where there is something.

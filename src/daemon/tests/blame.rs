@@ -16,7 +16,9 @@ fn files_that_others_hold_open_are_not_blamed_on_a_small_set() {
         path: here.path("incoming/bias.fits"),
         source: Errno::MFILE.into(),
     };
-    engine.not_made(&task, too_many, now).unwrap();
+    engine
+        .not_made(&task, too_many, Duration::ZERO, now)
+        .unwrap();
     assert!(engine.again.is_some(), "it is tried again");
     assert!(engine.try_again(engine.again.unwrap()));
     assert_eq!(engine.plan(now).unwrap().tasks.len(), 1);
@@ -59,7 +61,8 @@ fn a_disk_without_room_to_decode_is_waited_for_and_blamed_on_no_file() {
     let now = at(20_000);
     let task = engine.plan(now).unwrap().tasks.remove(0);
     let (folder, source) = no_room();
-    full(engine.not_made(&task, MakeError::Scratch { folder, source }, now));
+    let no_room = MakeError::Scratch { folder, source };
+    full(engine.not_made(&task, no_room, Duration::ZERO, now));
     assert_eq!(engine.plan(now).unwrap().tasks.len(), 1, "no failure of it");
     let told = engine.alarm.events();
     assert!(told.is_empty(), "no raw file is to blame: {told:?}");
@@ -84,4 +87,55 @@ fn the_end_of_what_another_loop_told_is_told() {
     let events = engine.alarm.events();
     let told: Vec<Occasion> = events.iter().map(Event::occasion).collect();
     assert_eq!(told, [Occasion::Failed, Occasion::Recovered]);
+}
+
+/// A share that stands still costs two minutes a file. It is left alone for ten times as long, and what
+/// is tried last puts off the second turn of all.
+#[test]
+fn what_took_long_before_it_failed_is_left_alone_for_long() {
+    let here = Place::new();
+    let mut engine = here.open(PROFILE, Mode::Run);
+    engine.scan(0, at(0)).unwrap();
+    let mut requests = engine.due(at(100));
+    let slow = requests.remove(0).look;
+    let still = |seconds| Taken::Later("it stood still".to_owned(), Duration::from_secs(seconds));
+    let mut taken = vec![(slow.clone(), still(120))];
+    taken.extend(requests.into_iter().map(|other| (other.look, still(0))));
+    engine.taken_in(taken, at(100)).unwrap();
+    assert_eq!(engine.due(at(159)).len(), 0);
+    assert_eq!(engine.due(at(160)).len(), 3, "the others after a minute");
+    assert_eq!(engine.due(at(1299)).len(), 0);
+    assert_eq!(
+        engine.due(at(1300)).len(),
+        1,
+        "the slow one after ten times its two"
+    );
+
+    let here = Place::new();
+    let mut engine = here.open(PROFILE, Mode::Run);
+    here.take_in(&mut engine, at(0));
+    let task = engine.plan(at(10_000)).unwrap().tasks.remove(0);
+    let mut fails = |took, now: Timestamp| {
+        let error = MakeError::Read {
+            path: here.path("incoming/bias.fits"),
+            source: io::ErrorKind::TimedOut.into(),
+        };
+        engine.not_made(&task, error, took, now).unwrap();
+        engine.again.unwrap().duration_since(now)
+    };
+    let seconds = Duration::from_secs;
+    assert_eq!(fails(seconds(0), at(10_000)), SignedDuration::from_secs(60));
+    assert_eq!(
+        fails(seconds(120), at(10_120)),
+        SignedDuration::from_secs(1200)
+    );
+    assert_eq!(
+        fails(seconds(9000), at(20_000)),
+        SignedDuration::from_hours(1)
+    );
+    assert_eq!(
+        fails(seconds(0), at(20_001)),
+        SignedDuration::from_secs(3599),
+        "never earlier than before"
+    );
 }

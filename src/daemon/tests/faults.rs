@@ -2,7 +2,6 @@
 //! with the same bytes as if nothing had been.
 
 use std::collections::BTreeMap;
-use std::sync::atomic::{AtomicBool, AtomicUsize};
 
 use rustix::io::Errno;
 
@@ -85,6 +84,7 @@ fn new(here: &Place, gate: Arc<Nth>) -> Result<Turn, DaemonError> {
         disk,
         "no-such-program".into(),
         Mode::Run,
+        Stop::default(),
     )
 }
 

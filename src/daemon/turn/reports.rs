@@ -46,7 +46,7 @@ impl Turn {
                     }
                     Err(error) => {
                         self.queue.clear();
-                        self.engine.not_made(&task, error, now)
+                        self.engine.not_made(&task, error, took, now)
                     }
                 }
             }
@@ -64,7 +64,7 @@ impl Turn {
                         tracing::info!(%camera, seconds, "measured the sensor");
                         self.engine.knows(&task, figures)
                     }
-                    Err(error) => self.engine.not_known(&task, error, now),
+                    Err(error) => self.engine.not_known(&task, error, took, now),
                 }
             }
             Report::Measured(light, took, measured) => {
