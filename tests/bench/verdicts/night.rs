@@ -31,6 +31,7 @@ pub struct Taken {
     /// What a person would set it aside for.
     pub fault: Option<SetAside>,
     /// One would set it aside and another keep it: at the edge of a cloud.
+    #[allow(dead_code, reason = "the bench `verdicts` asks for it alone")]
     pub is_doubtful: bool,
     pub story: String,
     pub measured: Measured,
