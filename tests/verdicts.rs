@@ -10,13 +10,13 @@ mod trails;
 
 use rayon::prelude::*;
 
-use night::night;
+use night::{Play, night};
 
 #[test]
 fn spoiled_lights_are_set_aside_and_good_ones_kept() {
     let nights: Vec<_> = (1..=12u64)
         .into_par_iter()
-        .map(|number| night(number, true))
+        .map(|number| night(number, Play::Small))
         .collect();
     let (mut spoiled, mut good) = (0, 0);
     let (mut missed, mut lost) = (Vec::new(), Vec::new());

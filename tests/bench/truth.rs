@@ -64,7 +64,7 @@ fn main() {
 
 fn widths(count: u64, first: u64) {
     let measure = |number: u64| -> Vec<(bool, Estimate, f64)> {
-        let night = night::night(number, false);
+        let night = night::night(number, night::Play::Whole);
         let colour = night.story.starts_with("colour");
         let lights = night.lights.iter();
         let widths = lights.filter_map(|light| {

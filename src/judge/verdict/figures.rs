@@ -19,6 +19,11 @@ const LOG_FLUX_PER_MAG: f64 = 0.921_034;
 const HAZE: f64 = 0.15;
 const HAZE_AND_AIR: f64 = 0.4;
 
+/// In the course of a night haze may take so many magnitudes in all, where air mass is known; and the air so
+/// many more per air mass than is usual, as through a blue filter low above the sea.
+const HAZE_IN_ALL: f64 = 0.1;
+const THICK_AIR: f64 = 0.15;
+
 /// The seeing's width goes as this power of air mass.
 const SEEING: f64 = 0.6;
 
@@ -28,7 +33,11 @@ const ELONGATION: Habit = Habit {
     most: 0.0,
     above: f64::INFINITY,
     floor: 0.05,
+    clouded: None,
 };
+
+/// Of what takes starlight, this part of the allowed at once is clouds.
+const EDGE: f64 = 0.5;
 
 /// The full width: seeing and focus may worsen by a quarter in an hour.
 const WIDTH: Habit = Habit {
@@ -36,6 +45,7 @@ const WIDTH: Habit = Habit {
     most: 0.0,
     above: 0.18,
     floor: 0.05,
+    clouded: None,
 };
 
 /// Lost flux.
@@ -44,6 +54,7 @@ const LOSS: Habit = Habit {
     most: 0.0,
     above: 0.06,
     floor: 0.03,
+    clouded: None,
 };
 
 /// The sky may double in twenty minutes, as under a rising full Moon, and go on as it likes. Dawn is
@@ -53,6 +64,7 @@ const SKY: Habit = Habit {
     most: f64::INFINITY,
     above: 0.18,
     floor: 0.05,
+    clouded: None,
 };
 
 /// The number of stars may halve in an hour.
@@ -61,6 +73,7 @@ const COUNT: Habit = Habit {
     most: 0.0,
     above: 0.26,
     floor: 0.05,
+    clouded: None,
 };
 
 /// One figure of all lights.
@@ -167,6 +180,7 @@ impl Figures {
         let allowed = -limits.stars_ratio.ln();
         let habit = Habit {
             most: allowed,
+            clouded: Some(EDGE * allowed),
             // Stars about the threshold come and go with the noise.
             floor: COUNT.floor + 0.5 / usual_count.unwrap_or(1.0).sqrt(),
             ..COUNT
@@ -184,10 +198,17 @@ impl Figures {
             Seen::Unmatched => None,
         };
         let allowed = -limits.transparency.ln();
-        let per_hour = if air.is_some() { HAZE } else { HAZE_AND_AIR };
+        let (per_hour, most) = match &air {
+            Some(air) => {
+                let in_all = HAZE_IN_ALL + THICK_AIR * spread(air);
+                (HAZE, (LOG_FLUX_PER_MAG * in_all).min(allowed))
+            }
+            None => (HAZE_AND_AIR, allowed),
+        };
         let habit = Habit {
             rate: LOG_FLUX_PER_MAG * per_hour,
-            most: allowed,
+            most,
+            clouded: Some(EDGE * allowed),
             ..LOSS
         };
         let loss = Figure::new(hours, each(&lost), habit, allowed);
@@ -254,6 +275,13 @@ impl Figures {
             .as_ref()
             .map_or(0.0, |air| LOG_FLUX_PER_MAG * EXTINCTION * air[at])
     }
+}
+
+/// The largest of some values less the smallest.
+fn spread(values: &[f64]) -> f64 {
+    let most = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let least = values.iter().copied().fold(f64::INFINITY, f64::min);
+    most - least
 }
 
 /// Hours since the first light of the group; none unless all have a time.

@@ -345,6 +345,31 @@ fn a_night_that_is_cloudy_for_more_than_half_still_has_its_clear_lights() {
     }
 }
 
+/// While it lay over the field for an hour, the limit followed it down to half of the best.
+#[test]
+fn the_limit_stays_where_it_is_under_clouds_that_last() {
+    for (from, to) in [(20, 32), (0, 12), (48, 60), (30, 60)] {
+        let mut lights = night(60);
+        for light in &mut lights[from..to] {
+            light.dim(0.6);
+        }
+        for air_mass in [None, Some(1.3)] {
+            lights
+                .iter_mut()
+                .for_each(|light| light.air_mass = air_mass);
+            for (at, judged) in judge(&lights, None).iter().enumerate() {
+                let under = (from..to).contains(&at);
+                let want: &[SetAside] = if under { &[SetAside::Clouds] } else { &[] };
+                assert_eq!(reasons(judged), want, "light {at}: {judged:?}");
+                for finding in &judged.findings {
+                    assert!((finding.value - 0.6).abs() < 0.03, "{at}: {finding:?}");
+                    assert!((finding.limit - 0.7).abs() < 0.03, "{at}: {finding:?}");
+                }
+            }
+        }
+    }
+}
+
 #[test]
 fn few_lights_are_judged_by_the_limits_alone() {
     let mut lights = night(4);

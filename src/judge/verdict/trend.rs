@@ -10,13 +10,21 @@
 //! the time between: a few lights between two such steps, or between one and an end of the night, are
 //! held against the lights before and after ([`Trend::without_steps`]).
 //!
+//! Of starlight, clouds take and nothing gives: what is lost for a while and comes back, or is lost all of a
+//! sudden, is no drift however long it lasts ([`clouds`]).
+//!
 //! Middle and scatter are those of the shortest interval that holds half of the values (Rousseeuw
 //! and Leroy 1987, section 4.3): a group whose other half is spread out by clouds still has
 //! the middle and the scatter of its good half, where median and MAD would follow the clouds.
 
+mod clouds;
+#[cfg(test)]
+mod tests;
+
 use crate::combine::median;
 
 use super::ENOUGH;
+use clouds::Sky;
 
 /// Half-width of the interval that holds the middle half of a normal population, doubled, in
 /// standard deviations.
@@ -36,6 +44,8 @@ pub(super) struct Habit {
     pub(super) above: f64,
     /// The scatter is at least this.
     pub(super) floor: f64,
+    /// Of a figure that clouds alone worsen for a while: so much at once is clouds.
+    pub(super) clouded: Option<f64>,
 }
 
 /// What a group lets expect.
@@ -75,7 +85,16 @@ impl Trend {
                 best(&mut known.iter().map(reach).collect::<Vec<f64>>())
             })
             .collect();
-        let envelope = envelope?;
+        let mut envelope = envelope?;
+        let clouds = match (hours, habit.clouded) {
+            (Some(hours), Some(least)) if known.len() >= ENOUGH => {
+                Some((Sky::of(hours, figures), least))
+            }
+            _ => None,
+        };
+        if let Some((sky, _)) = &clouds {
+            sky.hold_to_the_worse_side(&mut envelope);
+        }
         let above: Vec<f64> = known
             .iter()
             .map(|&(at, figure)| figure - envelope[at])
@@ -84,18 +103,19 @@ impl Trend {
             (median(&mut above.clone())?, None)
         } else {
             let (middle, sd) = typical(&above)?;
+            let from_light_to_light = clouds.as_ref().map(|(sky, _)| sky.scatter());
+            let sd = from_light_to_light.map_or(sd, |scatter| scatter.min(sd));
             (middle, Some(sd.max(habit.floor)))
         };
         // Below 0 where the second best of all lies a while off, with what may have changed since.
         let raise = middle.min(habit.above);
         let ceiling = best(&mut envelope.clone())? + raise + habit.most;
-        Some(Self {
-            expected: envelope
-                .iter()
-                .map(|low| (low + raise).min(ceiling))
-                .collect(),
-            sd,
-        })
+        let raised = envelope.iter().map(|low| (low + raise).min(ceiling));
+        let mut expected: Vec<f64> = raised.collect();
+        if let Some((sky, least)) = &clouds {
+            sky.hold_to_before(&mut expected, habit.rate, *least);
+        }
+        Some(Self { expected, sd })
     }
 
     /// The same where a few lights differ from those before and after by more than `step`, all of a
@@ -218,92 +238,4 @@ pub(super) fn typical(values: &[f64]) -> Option<(f64, f64)> {
     // 80 of them, good to 5 %).
     let short = if count.is_multiple_of(2) { 9.3 } else { 5.5 };
     Some((middle, width / MIDDLE_HALF * (1.0 + short / count as f64)))
-}
-
-#[cfg(test)]
-mod tests {
-    #![allow(clippy::unwrap_used)]
-
-    use super::*;
-
-    const HABIT: Habit = Habit {
-        rate: 0.2,
-        most: 0.4,
-        above: 0.3,
-        floor: 0.03,
-    };
-
-    #[test]
-    fn the_shortest_half_forgets_the_other() {
-        let good = [1.0, 1.1, 0.9, 1.05, 0.95];
-        let all: Vec<f64> = good.iter().copied().chain([2.0, 3.5, 5.0, 7.0]).collect();
-        let (middle, sd) = typical(&all).unwrap();
-        assert!((middle - 1.0).abs() < 1e-9 && sd < 0.25, "{middle} {sd}");
-        assert_eq!(typical(&[]), None);
-        assert_eq!(typical(&[4.0]), Some((4.0, 0.0)));
-    }
-
-    #[test]
-    fn slow_changes_are_followed_and_steps_are_not() {
-        let hours: Vec<f64> = (0..30).map(|n| f64::from(n) * 0.1).collect();
-        let slow: Vec<Option<f64>> = hours.iter().map(|hour| Some(0.1 * hour)).collect();
-        let trend = Trend::of(Some(&hours), &slow, HABIT).unwrap();
-        for (at, figure) in slow.iter().enumerate() {
-            assert_eq!(trend.beyond(at, figure.unwrap(), 0.1), None, "{at}");
-        }
-        let mut step = slow.clone();
-        for figure in &mut step[10..14] {
-            *figure = figure.map(|figure| figure + 0.5);
-        }
-        let trend = Trend::of(Some(&hours), &step, HABIT).unwrap();
-        for (at, figure) in step.iter().enumerate() {
-            let beyond = trend.beyond(at, figure.unwrap(), 0.35).is_some();
-            assert_eq!(beyond, (10..14).contains(&at), "{at}");
-        }
-    }
-
-    #[test]
-    fn a_few_lights_after_a_step_are_no_drift() {
-        let hours: Vec<f64> = (0..30).map(|n| f64::from(n) * 0.3).collect();
-        let beyond = |figure: &dyn Fn(usize) -> f64| -> Vec<usize> {
-            let figures: Vec<Option<f64>> = (0..30).map(|at| Some(figure(at))).collect();
-            let trend = Trend::of(Some(&hours), &figures, HABIT).unwrap();
-            let trend = trend.without_steps(&hours, &figures, (HABIT.rate, 0.35));
-            let lights = 0..30;
-            let is_beyond = |at: &usize| trend.beyond(*at, figure(*at), 0.35).is_some();
-            lights.filter(is_beyond).collect()
-        };
-        let none: [usize; 0] = [];
-        // Seeing worsens slowly; what comes before the focus was right stands out, and what is lit.
-        let slow = |at: usize| 0.02 * at as f64;
-        assert_eq!(beyond(&slow), none);
-        assert_eq!(
-            beyond(&|at| slow(at) + if at < 5 { 0.6 } else { 0.0 }),
-            [0, 1, 2, 3, 4]
-        );
-        assert_eq!(
-            beyond(&|at| slow(at) + if at == 12 { 0.6 } else { 0.0 }),
-            [12]
-        );
-        // Dawn: each light brighter than the one before.
-        let dawn = |at: usize| 0.7 * (at as f64 - 26.0).max(0.0);
-        assert_eq!(beyond(&dawn), [27, 28, 29]);
-        // From one level to another for good: both are as they are.
-        assert_eq!(beyond(&|at| if at < 15 { 0.0 } else { 0.4 }), none);
-    }
-
-    #[test]
-    fn a_bad_night_is_measured_by_earlier_ones() {
-        let bad = vec![Some(1.0); 8];
-        let trend = Trend::of(None, &bad, HABIT).unwrap();
-        assert_eq!(trend.beyond(0, 1.0, 0.3), None);
-        assert_eq!(
-            trend.clone().or_usual(Some(0.8), 0.3).beyond(0, 1.0, 0.3),
-            None
-        );
-        assert_eq!(
-            trend.or_usual(Some(0.5), 0.3).beyond(0, 1.0, 0.3),
-            Some(None)
-        );
-    }
 }
