@@ -185,6 +185,7 @@ fn measured(dice: &mut Dice, field: &[Star], moment: &Moment) -> Measured {
             shape: Some(shape),
             fwhm_spread_px: 0.1,
             elongation_spread: 0.0,
+            second_image: None,
             zones: [None; 9],
             brightest,
         },
