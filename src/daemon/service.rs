@@ -4,6 +4,11 @@
 //! Signals are heard on a thread of their own, so that a step of the loop that takes long can look
 //! whether it is to be left.
 
+use std::ffi::OsStr;
+use std::io;
+use std::os::linux::net::SocketAddrExt;
+use std::os::unix::ffi::OsStrExt;
+use std::os::unix::net::{SocketAddr, UnixDatagram};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
@@ -165,7 +170,55 @@ pub fn watchdog() -> Option<Duration> {
 }
 
 fn tell(state: &[NotifyState<'_>]) {
-    if let Err(error) = sd_notify::notify(state) {
+    let told = std::env::var_os("NOTIFY_SOCKET").map_or(Ok(()), |socket| send(&socket, state));
+    if let Err(error) = told {
         tracing::debug!("the service manager could not be told: {error}");
+    }
+}
+
+/// A service manager that reads no more must not hold up the loop, or the work would stand still with it.
+const PATIENCE: Duration = Duration::from_millis(500);
+
+fn send(socket: &OsStr, state: &[NotifyState<'_>]) -> io::Result<()> {
+    let lines: String = state.iter().map(|line| format!("{line}\n")).collect();
+    let way = UnixDatagram::unbound()?;
+    way.set_write_timeout(Some(PATIENCE))?;
+    match socket.as_bytes().strip_prefix(b"@") {
+        Some(name) => way.connect_addr(&SocketAddr::from_abstract_name(name)?)?,
+        None => way.connect(socket)?,
+    }
+    way.send(lines.as_bytes()).map(|_| ())
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+
+    use super::*;
+
+    #[test]
+    fn whoever_reads_no_more_is_told_no_more() {
+        let folder = tempfile::TempDir::new().unwrap();
+        let path = folder.path().join("notify");
+        let ear = UnixDatagram::bind(&path).unwrap();
+        let status = [NotifyState::Status("all is well"), NotifyState::Watchdog];
+        send(path.as_os_str(), &status).unwrap();
+        let mut heard = [0; 64];
+        let length = ear.recv(&mut heard).unwrap();
+        assert_eq!(&heard[..length], b"STATUS=all is well\nWATCHDOG=1\n");
+        // However long the queue is that the system keeps for it.
+        let refused = (0..100_000).find_map(|_| send(path.as_os_str(), &status).err());
+        assert_eq!(refused.unwrap().kind(), io::ErrorKind::WouldBlock);
+    }
+
+    #[test]
+    fn a_name_without_a_file_is_found() {
+        let name = format!("dawnledger-{}", std::process::id());
+        let address = SocketAddr::from_abstract_name(&name).unwrap();
+        let ear = UnixDatagram::bind_addr(&address).unwrap();
+        send(OsStr::new(&format!("@{name}")), &[NotifyState::Ready]).unwrap();
+        let mut heard = [0; 64];
+        let length = ear.recv(&mut heard).unwrap();
+        assert_eq!(&heard[..length], b"READY=1\n");
     }
 }

@@ -289,8 +289,8 @@ fn crowd(job: &Job) {
         frames.len(),
         daemon.ready()
     );
-    job.await_lights(60);
     daemon.rests();
+    assert_eq!(job.lights(), 60);
     println!("  resting: {}", daemon.holds());
     daemon.stop();
     let mut daemon = Daemon::start(&job.folder);
