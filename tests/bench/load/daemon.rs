@@ -86,7 +86,7 @@ impl Daemon {
     }
 
     /// Notices that nobody reads would fill the socket.
-    fn drain(&self) {
+    pub fn drain(&self) {
         self.notices.set_nonblocking(true).unwrap();
         let mut notice = [0; 4096];
         while !matches!(self.notices.recv(&mut notice), Err(error) if error.kind() == ErrorKind::WouldBlock)
