@@ -30,7 +30,7 @@ pub fn snapshot(settings: &Settings) -> Result<Snapshot, Failure> {
     };
     let unpacker = Unpacker::new(program()?, settings.state.join("scratch"));
     let mut shelf = Shelf::new(unpacker);
-    shelf.look(settings);
+    shelf.look(settings, &|| Ok(()))?;
     snapshot.supplied = shelf.found().to_vec();
     Ok(snapshot)
 }

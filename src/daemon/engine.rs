@@ -87,6 +87,12 @@ pub fn recognition(profiles: &[Arc<Profile>]) -> String {
     hasher.finalize().to_hex()[..16].to_owned()
 }
 
+/// What could not be read, and when it is tried again; none: not before the next start.
+struct Unread {
+    again: Option<Timestamp>,
+    failure: Failure,
+}
+
 /// The state of the daemon, apart from what runs.
 pub struct Engine {
     pub settings: Arc<Settings>,
@@ -116,11 +122,9 @@ pub struct Engine {
     suspects: Vec<PathBuf>,
     /// Products that were not made because a raw file could not be read, perhaps only this time:
     /// nothing for the catalogue, which remembers what does not mend itself.
-    unread: BTreeMap<Fingerprint, Failure>,
+    unread: BTreeMap<Fingerprint, Unread>,
     /// Lights that could not be measured: not tried again before the next start.
     unmeasured: BTreeSet<Fingerprint>,
-    /// When what could not be read is tried again.
-    pub again: Option<Timestamp>,
     /// Looked at between the parts of what may take long.
     stop: Stop,
 }
@@ -175,7 +179,6 @@ impl Engine {
             suspects: Vec::new(),
             unread: BTreeMap::new(),
             unmeasured: BTreeSet::new(),
-            again: None,
             stop,
             settings,
         };
@@ -240,7 +243,9 @@ impl Engine {
             Some(snapshot) => snapshot,
             None => {
                 let mut snapshot = self.catalogue.snapshot()?;
-                snapshot.failed.extend(self.unread.clone());
+                let unread = self.unread.iter();
+                let failures = unread.map(|(print, unread)| (*print, unread.failure.clone()));
+                snapshot.failed.extend(failures);
                 snapshot.supplied = self.shelf.found().to_vec();
                 snapshot
             }
@@ -314,6 +319,11 @@ impl Engine {
     /// Grows with every change of what is known: same number, same plan, but for the time.
     pub fn generation(&self) -> u64 {
         self.catalogue.generation() + self.shelf.changes()
+    }
+
+    /// A step of the loop begins, beside a worker that works or not.
+    pub fn begin_step(&self, worker: bool) {
+        self.stop.begin(worker);
     }
 
     /// Writes the logs of all nights that may have changed.

@@ -89,15 +89,37 @@ const LONGEST: Duration = Duration::from_secs(120);
 #[derive(Clone)]
 pub struct Stop {
     asked: Arc<AtomicBool>,
-    /// When a sign of life was given last.
-    signed: Arc<Mutex<Instant>>,
+    step: Arc<Mutex<Step>>,
+}
+
+/// The step that is under way.
+struct Step {
+    /// When it began, or gave its last sign of life.
+    signed: Instant,
+    /// False where the worker gave none: then the loop gives none for both.
+    is_vouched_for: bool,
+}
+
+impl Step {
+    /// Is a sign of life due? Then it counts as given.
+    fn signs(&mut self, now: Instant) -> bool {
+        let due = self.is_vouched_for && now.saturating_duration_since(self.signed) >= SIGN;
+        if due {
+            self.signed = now;
+        }
+        due
+    }
 }
 
 impl Default for Stop {
     fn default() -> Self {
+        let step = Step {
+            signed: Instant::now(),
+            is_vouched_for: true,
+        };
         Self {
             asked: Arc::default(),
-            signed: Arc::new(Mutex::new(Instant::now())),
+            step: Arc::new(Mutex::new(step)),
         }
     }
 }
@@ -108,7 +130,17 @@ impl Stop {
         self.asked.store(true, Ordering::Relaxed);
     }
 
-    /// Gives a sign of life where the last was long ago.
+    /// A step of the loop begins; `worker` tells whether the worker works, if it has work.
+    pub fn begin(&self, worker: bool) {
+        if let Ok(mut step) = self.step.lock() {
+            *step = Step {
+                signed: Instant::now(),
+                is_vouched_for: worker,
+            };
+        }
+    }
+
+    /// Gives a sign of life where the step has gone on for long without.
     ///
     /// # Errors
     /// [`DaemonError::Stopped`] where an end was asked for.
@@ -116,10 +148,11 @@ impl Stop {
         if self.asked.load(Ordering::Relaxed) {
             return Err(DaemonError::Stopped);
         }
-        if let Ok(mut signed) = self.signed.lock()
-            && signed.elapsed() >= SIGN
+        if self
+            .step
+            .lock()
+            .is_ok_and(|mut step| step.signs(Instant::now()))
         {
-            *signed = Instant::now();
             starting(LONGEST);
         }
         Ok(())
@@ -170,7 +203,8 @@ pub fn watchdog() -> Option<Duration> {
 }
 
 fn tell(state: &[NotifyState<'_>]) {
-    let told = std::env::var_os("NOTIFY_SOCKET").map_or(Ok(()), |socket| send(&socket, state));
+    let told =
+        std::env::var_os("NOTIFY_SOCKET").map_or(Ok(()), |socket| send(&socket, state, PATIENCE));
     if let Err(error) = told {
         tracing::debug!("the service manager could not be told: {error}");
     }
@@ -179,10 +213,10 @@ fn tell(state: &[NotifyState<'_>]) {
 /// A service manager that reads no more must not hold up the loop, or the work would stand still with it.
 const PATIENCE: Duration = Duration::from_millis(500);
 
-fn send(socket: &OsStr, state: &[NotifyState<'_>]) -> io::Result<()> {
+fn send(socket: &OsStr, state: &[NotifyState<'_>], patience: Duration) -> io::Result<()> {
     let lines: String = state.iter().map(|line| format!("{line}\n")).collect();
     let way = UnixDatagram::unbound()?;
-    way.set_write_timeout(Some(PATIENCE))?;
+    way.set_write_timeout(Some(patience))?;
     match socket.as_bytes().strip_prefix(b"@") {
         Some(name) => way.connect_addr(&SocketAddr::from_abstract_name(name)?)?,
         None => way.connect(socket)?,
@@ -196,18 +230,37 @@ mod tests {
 
     use super::*;
 
+    /// Else many short steps would vouch for a worker that hangs.
+    #[test]
+    fn only_a_step_that_lasts_beside_a_worker_that_works_gives_signs() {
+        let begun = Instant::now();
+        let after = |step: &mut Step, seconds| step.signs(begun + Duration::from_secs(seconds));
+        let mut step = Step {
+            signed: begun,
+            is_vouched_for: true,
+        };
+        let signs = [0, 4, 5, 6, 9, 10, 30].map(|seconds| after(&mut step, seconds));
+        assert_eq!(signs, [false, false, true, false, false, true, true]);
+        step = Step {
+            signed: begun,
+            is_vouched_for: false,
+        };
+        assert!(!after(&mut step, 100));
+    }
+
     #[test]
     fn whoever_reads_no_more_is_told_no_more() {
         let folder = tempfile::TempDir::new().unwrap();
         let path = folder.path().join("notify");
         let ear = UnixDatagram::bind(&path).unwrap();
         let status = [NotifyState::Status("all is well"), NotifyState::Watchdog];
-        send(path.as_os_str(), &status).unwrap();
+        let tell = || send(path.as_os_str(), &status, Duration::from_millis(1));
+        tell().unwrap();
         let mut heard = [0; 64];
         let length = ear.recv(&mut heard).unwrap();
         assert_eq!(&heard[..length], b"STATUS=all is well\nWATCHDOG=1\n");
         // However long the queue is that the system keeps for it.
-        let refused = (0..100_000).find_map(|_| send(path.as_os_str(), &status).err());
+        let refused = (0..100_000).find_map(|_| tell().err());
         assert_eq!(refused.unwrap().kind(), io::ErrorKind::WouldBlock);
     }
 
@@ -216,7 +269,8 @@ mod tests {
         let name = format!("dawnledger-{}", std::process::id());
         let address = SocketAddr::from_abstract_name(&name).unwrap();
         let ear = UnixDatagram::bind_addr(&address).unwrap();
-        send(OsStr::new(&format!("@{name}")), &[NotifyState::Ready]).unwrap();
+        let path = format!("@{name}");
+        send(OsStr::new(&path), &[NotifyState::Ready], PATIENCE).unwrap();
         let mut heard = [0; 64];
         let length = ear.recv(&mut heard).unwrap();
         assert_eq!(&heard[..length], b"READY=1\n");

@@ -7,9 +7,11 @@ use std::collections::HashMap;
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
+use super::DaemonError;
 use super::intake::{digest, raw_sample, reason};
+use super::tell::GoOn;
 use super::worker::LONG;
 use crate::facts::{Kind, Profile, Settings, Stamp, Supplied, SuppliedFile, SuppliedMaster};
 use crate::fits::{FitsError, Source, Unpacker};
@@ -20,8 +22,9 @@ use crate::make::{Pulse, stamp};
 /// by the root of the number of exposures. One that was divided by 65535 scatters a thousandth of it.
 const LEAST_SCATTER: f64 = 0.01;
 
-/// What took long before it could not be read is left alone for so many times as long.
+/// What took long before it could not be read is left alone for so many times as long, for an hour at most.
 const REST: u32 = 10;
+const LONGEST_REST: Duration = Duration::from_secs(3600);
 
 /// What a file was when it looked like this.
 struct Known {
@@ -46,14 +49,20 @@ impl From<FitsError> for Fault {
     }
 }
 
+/// A file that is left alone as long as it looks like this.
+struct Resting {
+    stamp: Stamp,
+    until: Instant,
+    reason: String,
+}
+
 /// Supplied masters, as far as they are known.
 pub struct Shelf {
     unpacker: Unpacker,
     /// By rig and file.
     known: HashMap<(String, SuppliedFile), Known>,
-    /// Files that took long before they could not be read: until when they are left alone, and why. The
-    /// loop waits for this room.
-    resting: HashMap<PathBuf, (Instant, String)>,
+    /// Files that took long before they could not be read: the loop waits for this room.
+    resting: HashMap<PathBuf, Resting>,
     found: Vec<Supplied>,
     changes: u64,
 }
@@ -71,7 +80,10 @@ impl Shelf {
     }
 
     /// Looks at all files that the profiles name. True where anything differs from the last time.
-    pub fn look(&mut self, settings: &Settings) -> bool {
+    ///
+    /// # Errors
+    /// Those of `go_on`: what was found until then is not believed, since files that are decoded were left.
+    pub fn look(&mut self, settings: &Settings, go_on: GoOn<'_>) -> Result<bool, DaemonError> {
         let profiles = settings.profiles.iter();
         let named = profiles.flat_map(|profile| profile.supplied.iter().map(move |f| (profile, f)));
         let found: Vec<Supplied> = named
@@ -82,8 +94,9 @@ impl Shelf {
                 master: self.master(profile, file),
             })
             .collect();
+        go_on()?;
         if found == self.found {
-            return false;
+            return Ok(false);
         }
         for supplied in found
             .iter()
@@ -97,7 +110,7 @@ impl Shelf {
         }
         self.found = found;
         self.changes += 1;
-        true
+        Ok(true)
     }
 
     /// All of them, in the order of the settings, as of the last look.
@@ -131,10 +144,11 @@ impl Shelf {
             return known.master.clone();
         }
         let begun = Instant::now();
-        if let Some((until, reason)) = self.resting.get(&file.path)
-            && begun < *until
+        if let Some(resting) = self.resting.get(&file.path)
+            && resting.stamp == stamp
+            && begun < resting.until
         {
-            return Err(reason.clone());
+            return Err(resting.reason.clone());
         }
         let master = match examine(stamp, file, profile, &self.unpacker) {
             Ok(master) => Ok(master),
@@ -142,8 +156,12 @@ impl Shelf {
             Err(Fault::OfTheSystem(reason)) => {
                 let took = begun.elapsed();
                 if took >= LONG {
-                    let rest = (begun + took + REST * took, reason.clone());
-                    self.resting.insert(file.path.clone(), rest);
+                    let resting = Resting {
+                        stamp,
+                        until: begun + took + (REST * took).min(LONGEST_REST),
+                        reason: reason.clone(),
+                    };
+                    self.resting.insert(file.path.clone(), resting);
                 }
                 return Err(reason);
             }

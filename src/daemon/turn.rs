@@ -39,7 +39,7 @@ pub(super) const RETRY: SignedDuration = SignedDuration::from_secs(10);
 /// How long an abandoned task may take to notice.
 const FAREWELL: Duration = Duration::from_secs(8);
 
-/// How long after a request to stop logs are still written.
+/// How long after a request to stop logs are still written, the wait for the worker among it.
 const LAST_WORDS: Duration = Duration::from_secs(2);
 
 /// Whether the loop ever ends by itself.
@@ -122,7 +122,8 @@ impl Turn {
         let unpacker = || Unpacker::new(program.clone(), scratch.clone());
         // The loop itself waits for these; each is given up in time.
         let attended = stop.clone();
-        let shelf = Shelf::new(unpacker().attended(move || attended.look().is_ok()));
+        let shelf = unpacker().in_all();
+        let shelf = Shelf::new(shelf.attended(move || attended.look().is_ok()));
         let of_worker = || {
             let pulse = pulse.clone();
             unpacker().attended(move || pulse.beat().is_ok())
@@ -333,7 +334,7 @@ impl Turn {
         let appointments = [
             (self.retry, "everything is tried again"),
             (
-                engine.again,
+                engine.again(),
                 "raw files that could not be read are tried again",
             ),
             (self.wake, "a set that may still grow is looked at again"),
@@ -357,7 +358,7 @@ impl Turn {
         if now < self.clock {
             tracing::warn!("the clock was set back from {} to {now}", self.clock);
             self.scans.values_mut().for_each(|at| *at = (*at).min(now));
-            self.engine.again = self.engine.again.map(|at| at.min(now));
+            self.engine.set_back(now);
             self.retry = self.retry.map(|at| at.min(now));
             self.told = self.told.min(now);
             self.engine.teller.set_back(now);
@@ -392,9 +393,11 @@ impl Turn {
 
     /// Tells the watchdog that all is well, if it is.
     fn show_life(&mut self) {
-        if self.is_alive() {
+        let alive = self.is_alive();
+        if alive {
             service::alive();
         }
+        self.engine.begin_step(alive);
     }
 
     /// The loop turns; does the worker work, if it has work? It does where it has given a sign since
@@ -425,7 +428,7 @@ impl Turn {
             .values()
             .copied()
             .chain(self.engine.settle.next_due())
-            .chain(self.engine.again)
+            .chain(self.engine.again())
             // While there is work its report comes first.
             .chain(self.wake.filter(|_| !self.worker.busy))
             .filter(|_| retry.is_none())

@@ -97,12 +97,12 @@ hash!(
     Fingerprint
 );
 
-/// A map by [`Digest`] or [`Fingerprint`].
+/// A map by [`Digest`] or [`Fingerprint`], or by one of them and another hash.
 pub type DigestMap<K, V> = HashMap<K, V, BuildHasherDefault<EightBytes>>;
 /// A set of [`Digest`]s or [`Fingerprint`]s.
 pub type DigestSet<K> = HashSet<K, BuildHasherDefault<EightBytes>>;
 
-/// The hasher of maps by digest: takes the eight bytes that a digest gives as they are.
+/// The hasher of maps by digest: takes the eight bytes that a digest gives as they are, several XORed.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct EightBytes(u64);
 

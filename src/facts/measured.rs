@@ -219,7 +219,7 @@ pub struct Finding {
     /// What the rule allows.
     pub limit: f64,
     /// How many robust standard deviations of its group it lies from the group's median; absent
-    /// in a group too small to tell.
+    /// in a group too small to tell, and where stars are counted that match none.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub beyond_sd: Option<f64>,
     /// What value and limit are of; absent where it is what the rule usually looks at.

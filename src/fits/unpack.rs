@@ -63,6 +63,8 @@ pub struct Unpacker {
     scratch: PathBuf,
     counter: AtomicU64,
     patience: Duration,
+    /// What a decoder writes renews the patience.
+    is_renewed: bool,
     attend: Box<dyn Fn() -> bool + Send + Sync>,
 }
 
@@ -82,6 +84,7 @@ impl Unpacker {
             scratch,
             counter: AtomicU64::new(0),
             patience: PATIENCE,
+            is_renewed: true,
             attend: Box::new(|| true),
         }
     }
@@ -90,6 +93,15 @@ impl Unpacker {
     #[must_use]
     pub fn within(self, patience: Duration) -> Self {
         Self { patience, ..self }
+    }
+
+    /// The same, which has that patience for all of a file: for who must not wait for as long as it comes.
+    #[must_use]
+    pub fn in_all(self) -> Self {
+        Self {
+            is_renewed: false,
+            ..self
+        }
     }
 
     /// The same, which calls `attend` again and again while a decoder is waited for, and gives up
@@ -131,7 +143,10 @@ impl Unpacker {
             Waited::Ended(status) => status,
             Waited::TooLong => {
                 let seconds = self.patience.as_secs_f64();
-                let why = format!("decoding it stood still for {seconds} s");
+                let why = match self.is_renewed {
+                    true => format!("decoding it stood still for {seconds} s"),
+                    false => format!("decoding it took longer than {seconds} s"),
+                };
                 let source = io::Error::new(io::ErrorKind::TimedOut, why);
                 return Err(FitsError::io("decode", &path)(source));
             }
@@ -145,7 +160,7 @@ impl Unpacker {
     }
 
     /// Waits for the child's end and takes its message, as far as there is patience: what it writes to
-    /// `scratch` renews that.
+    /// `scratch` may renew that.
     fn wait(&self, child: &mut Child, scratch: &File, message: &mut Vec<u8>) -> io::Result<Waited> {
         let mut pipe = child.stderr.take();
         let mut waited = Duration::ZERO;
@@ -177,7 +192,7 @@ impl Unpacker {
                 return Ok(Waited::Stopped);
             }
             let last = scratch.metadata()?.modified()?;
-            if std::mem::replace(&mut written, last) != last {
+            if std::mem::replace(&mut written, last) != last && self.is_renewed {
                 waited = Duration::ZERO;
             }
             if waited >= self.patience {

@@ -5,6 +5,8 @@
 //! which the telescope left that one for a while. It does not know pixels, nor filters: a target's fields are
 //! those of all its lights.
 
+use std::collections::BTreeSet;
+
 use super::group::{field_deg, fields, name, separation_deg};
 use crate::facts::{Camera, Frame};
 
@@ -97,17 +99,24 @@ fn of_target(lights: &[&Frame], target: &[usize]) -> Vec<Apart> {
     let mut in_time: Vec<usize> = target.to_vec();
     in_time.sort_by_key(by_time);
     let is_told = |field: &&Vec<usize>| {
-        let stays = in_time.chunk_by(|a, b| field.contains(a) == field.contains(b));
-        let stays = stays.filter(|stay| field.contains(&stay[0])).count();
-        let is_left_for = own.len() >= TIMES_AS_MANY * field.len()
-            && own.first().map(by_time) < field.first().map(by_time)
-            && own.last().map(by_time) > field.last().map(by_time);
-        let elsewhere = fields.iter().filter(|other| other != field);
-        let nearest = elsewhere.filter_map(|other| nearest_deg(lights, field, other));
-        let adjoins = nearest
-            .min_by(f64::total_cmp)
-            .is_some_and(|nearest| adjoins(lights[field[0]], nearest));
-        field.len() >= FEW && stays < TURNS && (is_left_for || !adjoins)
+        if field.len() < FEW {
+            return false;
+        }
+        let own_lights: BTreeSet<usize> = field.iter().copied().collect();
+        let stays = in_time.chunk_by(|a, b| own_lights.contains(a) == own_lights.contains(b));
+        let stays = stays.filter(|stay| own_lights.contains(&stay[0])).count();
+        let is_left_for = || {
+            own.len() >= TIMES_AS_MANY * field.len()
+                && own.first().map(by_time) < field.first().map(by_time)
+                && own.last().map(by_time) > field.last().map(by_time)
+        };
+        let adjoins = || {
+            let elsewhere = fields.iter().filter(|other| other != field);
+            let nearest = elsewhere.filter_map(|other| nearest_deg(lights, field, other));
+            let nearest = nearest.min_by(f64::total_cmp);
+            nearest.is_some_and(|nearest| adjoins(lights[field[0]], nearest))
+        };
+        stays < TURNS && (is_left_for() || !adjoins())
     };
     let tell = |field: &Vec<usize>| {
         Some(Apart {
@@ -126,11 +135,11 @@ fn nearest_deg(lights: &[&Frame], one: &[usize], other: &[usize]) -> Option<f64>
         let pointings = field.iter().filter_map(|&at| lights[at].pointing);
         pointings.collect()
     };
-    let other = pointings(other);
-    let apart = pointings(one).into_iter().flat_map(|from| {
-        let apart = other.iter().map(move |&to| separation_deg(from, to));
-        apart.collect::<Vec<_>>()
-    });
+    let (one, other) = (pointings(one), pointings(other));
+    let pairs = one
+        .iter()
+        .flat_map(|&from| other.iter().map(move |&to| (from, to)));
+    let apart = pairs.map(|(from, to)| separation_deg(from, to));
     apart.min_by(f64::total_cmp)
 }
 

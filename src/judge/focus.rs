@@ -27,7 +27,7 @@ pub struct FocusStep {
     pub before: usize,
     /// Full widths before and after, pixels: medians.
     pub fwhm_px: (f64, f64),
-    /// The larger over the smaller one, and what is allowed.
+    /// The larger over the smaller one.
     pub ratio: f64,
     /// What is allowed.
     pub limit: f64,

@@ -41,7 +41,7 @@ pub struct Unread {
 
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Rest {
-    /// Rows that stand elsewhere too; the first of them.
+    /// Rows that stand before already; the first of them that was looked at.
     Copies(usize),
     /// One value, from this row on.
     From(usize, f32),
@@ -115,13 +115,13 @@ fn copies(rows: &[Row<'_>]) -> Option<Unread> {
     sorted.sort_by(|a, b| bits(a).cmp(bits(b)).then(a.0.cmp(&b.0)));
     let (mut idle, mut first) = (0, usize::MAX);
     for equal in sorted.chunk_by(|a, b| bits(a).eq(bits(b))) {
-        let [one, .., last] = equal else {
+        let ([one, second] | [one, second, ..], Some(last)) = (equal, equal.last()) else {
             continue;
         };
         let all_are = equal.len() == rows.len();
         if last.0 - one.0 >= APART && !all_are && is_varied(one.1) && is_noisy(one.1) {
             idle += equal.len() - 1;
-            first = first.min(one.0);
+            first = first.min(second.0);
         }
     }
     (idle > 0).then_some(Unread {
@@ -271,7 +271,7 @@ mod tests {
         assert_eq!(
             text,
             "half read: 27 of 48 rows looked at repeat another to the last bit, limit 0; the first of \
-             them is row 21"
+             them is row 22"
         );
     }
 

@@ -9,6 +9,9 @@ use jiff::civil::Date;
 use super::cast::Member;
 use crate::facts::Frame;
 
+/// Of so many kinds at most something is kept: lights of an uncooled camera may all be of one of their own.
+const KINDS: usize = 64;
+
 /// Of the night that is looked at, one thing for lights that are alike.
 pub struct Tonight<'a, T> {
     night: Option<Date>,
@@ -33,6 +36,9 @@ impl<'a, T> Tonight<'a, T> {
         }
         let like = |(other, _): &(&Frame, T)| is_like(light.frame, other);
         let place = self.known.iter().position(like).unwrap_or_else(|| {
+            if self.known.len() == KINDS {
+                self.known.clear();
+            }
             self.known.push((light.frame, work()));
             self.known.len() - 1
         });

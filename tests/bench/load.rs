@@ -99,6 +99,8 @@ fn build(job: &Job) {
 
 fn library(job: &Job) {
     build(job);
+    // From here on it is another library.
+    fs::remove_file(job.folder.join(BUILT)).unwrap();
     let mut daemon = Daemon::start(&job.folder);
     println!(
         "started over them: ready after {}",

@@ -195,16 +195,26 @@ fn a_decoder_that_stands_still_is_given_up_for_now_and_signs_of_life_are_given_m
     assert!(signs.load(Ordering::Relaxed) > 0);
 }
 
-/// What comes in over a slow share is waited for as long as it comes: here for three times as long as
-/// there is patience.
+/// What comes in over a slow share is waited for as long as it comes: here for longer than there is
+/// patience. Who has it for the whole file alone gives up.
 #[test]
 fn a_decoder_that_is_slow_but_writes_is_waited_for() {
     let folder = TempDir::new().unwrap();
     let program = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fits/slow");
     let plain = fs::read(data("m13.fits")).unwrap();
     let file = saved(&folder, "m13.fits.gz", &gzip(&plain));
-    let unpacker = Unpacker::new(program, folder.path().join("scratch"));
-    let unpacker = unpacker.within(Duration::from_secs(1));
+    let unpacker = || {
+        let unpacker = Unpacker::new(program.clone(), folder.path().join("scratch"));
+        unpacker.within(Duration::from_secs(3))
+    };
+    let error = Source::open(&file, &unpacker().in_all()).expect_err("it takes longer");
+    assert!(
+        error
+            .to_string()
+            .ends_with("decoding it took longer than 3 s"),
+        "{error}"
+    );
+    let unpacker = unpacker();
     let source = Source::open(&file, &unpacker).unwrap();
     let (width, height) = (source.width(), source.height());
     assert_eq!((width, height), (300, 300));

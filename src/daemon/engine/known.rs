@@ -4,8 +4,8 @@ use std::time::Duration;
 
 use jiff::Timestamp;
 
-use super::{DaemonError, Engine};
-use crate::facts::{Failure, SensorFigures, SensorTask};
+use super::{DaemonError, Engine, later};
+use crate::facts::{SensorFigures, SensorTask};
 use crate::make::MakeError;
 
 impl Engine {
@@ -33,11 +33,8 @@ impl Engine {
         };
         let reason = error.to_string();
         tracing::warn!(camera = %task.camera.name, "the sensor was not measured: {reason}");
-        if matches!(error, MakeError::Read { .. }) {
-            self.put_off(now, took);
-        }
-        self.unread.insert(task.key(), Failure { reason });
-        self.snapshot = None;
+        let passes = matches!(error, MakeError::Read { .. });
+        self.put_off(task.key(), reason, passes.then(|| later(now, took)));
         self.teller.all();
         Ok(())
     }

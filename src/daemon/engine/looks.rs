@@ -106,7 +106,7 @@ impl Engine {
             });
             self.vanish(gone.collect())?;
         }
-        self.look_at_shelf();
+        self.look_at_shelf()?;
         Ok(())
     }
 
@@ -175,11 +175,13 @@ impl Engine {
     }
 
     /// Supplied masters may have come, gone or changed.
-    pub(super) fn look_at_shelf(&mut self) {
-        if self.shelf.look(&self.settings) {
+    pub(super) fn look_at_shelf(&mut self) -> Result<(), DaemonError> {
+        let stop = self.stop.clone();
+        if self.shelf.look(&self.settings, &|| stop.look())? {
             self.snapshot = None;
             self.teller.all();
         }
+        Ok(())
     }
 
     fn ignore(&mut self, ignored: Vec<(Look, String)>, now: Timestamp) -> Result<(), DaemonError> {

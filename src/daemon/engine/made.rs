@@ -6,7 +6,7 @@ use jiff::Timestamp;
 use rustix::io::Errno;
 use rustix::process::{Resource, getrlimit};
 
-use super::{DaemonError, Engine, later};
+use super::{DaemonError, Engine, Unread, later};
 use crate::facts::{Failure, FileId, Fingerprint, Made, Measured, Task, ToMeasure};
 use crate::make::MakeError;
 use crate::measure;
@@ -131,8 +131,7 @@ impl Engine {
         match error {
             MakeError::Master { path, reason } => {
                 if self.shelf.distrust(&path, &reason) {
-                    self.look_at_shelf();
-                    return Ok(());
+                    return self.look_at_shelf();
                 }
                 tracing::warn!("{}: the master cannot be used: {reason}", path.display());
                 if self.suspects.contains(&path) {
@@ -163,9 +162,7 @@ impl Engine {
                 let reason = error.to_string();
                 tracing::warn!(product = task.product, "not made for now: {reason}");
                 self.alarm.failed(Cause::Raw, &reason, now);
-                self.unread.insert(task.fingerprint, Failure { reason });
-                self.put_off(now, took);
-                self.snapshot = None;
+                self.put_off(task.fingerprint, reason, Some(later(now, took)));
                 self.teller.all();
                 Ok(())
             }
@@ -174,19 +171,33 @@ impl Engine {
         }
     }
 
-    /// What could not be read is tried again, all of it together. Each that fails puts that off: where
-    /// each takes long, all have had their turn before one has its second.
-    pub(super) fn put_off(&mut self, now: Timestamp, took: Duration) {
-        self.again = self.again.max(Some(later(now, took)));
+    /// What could not be read is tried again at its own time: what took long before it failed holds up
+    /// nothing that did not.
+    pub fn put_off(&mut self, print: Fingerprint, reason: String, again: Option<Timestamp>) {
+        let failure = Failure { reason };
+        self.unread.insert(print, Unread { again, failure });
+        self.snapshot = None;
+    }
+
+    /// When the first of what could not be read is tried again.
+    pub fn again(&self) -> Option<Timestamp> {
+        self.unread.values().filter_map(|unread| unread.again).min()
+    }
+
+    /// Nothing waits for a time that the clock had before it was set back.
+    pub fn set_back(&mut self, now: Timestamp) {
+        for unread in self.unread.values_mut() {
+            unread.again = unread.again.map(|again| again.min(now));
+        }
     }
 
     /// What could not be read may be tried again, if it is time. True where there is something.
     pub fn try_again(&mut self, now: Timestamp) -> bool {
-        if self.again.is_none_or(|again| now < again) {
+        let is_due = |unread: &Unread| unread.again.is_some_and(|again| again <= now);
+        if !self.unread.values().any(is_due) {
             return false;
         }
-        self.again = None;
-        self.unread.clear();
+        self.unread.retain(|_, unread| !is_due(unread));
         self.snapshot = None;
         self.teller.all();
         true

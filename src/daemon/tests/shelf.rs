@@ -2,6 +2,10 @@
 
 use super::*;
 
+fn looks(shelf: &mut Shelf, settings: &Settings) -> bool {
+    shelf.look(settings, &|| Ok(())).unwrap()
+}
+
 #[test]
 fn a_supplied_master_is_read_again_only_when_its_file_changes() {
     let here = Place::new();
@@ -10,7 +14,7 @@ fn a_supplied_master_is_read_again_only_when_its_file_changes() {
     let mut engine = here.open(&profile, Mode::Run);
     let mut shelf = here.shelf();
     let master = |shelf: &Shelf| shelf.found()[0].master.clone();
-    assert!(shelf.look(&settings) && !shelf.look(&settings));
+    assert!(looks(&mut shelf, &settings) && !looks(&mut shelf, &settings));
     assert_eq!(master(&shelf), Err("it is not there".to_owned()));
     engine.scan(0, at(0)).unwrap();
     let before = engine.generation();
@@ -20,17 +24,17 @@ fn a_supplied_master_is_read_again_only_when_its_file_changes() {
     let is_bias = |path: &PathBuf| path.to_string_lossy().to_lowercase().contains("bias");
     let bias = frames.find(is_bias).unwrap();
     fs::copy(&bias, &file).unwrap();
-    assert!(shelf.look(&settings) && !shelf.look(&settings));
+    assert!(looks(&mut shelf, &settings) && !looks(&mut shelf, &settings));
     let first = master(&shelf).unwrap();
     engine.scan(0, at(0)).unwrap();
     assert_ne!(engine.generation(), before, "the plan is out of date");
     // Unusable, as long as it looks like that.
     assert!(!shelf.distrust(&bias, "bad") && shelf.distrust(&file, "bad"));
-    assert!(shelf.look(&settings) && !shelf.look(&settings));
+    assert!(looks(&mut shelf, &settings) && !looks(&mut shelf, &settings));
     assert_eq!(master(&shelf), Err("bad".to_owned()));
     fs::remove_file(&file).unwrap();
     fs::copy(&bias, &file).unwrap();
-    assert!(shelf.look(&settings));
+    assert!(looks(&mut shelf, &settings));
     let again = master(&shelf).unwrap();
     assert_eq!(again.fingerprint, first.fingerprint);
     assert_eq!(shelf.changes(), 4);
@@ -46,9 +50,25 @@ fn what_the_system_refuses_is_no_supplied_master_s_fault() {
     fs::write(here.path("scratch"), "not a folder").unwrap();
     let mut shelf = here.shelf();
     let said = |shelf: &Shelf| shelf.found()[0].master.clone().unwrap_err();
-    assert!(shelf.look(&settings) && !shelf.look(&settings));
+    assert!(looks(&mut shelf, &settings) && !looks(&mut shelf, &settings));
     assert!(said(&shelf).contains("scratch file"), "{}", said(&shelf));
     fs::remove_file(here.path("scratch")).unwrap();
-    assert!(shelf.look(&settings), "the same file is looked at again");
+    assert!(
+        looks(&mut shelf, &settings),
+        "the same file is looked at again"
+    );
     assert!(!said(&shelf).contains("scratch file"), "{}", said(&shelf));
+}
+
+/// What was left in the middle tells nothing of a file.
+#[test]
+fn what_a_stop_left_off_is_not_believed() {
+    let here = Place::new();
+    let profile = format!("{PROFILE}supplied: [{{file: library.fits, kind: bias}}]\n");
+    let settings = here.settings(&profile);
+    let mut shelf = here.shelf();
+    let stopped = shelf.look(&settings, &|| Err(DaemonError::Stopped));
+    assert!(matches!(stopped, Err(DaemonError::Stopped)));
+    assert!(shelf.found().is_empty() && shelf.changes() == 0);
+    assert!(looks(&mut shelf, &settings));
 }

@@ -180,7 +180,6 @@ impl Figures {
         let allowed = -limits.stars_ratio.ln();
         let habit = Habit {
             most: allowed,
-            clouded: Some(EDGE * allowed),
             // Stars about the threshold come and go with the noise.
             floor: COUNT.floor + 0.5 / usual_count.unwrap_or(1.0).sqrt(),
             ..COUNT

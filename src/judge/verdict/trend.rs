@@ -10,7 +10,7 @@
 //! the time between: a few lights between two such steps, or between one and an end of the night, are
 //! held against the lights before and after ([`Trend::without_steps`]).
 //!
-//! Of starlight, clouds take and nothing gives: what is lost for a while and comes back, or is lost all of a
+//! Clouds only ever take starlight away: what is lost for a while and comes back, or is lost all of a
 //! sudden, is no drift however long it lasts ([`clouds`]).
 //!
 //! Middle and scatter are those of the shortest interval that holds half of the values (Rousseeuw

@@ -163,7 +163,7 @@ impl<'a> Offers<'a> {
             let nights = earliest..=latest.max(earliest);
             // Nothing but time tells those apart that a bias or a flat is chosen from.
             let only_time = want.exposure.is_none() && want.temperature.is_none();
-            if only_time && of_kind.timeless.is_empty() {
+            if only_time && want.kinds.len() == 1 && of_kind.timeless.is_empty() {
                 self.nearest(of_kind, want, night, nights, &mut qualified);
                 continue;
             }
@@ -211,7 +211,7 @@ impl<'a> Offers<'a> {
     }
 }
 
-impl<'a> Offers<'a> {
+impl Offers<'_> {
     /// Of one kind, adds those that are accepted, but none behind which there is a nearer one on either
     /// side of the night.
     fn nearest(
@@ -219,11 +219,11 @@ impl<'a> Offers<'a> {
         of_kind: &OfKind,
         want: &Want<'_>,
         night: i32,
-        nights: RangeInclusive<i32>,
+        window: RangeInclusive<i32>,
         qualified: &mut Vec<usize>,
     ) {
         let accepted = |place: &usize| want.accepts(&self.all[*place]);
-        let mut latest = *nights.start();
+        let mut latest = *window.start();
         let before = of_kind.by_last.range((latest, 0)..(night.max(latest), 0));
         for &(last, place) in before.rev() {
             if last < latest {
@@ -235,14 +235,14 @@ impl<'a> Offers<'a> {
             }
         }
         // Where the earliest begins that is wholly after the night.
-        let mut first = *nights.end();
+        let mut first = *window.end();
         let after = (night.max(latest), 0)..=(first, usize::MAX);
         for &(last, place) in of_kind.by_last.range(after) {
             if last.saturating_sub(of_kind.longest) > first {
                 break;
             }
             if accepted(&place) {
-                let begun = self::nights(&self.all[place].facts, want.site).map(|(begun, _)| begun);
+                let begun = nights(&self.all[place].facts, want.site).map(|(begun, _)| begun);
                 first = begun
                     .filter(|&begun| begun > night)
                     .map_or(first, |begun| first.min(begun));

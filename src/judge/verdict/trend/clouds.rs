@@ -5,7 +5,8 @@
 //! while:
 //!
 //! - Air and haze that never comes back change a figure one way, or a target rises and the figure is best in
-//!   between. Never is it better before *and* after. So no worse is to be expected of a light than the worse
+//!   between. Hardly ever is it better before *and* after: of a target that passes below the pole where its
+//!   air mass is not known, by less than is allowed. So no worse is to be expected of a light than the worse
 //!   of the best before it and the best after it ([`Sky::hold_to_the_worse_side`]).
 //! - Clouds that stay to the end, or were there from the start, have one edge. Three lights before and three
 //!   after differ there by more than drift explains; if nothing beyond the edge is as good again, all of it
