@@ -43,15 +43,7 @@ fn decoder(file: &Path) -> Option<Pid> {
 
 /// Opens the file while its decoder is sent a signal, again and again until it has ended: Rust looks
 /// at a first SIGSEGV or SIGBUS for a stack that overflowed, and lets a fault that was real happen again.
-/// On a busy machine a decoder may be done before it is found: then the file is opened once more.
 fn struck(file: &Path, signal: Signal) -> FitsError {
-    let undisturbed = "not FITS: it begins with";
-    let mut attempts = (0..30).map(|_| strike(file, signal));
-    let error = attempts.find(|error| !error.to_string().contains(undisturbed));
-    error.expect("the decoder was struck")
-}
-
-fn strike(file: &Path, signal: Signal) -> FitsError {
     let done = AtomicBool::new(false);
     thread::scope(|scope| {
         scope.spawn(|| {
@@ -64,8 +56,17 @@ fn strike(file: &Path, signal: Signal) -> FitsError {
         });
         let opened = open(file);
         done.store(true, Ordering::Relaxed);
-        opened.expect_err("zeros are no FITS file")
+        opened.expect_err("the decoder was struck")
     })
+}
+
+/// True of a signal that a decoder does not feel, since these tests were started so: shells let what
+/// they put into the background ignore SIGINT.
+fn is_ignored(signal: Signal) -> bool {
+    let status = fs::read_to_string("/proc/self/status").unwrap();
+    let mask = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
+    let mask = u64::from_str_radix(mask.unwrap().trim(), 16).unwrap();
+    mask >> (signal.as_raw() - 1) & 1 == 1
 }
 
 #[test]
@@ -82,7 +83,8 @@ fn only_a_crash_poisons_and_a_kill_says_nothing_of_the_file() {
         assert_eq!(refusal, Some(Refusal::Poisoned(name.to_owned())));
     }
     // Out of memory, the daemon stopped, a person: the file is tried again.
-    for signal in [Signal::KILL, Signal::TERM, Signal::INT, Signal::HUP] {
+    let others = [Signal::KILL, Signal::TERM, Signal::INT, Signal::HUP];
+    for signal in others.into_iter().filter(|&signal| !is_ignored(signal)) {
         let error = struck(&file, signal);
         assert!(
             matches!(error, FitsError::Io { op: "decode", .. }),
