@@ -1,34 +1,26 @@
 //! A rig's lights find their masters.
 
+mod alike;
+
 use std::collections::BTreeMap;
-use std::rc::Rc;
 
 use jiff::civil::Date;
 
 use super::cast::Member;
-use super::matching::{Shortlist, Want};
+use super::matching::Want;
 use super::rig::{Lack, Pick, Rig};
 use super::shoot::{Needs, Waiting};
 use super::tonight::Tonight;
 use super::{names, supplied};
 use crate::facts::{
-    AlikeHash, Celsius, Digest, Extras, Fingerprint, Input, Kind, LightFacts, LightRecipe,
-    LightSamples, LightState, LineRecipe, Made, Passband, Recipe, Task, Wait, line_of,
+    Celsius, Digest, Extras, Input, Kind, LightFacts, LightRecipe, LightSamples, LightState,
+    LineRecipe, Made, Passband, Recipe, Task, Wait, line_of,
 };
 use crate::measure::colour::{diagonal, single_line_caution};
 
 /// A header's electrons per ADU may differ from the profile's by this part: one is a nominal value, the
 /// other a measured one.
 const GAIN_TOLERANCE: f64 = 0.1;
-
-/// What lights of one night have in common that ask for the same.
-struct Alike {
-    /// Are darks wanted for them?
-    dark: bool,
-    /// For each wish what was chosen, and of what: at another moment it may be another one.
-    chosen: [(Option<Fingerprint>, Rc<Shortlist>); 3],
-    hash: AlikeHash,
-}
 
 impl<'a> Rig<'a, '_> {
     /// The wishes of a light: dark, bias, flat.
@@ -223,46 +215,6 @@ impl<'a> Rig<'a, '_> {
             };
             self.plan.lights.insert(light.index, state);
         }
-    }
-
-    /// What holds for other lights of its night that are like this one; nothing where there is more to
-    /// make of each than its product.
-    fn alike(&self, light: &Member<'a>, recipe: &LightRecipe) -> Option<Alike> {
-        if self.profile().products.split_lines && !self.passbands(light).is_empty() {
-            return None;
-        }
-        Some(Alike {
-            dark: self.wants_dark(light),
-            chosen: self.wishes(light).map(|(_, want)| {
-                let shortlist = self.offers.shortlist(&want);
-                let chosen = self.offers.choose_of(&shortlist, &want);
-                (chosen.map(|offer| offer.fingerprint), shortlist)
-            }),
-            hash: AlikeHash::of(recipe),
-        })
-    }
-
-    /// What becomes of a light that is like one before, if nothing is to be made of it.
-    fn like(&mut self, alike: &Alike, light: &Member<'a>) -> Option<LightState> {
-        let wishes = self.wishes(light);
-        let mut both = alike.chosen.iter().zip(&wishes);
-        let same = both.all(|((chosen, shortlist), (_, want))| {
-            let own = self.offers.choose_of(shortlist, want);
-            own.map(|offer| offer.fingerprint) == *chosen
-        });
-        if !same || self.wants_dark(light) != alike.dark || self.awaits_verdict(light).is_some() {
-            return None;
-        }
-        let mask = self
-            .profile()
-            .products
-            .mask
-            .then_some(light.sample.saturation);
-        let quick = alike.hash.quick(light.digest, light.moment, mask);
-        let print = self.memory.known(light.digest, quick)?;
-        let mut products = self.given.on_file.lights.get(&light.digest)?.iter();
-        let on_file = products.any(|made| made.fingerprint == print);
-        on_file.then_some(LightState::Calibrated(print))
     }
 
     /// What speaks against a light having the gain that the profile's `sensor` is given for: what its
