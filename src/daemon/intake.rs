@@ -103,17 +103,11 @@ impl Intake {
             Ok(source) => source,
             Err(error) => return self.unopened(path, look, error, known, complete, pulse),
         };
-        let pixels = match unread(&source) {
-            Ok(Some(unread)) => Err(unread.to_string()),
-            Ok(None) => match sample(source, &frame.camera, limit) {
-                Ok(sample) => Ok(sample),
-                Err(error) => return self.unsampled(path, look, error, known, pulse),
-            },
-            Err(error) => return self.unsampled(path, look, error, known, pulse),
-        };
-        let (sample, unusable) = match pixels {
-            Ok(sample) => (Some(Box::new(sample)), None),
-            Err(reason) => (None, Some(reason)),
+        let (sample, unusable) = match looked_at(source, &frame.camera, limit) {
+            Ok(Ok(sample)) => (Some(Box::new(sample)), None),
+            Ok(Err(unread)) => (None, Some(unread.to_string())),
+            Err(FitsError::Io { source, .. }) => return later(&source),
+            Err(error) => return self.cut(path, look, error, known, pulse),
         };
         match known.map_or_else(|| digest(path, pulse), Ok) {
             Ok(digest) => Taken::In(Content::Frame {
@@ -144,21 +138,6 @@ impl Intake {
             FitsError::Short { .. } if !complete => Taken::Short(reason(error)),
             FitsError::Short { .. } => self.cut(path, look, error, known, pulse),
             FitsError::Refused(_) => Taken::In(Content::Refused(reason(error))),
-        }
-    }
-
-    /// A file whose rows cannot be read.
-    fn unsampled(
-        &self,
-        path: &Path,
-        look: &Look,
-        error: FitsError,
-        known: Option<Digest>,
-        pulse: &Pulse,
-    ) -> Taken {
-        match error {
-            FitsError::Io { source, .. } => later(&source),
-            error => self.cut(path, look, error, known, pulse),
         }
     }
 
@@ -234,6 +213,18 @@ fn rows_needed(camera: &Camera, height: usize) -> Vec<Range<usize>> {
 fn unread(source: &Source) -> Result<Option<Unread>, FitsError> {
     let rows = runs(source, measure::rows_to_look_at(source.height()))?;
     Ok(measure::unread(source.width(), &borrowed(&rows)))
+}
+
+/// What pixels say of a frame, or that a part of it was never read.
+fn looked_at(
+    source: Source,
+    camera: &Camera,
+    limit: Option<f64>,
+) -> Result<Result<Sample, Unread>, FitsError> {
+    match unread(&source)? {
+        Some(unread) => Ok(Err(unread)),
+        None => sample(source, camera, limit).map(Ok),
+    }
 }
 
 /// Runs of rows, each with the number of its first.
