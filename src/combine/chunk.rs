@@ -7,7 +7,7 @@
 use std::ops::{Deref, DerefMut};
 
 use super::lanes::Lane;
-use super::network::{self, Pairs};
+use super::network::{BLOCK, Block, Network, sort_into};
 
 /// One sample of each pixel, at the start of a cache line.
 #[derive(Clone, Copy, Debug)]
@@ -30,27 +30,59 @@ impl<T, const LANES: usize> DerefMut for Row<T, LANES> {
     }
 }
 
+/// Lanes whose sums down the rows stay in registers.
+pub(super) const PART: usize = 32;
+
+impl<T, const LANES: usize> Row<T, LANES> {
+    /// The lanes in parts; there are whole ones only.
+    #[inline(always)]
+    pub(super) fn part(&self, place: usize) -> &[T; PART] {
+        const { assert!(LANES.is_multiple_of(PART)) };
+        &self.0.as_chunks().0[place]
+    }
+}
+
 /// The samples of a chunk as they came, and sorted.
 pub(super) struct Chunk<T, const LANES: usize> {
-    /// One row per exposure.
-    pub raw: Vec<Row<T, LANES>>,
-    /// The same with every lane sorted upwards, after [`Chunk::sort`].
-    pub sorted: Vec<Row<T, LANES>>,
+    count: usize,
+    raw: Vec<Block<T, LANES>>,
+    sorted: Vec<Block<T, LANES>>,
 }
 
 impl<T: Lane, const LANES: usize> Chunk<T, LANES> {
     /// Room for `count` exposures.
     pub(super) fn new(count: usize) -> Self {
+        // Rows beyond the last exposure stay as they are.
+        let blocks = vec![[Row([T::MOST; LANES]); BLOCK]; count.div_ceil(BLOCK)];
         Self {
-            raw: vec![Row([T::default(); LANES]); count],
-            sorted: vec![Row([T::default(); LANES]); count],
+            count,
+            sorted: blocks.clone(),
+            raw: blocks,
         }
+    }
+
+    /// One row per exposure.
+    #[inline(always)]
+    pub(super) fn raw(&self) -> &[Row<T, LANES>] {
+        &self.raw.as_flattened()[..self.count]
+    }
+
+    /// The same, to be filled.
+    #[inline(always)]
+    pub(super) fn raw_mut(&mut self) -> &mut [Row<T, LANES>] {
+        &mut self.raw.as_flattened_mut()[..self.count]
+    }
+
+    /// The same with every lane sorted upwards, after [`Chunk::sort`].
+    #[inline(always)]
+    pub(super) fn sorted(&self) -> &[Row<T, LANES>] {
+        &self.sorted.as_flattened()[..self.count]
     }
 
     /// Lays out `width` pixels from pixel `first` on; lanes beyond are zero.
     #[inline(always)]
     pub(super) fn gather(&mut self, exposures: &[&[T::Raw]], first: usize, width: usize) {
-        for (row, exposure) in self.raw.iter_mut().zip(exposures) {
+        for (row, exposure) in self.raw_mut().iter_mut().zip(exposures) {
             let samples = &exposure[first..first + width];
             if let Ok(samples) = <&[T::Raw; LANES]>::try_from(samples) {
                 for (lane, &sample) in row.iter_mut().zip(samples) {
@@ -65,18 +97,47 @@ impl<T: Lane, const LANES: usize> Chunk<T, LANES> {
         }
     }
 
-    /// Sorts every lane; with fewer `pairs` than the whole network, what those put in place.
+    /// Sorts every lane, as far as the network does.
     #[inline(always)]
-    pub(super) fn sort(&mut self, pairs: &Pairs) {
-        self.sorted.copy_from_slice(&self.raw);
-        network::sort(pairs, &mut self.sorted);
+    pub(super) fn sort(&mut self, network: &Network) {
+        for (raw, block) in self.raw.iter().zip(&mut self.sorted) {
+            sort_into(raw.each_ref().map(|row| &row.0), |sample| sample, block);
+        }
+        network.merge(&mut self.sorted);
+    }
+
+    /// [`Chunk::gather`] and [`Chunk::sort`] for whom what was gathered is of no use.
+    #[inline(always)]
+    pub(super) fn gather_sorted(
+        &mut self,
+        exposures: &[&[T::Raw]],
+        first: usize,
+        width: usize,
+        network: &Network,
+    ) {
+        if width < LANES {
+            self.gather(exposures, first, width);
+            return self.sort(network);
+        }
+        let beyond = [T::MOST.raw(); LANES];
+        for (exposures, block) in exposures.chunks(BLOCK).zip(&mut self.sorted) {
+            let mut rows = [&beyond; BLOCK];
+            for (row, exposure) in rows.iter_mut().zip(exposures) {
+                if let Ok(samples) = exposure[first..first + LANES].try_into() {
+                    *row = samples;
+                }
+            }
+            sort_into(rows, T::of, block);
+        }
+        network.merge(&mut self.sorted);
     }
 
     /// Smallest and largest sample of each lane, without sorting.
     #[inline(always)]
     pub(super) fn extremes(&self) -> (Row<T, LANES>, Row<T, LANES>) {
-        let (mut least, mut most) = (self.raw[0], self.raw[0]);
-        for row in &self.raw[1..] {
+        let raw = self.raw();
+        let (mut least, mut most) = (raw[0], raw[0]);
+        for row in &raw[1..] {
             for lane in 0..LANES {
                 least[lane] = row[lane].lesser(least[lane]);
                 most[lane] = row[lane].greater(most[lane]);

@@ -8,7 +8,7 @@
 //! Distances and deviations are compared without division: with m samples left, sum S and sum of
 //! squares Q, m times the distance against f_i sqrt(m Q - S^2), f_i = lambda_i sqrt(m / (m - 1)).
 
-use super::chunk::Row;
+use super::chunk::{PART, Row};
 use super::scalar::middle;
 use super::student::student_t;
 use super::winsor::Away;
@@ -160,6 +160,30 @@ impl Test {
     }
 }
 
+#[inline(always)]
+fn distances<T: Away, const L: usize>(away: &mut [f32; L], row: &Row<T, L>, reference: &Row<T, L>) {
+    for lane in 0..L {
+        away[lane] = row[lane].away(reference[lane]);
+    }
+}
+
+/// Moves rows up by one in the lanes that `which` has all bits of once those of `turned` are turned over.
+#[inline(always)]
+fn advance<const L: usize>(rows: &mut [[f32; L]], which: &[u32; L], turned: u32) {
+    for place in 1..rows.len() {
+        let (head, tail) = rows.split_at_mut(place);
+        replace(&mut head[place - 1], &tail[0], which, turned);
+    }
+}
+
+#[inline(always)]
+fn replace<const L: usize>(row: &mut [f32; L], next: &[f32; L], which: &[u32; L], turned: u32) {
+    for lane in 0..L {
+        let (here, next) = (row[lane].to_bits(), next[lane].to_bits());
+        row[lane] = f32::from_bits(here ^ ((here ^ next) & (which[lane] ^ turned)));
+    }
+}
+
 /// Lanes of sorted rows of which it is certain that [`Test::kept`] drops nothing: all steps side by
 /// side in `f32`; what the sums may be off by counts against the lane.
 #[inline(always)]
@@ -168,12 +192,20 @@ pub(super) fn settled<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f6
     let reference = &rows[size / 2];
     let mut sum = [0.0f32; L];
     let mut squares = [0.0f32; L];
-    for row in rows {
-        for lane in 0..L {
-            let away = row[lane].away(reference[lane]);
-            sum[lane] += away;
-            squares[lane] += away * away;
+    for place in 0..L / PART {
+        let reference = reference.part(place);
+        let (mut plain, mut square) = ([0.0f32; PART], [0.0f32; PART]);
+        for row in rows {
+            let row = row.part(place);
+            for lane in 0..PART {
+                let away = row[lane].away(reference[lane]);
+                plain[lane] += away;
+                square[lane] += away * away;
+            }
         }
+        let lanes = place * PART..(place + 1) * PART;
+        sum[lanes.clone()].copy_from_slice(&plain);
+        squares[lanes].copy_from_slice(&square);
     }
     // Bounds of what n additions put off, by Cauchy's inequality: of m times a distance, and of m
     // times the sum of squares.
@@ -185,45 +217,49 @@ pub(super) fn settled<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f6
         off[lane] = rounding * whole.sqrt();
         doubt[lane] = rounding * whole;
     }
-    // Out of the range of `f32` nothing is certain.
-    let mut settled = [false; L];
-    for lane in 0..L {
-        settled[lane] = (doubt[lane] >= 1e-24) & (doubt[lane] < f32::INFINITY);
+    // The smallest and the largest that are left, the next one of each side after them.
+    let mut smallest = vec![[0.0; L]; factors.len()];
+    let mut largest = smallest.clone();
+    for (away, row) in smallest.iter_mut().zip(rows) {
+        distances(away, row, reference);
     }
-    // Samples taken from below.
-    let mut from_below = [0.0f32; L];
+    for (away, row) in largest.iter_mut().zip(rows.iter().rev()) {
+        distances(away, row, reference);
+    }
+    // Below zero once something is not certain.
+    let mut sure = [0.0f32; L];
     for (step, &factor) in factors.iter().enumerate() {
         let count = (size - step) as f32;
         let square = (factor * factor * 0.999_999) as f32;
-        let mut smallest = [0.0f32; L];
-        let mut largest = [0.0f32; L];
-        for below in 0..=step {
-            let (low, high) = (&rows[below], &rows[size - 1 - step + below]);
-            for lane in 0..L {
-                let here = from_below[lane] == below as f32;
-                let (low, high) = (
-                    low[lane].away(reference[lane]),
-                    high[lane].away(reference[lane]),
-                );
-                smallest[lane] = if here { low } else { smallest[lane] };
-                largest[lane] = if here { high } else { largest[lane] };
-            }
-        }
+        let (low, high) = (&smallest[0], &largest[0]);
+        // All bits of a lane whose largest goes.
+        let mut from_above = [0u32; L];
         for lane in 0..L {
-            let down = sum[lane] - count * smallest[lane];
-            let up = count * largest[lane] - sum[lane];
-            let upper = up > down;
-            let (far, near) = if upper { (up, down) } else { (down, up) };
+            let down = sum[lane] - count * low[lane];
+            let up = count * high[lane] - sum[lane];
+            let further = up - down;
+            from_above[lane] = u32::from(further > 0.0).wrapping_neg();
+            let far = if further > 0.0 { up } else { down };
             let spread = count * squares[lane] - sum[lane] * sum[lane] - doubt[lane];
             let reach = far + off[lane];
             let bound = square * spread;
-            settled[lane] &=
-                (reach * reach <= bound) & (bound < f32::INFINITY) & (far - near > 2.0 * off[lane]);
-            let removed = if upper { largest[lane] } else { smallest[lane] };
-            from_below[lane] += if upper { 0.0 } else { 1.0 };
+            let fits = (reach * reach <= bound)
+                & (bound < f32::INFINITY)
+                & (further.abs() > 2.0 * off[lane]);
+            sure[lane] = if fits { sure[lane] } else { -1.0 };
+            let removed = if further > 0.0 { high[lane] } else { low[lane] };
             sum[lane] -= removed;
             squares[lane] -= removed * removed;
         }
+        let left = factors.len() - step;
+        advance(&mut largest[..left], &from_above, 0);
+        advance(&mut smallest[..left], &from_above, u32::MAX);
+    }
+    // Out of the range of `f32` nothing is certain.
+    let mut settled = [false; L];
+    for lane in 0..L {
+        let in_range = (doubt[lane] >= 1e-24) & (doubt[lane] < f32::INFINITY);
+        settled[lane] = in_range & (sure[lane] >= 0.0);
     }
     for lane in 0..L {
         // Where all are alike nothing can go.

@@ -9,7 +9,7 @@ use super::Combined;
 use super::chunk::{self, Chunk};
 use super::form::{Basic, Limits};
 use super::lanes::Lane;
-use super::network::{merge_exchange, pruned};
+use super::network::Network;
 use super::scalar::{self, Pixel, float_bounds, unsigned_zero};
 use super::simd::{Kernel, Level};
 
@@ -62,16 +62,16 @@ impl Kernel for Stretch<'_> {
     #[inline(always)]
     fn run(mut self) -> Combined {
         let excluded = f32::limit(self.saturation);
-        let pairs = self.pairs();
+        let network = self.network();
         let length = self.out.len();
         for first in (0..length).step_by(LANES) {
             let width = LANES.min(length - first);
             self.lanes.gather(self.exposures, first, width);
-            let mut apart = f32::spoiled(&self.lanes.raw, excluded);
+            let mut apart = f32::spoiled(&self.lanes, excluded);
             let values = match self.form {
                 Basic::Mean => self.mean(),
-                Basic::Median => self.median(&pairs),
-                Basic::Clip(limits) => self.clip(&pairs, &limits, &mut apart),
+                Basic::Median => self.median(&network),
+                Basic::Clip(limits) => self.clip(&network, &limits, &mut apart),
             };
             for (value, result) in self.out[first..first + width].iter_mut().zip(values) {
                 *value = unsigned_zero(result);
@@ -87,12 +87,11 @@ impl Kernel for Stretch<'_> {
 }
 
 impl Stretch<'_> {
-    fn pairs(&self) -> Vec<(u32, u32)> {
+    fn network(&self) -> Network {
         let count = self.exposures.len();
         match self.form {
-            Basic::Mean => Vec::new(),
-            Basic::Median => pruned(&merge_exchange(count), &[(count - 1) / 2, count / 2]),
-            Basic::Clip(_) => merge_exchange(count),
+            Basic::Median => Network::of(count, &[(count - 1) / 2, count / 2]),
+            Basic::Mean | Basic::Clip(_) => Network::whole(count),
         }
     }
 
@@ -110,7 +109,7 @@ impl Stretch<'_> {
     #[inline(always)]
     fn mean(&self) -> [f32; LANES] {
         let mut sums = [0.0f64; LANES];
-        for row in &self.lanes.raw {
+        for row in self.lanes.raw() {
             for lane in 0..LANES {
                 sums[lane] += f64::from(row[lane]);
             }
@@ -124,8 +123,8 @@ impl Stretch<'_> {
     }
 
     #[inline(always)]
-    fn median(&mut self, pairs: &[(u32, u32)]) -> [f32; LANES] {
-        self.lanes.sort(pairs);
+    fn median(&mut self, network: &Network) -> [f32; LANES] {
+        self.lanes.sort(network);
         let (below, above) = self.middle();
         let mut medians = [0.0; LANES];
         for lane in 0..LANES {
@@ -137,7 +136,7 @@ impl Stretch<'_> {
     #[inline(always)]
     fn middle(&self) -> (Row, Row) {
         let count = self.exposures.len();
-        let sorted = &self.lanes.sorted;
+        let sorted = self.lanes.sorted();
         (sorted[(count - 1) / 2], sorted[count / 2])
     }
 
@@ -146,17 +145,17 @@ impl Stretch<'_> {
     #[inline(always)]
     fn clip(
         &mut self,
-        pairs: &[(u32, u32)],
+        network: &Network,
         limits: &Limits,
         apart: &mut [bool; LANES],
     ) -> [f32; LANES] {
-        self.lanes.sort(pairs);
+        self.lanes.sort(network);
         let count = self.exposures.len();
         let size = count as f64;
         let (sums, squares) = self.sums();
         let (below, above) = self.middle();
-        let mut least = self.lanes.sorted[0];
-        let mut most = self.lanes.sorted[count - 1];
+        let mut least = self.lanes.sorted()[0];
+        let mut most = self.lanes.sorted()[count - 1];
         let mut values = [0.0; LANES];
         let mut loses = [false; LANES];
         for lane in 0..LANES {
@@ -180,7 +179,7 @@ impl Stretch<'_> {
             }
             self.column.clear();
             self.column
-                .extend(self.lanes.sorted.iter().map(|row| row[lane]));
+                .extend(self.lanes.sorted().iter().map(|row| row[lane]));
             let (kept, _) = scalar::survivors(&self.column, limits);
             if kept.is_empty() {
                 apart[lane] = true;
@@ -203,7 +202,7 @@ impl Stretch<'_> {
         let reference = self.middle().1;
         let mut sums = [0.0; LANES];
         let mut squares = [0.0; LANES];
-        for row in &self.lanes.sorted {
+        for row in self.lanes.sorted() {
             for lane in 0..LANES {
                 let offset = f64::from(row[lane]) - f64::from(reference[lane]);
                 sums[lane] += offset;
@@ -216,7 +215,7 @@ impl Stretch<'_> {
     /// Adds how many of each exposure's samples lie outside what is kept.
     #[inline(always)]
     fn count(&mut self, least: &Row, most: &Row) {
-        for (row, count) in self.lanes.raw.iter().zip(self.rejected.iter_mut()) {
+        for (row, count) in self.lanes.raw().iter().zip(self.rejected.iter_mut()) {
             let (mut low, mut high) = (0u32, 0u32);
             for lane in 0..LANES {
                 low += u32::from(row[lane] < least[lane]);

@@ -8,7 +8,7 @@
 use std::ops::Range;
 
 use super::chunk;
-use super::network::{self, merge_exchange};
+use super::network::{BLOCK, Network};
 use super::simd::{Kernel, Level};
 use super::small::Clip;
 
@@ -49,19 +49,19 @@ impl Kernel for All<'_, '_> {
     #[inline(always)]
     fn run(self) -> Self::Output {
         let mut found = Vec::with_capacity(self.groups.len());
-        let (mut keys, mut sorted) = (Vec::new(), Vec::new());
-        let mut pairs = Vec::new();
+        let (mut keys, mut sorted): (Vec<[_; BLOCK]>, Vec<_>) = (Vec::new(), Vec::new());
+        let mut network = Network::whole(0);
         for groups in self.groups.chunks_mut(LANES) {
             let count = groups.iter().map(|group| group.len()).max().unwrap_or(0);
             // Groups are of one size, mostly.
-            if count != keys.len() {
-                pairs = merge_exchange(count);
-                keys.resize(count, chunk::Row([0; LANES]));
+            if count != sorted.len() {
+                network = Network::whole(count);
+                keys.resize(count.div_ceil(BLOCK), [chunk::Row([0; LANES]); BLOCK]);
                 sorted.resize(count, chunk::Row([0.0; LANES]));
             }
-            lay_out(groups, &mut keys);
-            network::sort(&pairs, &mut keys);
-            for (sorted, keys) in sorted.iter_mut().zip(&keys) {
+            lay_out(groups, keys.as_flattened_mut());
+            network.sort(&mut keys);
+            for (sorted, keys) in sorted.iter_mut().zip(keys.as_flattened()) {
                 for (value, &key) in sorted.iter_mut().zip(keys.iter()) {
                     *value = f32::from_bits(turned(key) as u32);
                 }

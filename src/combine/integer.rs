@@ -9,12 +9,13 @@ use crate::facts::{Combining, InputCount};
 use super::Combined;
 use super::chunk::{self, Chunk};
 use super::form::{Basic, MOST_EXPOSURES};
-use super::lanes::Lane;
-use super::network::{merge_exchange, pruned};
+use super::lanes::{Lane, means};
+use super::network::Network;
 use super::scalar::{self, Pixel};
 use super::simd::{Kernel, Level};
 
 mod clip;
+mod near;
 mod sums;
 
 /// Pixels that go through side by side: a multiple of 64.
@@ -106,15 +107,11 @@ impl Stretch<'_> {
     #[inline(always)]
     fn mean(&mut self) {
         let limit = i16::limit(self.saturation);
-        let count = self.exposures.len() as f64;
-        let mut lanes = Chunk::<i16, LANES>::new(self.exposures.len());
+        let count = self.exposures.len();
+        let mut lanes = Chunk::<i16, LANES>::new(count);
         for (first, width) in self.chunks() {
             lanes.gather(self.exposures, first, width);
-            let totals = lanes.totals();
-            let mut means = [0.0; LANES];
-            for lane in 0..LANES {
-                means[lane] = (f64::from(totals[lane]) / count) as f32;
-            }
+            let means = means(&lanes.totals(), count);
             self.out[first..first + width].copy_from_slice(&means[..width]);
             if limit < i32::from(i16::MAX) {
                 let (_, most) = lanes.extremes();
@@ -128,12 +125,12 @@ impl Stretch<'_> {
         let limit = i16::limit(self.saturation);
         let count = self.exposures.len();
         let (below, above, last) = ((count - 1) / 2, count / 2, count - 1);
-        let pairs = pruned(&merge_exchange(count), &[below, above, last]);
+        let network = Network::of(count, &[below, above, last]);
         let mut lanes = Chunk::<i16, LANES>::new(count);
         for (first, width) in self.chunks() {
-            lanes.gather(self.exposures, first, width);
-            lanes.sort(&pairs);
-            let (below, above) = (&lanes.sorted[below], &lanes.sorted[above]);
+            lanes.gather_sorted(self.exposures, first, width, &network);
+            let sorted = lanes.sorted();
+            let (below, above) = (&sorted[below], &sorted[above]);
             let mut medians = [0.0; LANES];
             for lane in 0..LANES {
                 let sum = u32::from(below[lane].raw()) + u32::from(above[lane].raw());
@@ -141,7 +138,7 @@ impl Stretch<'_> {
                 medians[lane] = sum as f32 / 2.0;
             }
             self.out[first..first + width].copy_from_slice(&medians[..width]);
-            let most = lanes.sorted[last];
+            let most = sorted[last];
             self.set_spoiled_apart(limit, &most, first, width);
         }
     }

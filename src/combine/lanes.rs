@@ -9,9 +9,9 @@ use std::ops::Range;
 use crate::facts::{Combining, InputCount};
 
 use super::Combined;
-use super::chunk::{self, Chunk};
+use super::chunk::{self, Chunk, PART};
 use super::form::MOST_EXPOSURES;
-use super::network::merge_exchange;
+use super::network::Network;
 use super::ranked::Ranked;
 use super::scalar::{self, Pixel, Sample, float_sums_of_rows, unsigned_zero};
 use super::simd::{Kernel, Level};
@@ -35,8 +35,8 @@ pub(super) trait Lane: Away + PartialOrd + Default {
     fn limit(saturation: f64) -> Self::Limit;
     fn of(raw: Self::Raw) -> Self;
     fn raw(self) -> Self::Raw;
-    /// Lanes with a sample that must not enter.
-    fn spoiled<const L: usize>(rows: &[chunk::Row<Self, L>], limit: Self::Limit) -> [bool; L];
+    /// Lanes of a sorted chunk with a sample that must not enter.
+    fn spoiled<const L: usize>(chunk: &Chunk<Self, L>, limit: Self::Limit) -> [bool; L];
     /// Means of sorted lanes.
     fn means<const L: usize>(rows: &[chunk::Row<Self, L>]) -> [f32; L];
 }
@@ -75,35 +75,53 @@ impl Lane for i16 {
     }
 
     #[inline(always)]
-    fn spoiled<const L: usize>(rows: &[chunk::Row<Self, L>], limit: i32) -> [bool; L] {
-        let mut top = [i16::MIN; L];
-        for row in rows {
-            for (top, &value) in top.iter_mut().zip(row.iter()) {
-                *top = value.max(*top);
-            }
-        }
+    fn spoiled<const L: usize>(chunk: &Chunk<Self, L>, limit: i32) -> [bool; L] {
         let mut spoiled = [false; L];
-        for lane in 0..L {
-            spoiled[lane] = i32::from(top[lane]) > limit;
+        if let Some(top) = chunk.sorted().last() {
+            for lane in 0..L {
+                spoiled[lane] = i32::from(top[lane]) > limit;
+            }
         }
         spoiled
     }
 
     #[inline(always)]
     fn means<const L: usize>(rows: &[chunk::Row<Self, L>]) -> [f32; L] {
-        let mut sums = [0i32; L];
-        for row in rows {
-            for (sum, &value) in sums.iter_mut().zip(row.iter()) {
-                *sum += i32::from(value);
+        let mut totals = [0; L];
+        for place in 0..L / PART {
+            let mut sums = [0i32; PART];
+            for row in rows {
+                for (sum, &value) in sums.iter_mut().zip(row.part(place)) {
+                    *sum += i32::from(value);
+                }
+            }
+            for lane in 0..PART {
+                totals[place * PART + lane] = (sums[lane] + (rows.len() << 15) as i32) as u32;
             }
         }
-        let count = rows.len() as f64;
-        let mut means = [0.0; L];
-        for lane in 0..L {
-            means[lane] = ((f64::from(sums[lane]) + 32768.0 * count) / count) as f32;
-        }
-        means
+        means(&totals, rows.len())
     }
+}
+
+/// Totals of `count` samples divided by their number, in `f64` and then rounded to `f32`.
+///
+/// Up to 256 samples that is what `f32` gives at once: it holds the total, and no quotient lies so near
+/// the middle between two of its numbers, without being it, that `f64` would round it there. (Times the
+/// count a quotient is a whole number, and so is a middle in units of 2^-25 of the quotient: they differ by
+/// 2^-33 of it or more.)
+#[inline(always)]
+pub(super) fn means<const L: usize>(totals: &[u32; L], count: usize) -> [f32; L] {
+    let mut means = [0.0; L];
+    if count <= 256 {
+        for lane in 0..L {
+            means[lane] = (totals[lane] as i32 as f32) / count as f32;
+        }
+    } else {
+        for lane in 0..L {
+            means[lane] = (f64::from(totals[lane]) / count as f64) as f32;
+        }
+    }
+    means
 }
 
 /// The lowest `f32` at or above a level: samples reach it where they reach the level. Infinity
@@ -149,9 +167,9 @@ impl Lane for f32 {
     }
 
     #[inline(always)]
-    fn spoiled<const L: usize>(rows: &[chunk::Row<Self, L>], limit: Self) -> [bool; L] {
+    fn spoiled<const L: usize>(chunk: &Chunk<Self, L>, limit: Self) -> [bool; L] {
         let mut spoiled = [false; L];
-        for row in rows {
+        for row in chunk.raw() {
             for (spoiled, &value) in spoiled.iter_mut().zip(row.iter()) {
                 // False for NaN and both infinities as well.
                 *spoiled |= !(value < limit && value > Self::NEG_INFINITY);
@@ -220,7 +238,7 @@ impl<T: Lane> Kernel for Stretch<'_, T> {
             rejected,
         } = self;
         let size = exposures.len();
-        let pairs = merge_exchange(size);
+        let network = Network::whole(size);
         let limit = T::limit(saturation);
         let fixed = ranked.fixed(size);
         let mut lanes = Chunk::<T, LANES>::new(size);
@@ -231,9 +249,9 @@ impl<T: Lane> Kernel for Stretch<'_, T> {
             let first = chunk * LANES;
             let width = values.len();
             lanes.gather(exposures, first, width);
-            let mut apart = T::spoiled(&lanes.raw, limit);
-            lanes.sort(&pairs);
-            let rows = &lanes.sorted;
+            lanes.sort(&network);
+            let mut apart = T::spoiled(&lanes, limit);
+            let rows = lanes.sorted();
             let mut kept: [Range<usize>; LANES] = std::array::from_fn(|_| 0..size);
             let mut any = false;
             let mut means;
@@ -264,7 +282,7 @@ impl<T: Lane> Kernel for Stretch<'_, T> {
             }
             if any {
                 let edges = Edges::of(rows, &kept);
-                edges.charge(&lanes.raw, width, rejected);
+                edges.charge(lanes.raw(), width, rejected);
             }
             for (lane, value) in values.iter_mut().enumerate() {
                 *value = if apart[lane] {

@@ -3,15 +3,152 @@
 //! The order of comparisons does not depend on the data, so a chunk of pixels goes through it in
 //! lockstep, one minimum and one maximum per comparison, which the compiler turns into vector
 //! instructions.
+//!
+//! Rows go through in blocks of eight, since storing a row costs more than comparing it. Each block is
+//! sorted, and then blocks are what a network sorts: where it compares two samples, two blocks are merged,
+//! the lesser half to the one, the greater half to the other. All of a merge happens in registers. That
+//! this sorts is a theorem of merge-splitting (Baudet and Stevenson 1978, from memory): of zeros and ones
+//! at most one block between the two kinds is mixed after each step, and goes where its place is.
 
 use super::chunk::Row;
 
-/// Rows to be put in order one pair after the other: `(i, j)`, i < j, the lesser to i.
-pub(super) type Pairs = [(u32, u32)];
+/// Rows of a block: two of them fill the registers that a processor has for vectors.
+pub(super) const BLOCK: usize = 8;
+
+/// Rows that go through the network together.
+pub(super) type Block<T, const LANES: usize> = [Row<T, LANES>; BLOCK];
+
+/// A network for a number of rows.
+pub(super) struct Network {
+    /// Pairs of blocks, the lesser half of both to the first.
+    merges: Vec<(u32, u32)>,
+}
+
+impl Network {
+    /// Sorts so many rows.
+    pub(super) fn whole(rows: usize) -> Self {
+        Self {
+            merges: merge_exchange(rows.div_ceil(BLOCK)),
+        }
+    }
+
+    /// Puts those of so many rows in their places that are `wanted`, and leaves the others, all of them
+    /// still there, in any order.
+    pub(super) fn of(rows: usize, wanted: &[usize]) -> Self {
+        let blocks: Vec<usize> = wanted.iter().map(|row| row / BLOCK).collect();
+        Self {
+            merges: pruned(&Self::whole(rows).merges, &blocks),
+        }
+    }
+
+    /// Puts rows in order, lane by lane. Places beyond the last row hold what nothing is greater than.
+    #[inline(always)]
+    pub(super) fn sort<T: Ordered, const LANES: usize>(&self, blocks: &mut [Block<T, LANES>]) {
+        blocks.iter_mut().for_each(sort_block);
+        self.merge(blocks);
+    }
+
+    /// The same of blocks that are sorted each.
+    #[inline(always)]
+    pub(super) fn merge<T: Ordered, const LANES: usize>(&self, blocks: &mut [Block<T, LANES>]) {
+        for &(i, j) in &self.merges {
+            let (head, tail) = blocks.split_at_mut(j as usize);
+            merge_blocks(&mut head[i as usize], &mut tail[0]);
+        }
+    }
+}
+
+/// Compares and exchanges values by their places, one pair after the other.
+macro_rules! exchange {
+    ($values:ident: $($i:literal $j:literal),*) => {
+        $(
+            let (one, other) = ($values[$i], $values[$j]);
+            $values[$i] = one.lesser(other);
+            $values[$j] = one.greater(other);
+        )*
+    };
+}
+
+/// Batcher's merge exchange of eight, written out, since all eight shall stay in registers.
+#[inline(always)]
+fn sort_of_eight<T: Ordered>(mut values: [T; BLOCK]) -> [T; BLOCK] {
+    exchange!(values:
+        0 4, 1 5, 2 6, 3 7,
+        0 2, 1 3, 4 6, 5 7, 2 4, 3 5,
+        0 1, 2 3, 4 5, 6 7, 1 4, 3 6, 1 2, 3 4, 5 6);
+    values
+}
+
+/// One lane of a block.
+macro_rules! lane {
+    ($block:ident, $lane:ident) => {
+        [
+            $block[0].0[$lane],
+            $block[1].0[$lane],
+            $block[2].0[$lane],
+            $block[3].0[$lane],
+            $block[4].0[$lane],
+            $block[5].0[$lane],
+            $block[6].0[$lane],
+            $block[7].0[$lane],
+        ]
+    };
+}
+
+#[inline(always)]
+fn sort_block<T: Ordered, const LANES: usize>(block: &mut Block<T, LANES>) {
+    for lane in 0..LANES {
+        let values = sort_of_eight(lane!(block, lane));
+        for row in 0..BLOCK {
+            block[row].0[lane] = values[row];
+        }
+    }
+}
+
+/// Lays out eight rows as a sorted block.
+#[inline(always)]
+pub(super) fn sort_into<S: Copy, T: Ordered, const LANES: usize>(
+    rows: [&[S; LANES]; BLOCK],
+    of: impl Fn(S) -> T,
+    block: &mut Block<T, LANES>,
+) {
+    let [a, b, c, d, e, f, g, h] = rows;
+    for lane in 0..LANES {
+        let [a, b, c, d] = [of(a[lane]), of(b[lane]), of(c[lane]), of(d[lane])];
+        let [e, f, g, h] = [of(e[lane]), of(f[lane]), of(g[lane]), of(h[lane])];
+        let values = sort_of_eight([a, b, c, d, e, f, g, h]);
+        for row in 0..BLOCK {
+            block[row].0[lane] = values[row];
+        }
+    }
+}
+
+/// Batcher's odd-even merge of two sorted blocks. A function of two arguments, since those are known not
+/// to overlap.
+#[inline(always)]
+fn merge_blocks<T: Ordered, const LANES: usize>(
+    lesser: &mut Block<T, LANES>,
+    greater: &mut Block<T, LANES>,
+) {
+    for lane in 0..LANES {
+        let [a, b, c, d, e, f, g, h] = lane!(lesser, lane);
+        let [i, j, k, l, m, n, o, p] = lane!(greater, lane);
+        let mut values = [a, b, c, d, e, f, g, h, i, j, k, l, m, n, o, p];
+        exchange!(values:
+            0 8, 1 9, 2 10, 3 11, 4 12, 5 13, 6 14, 7 15,
+            4 8, 5 9, 6 10, 7 11,
+            2 4, 3 5, 6 8, 7 9, 10 12, 11 13,
+            1 2, 3 4, 5 6, 7 8, 9 10, 11 12, 13 14);
+        for row in 0..BLOCK {
+            lesser[row].0[lane] = values[row];
+            greater[row].0[lane] = values[BLOCK + row];
+        }
+    }
+}
 
 /// Batcher's merge exchange sort for any number of inputs (Knuth, The Art of Computer Programming,
 /// vol. 3, 5.2.2, algorithm M): pairs `(i, j)`, i < j, to be put in order one after the other.
-pub(super) fn merge_exchange(count: usize) -> Vec<(u32, u32)> {
+fn merge_exchange(count: usize) -> Vec<(u32, u32)> {
     let mut pairs = Vec::new();
     if count < 2 {
         return pairs;
@@ -38,8 +175,8 @@ pub(super) fn merge_exchange(count: usize) -> Vec<(u32, u32)> {
     pairs
 }
 
-/// What is left of a network where only the `wanted` rows need be right.
-pub(super) fn pruned(pairs: &Pairs, wanted: &[usize]) -> Vec<(u32, u32)> {
+/// What is left of a network where only the `wanted` places need be right.
+fn pruned(pairs: &[(u32, u32)], wanted: &[usize]) -> Vec<(u32, u32)> {
     let rows = pairs.iter().map(|&(_, j)| j as usize + 1).max();
     let mut needed = vec![false; rows.unwrap_or(0)];
     for &row in wanted {
@@ -98,52 +235,48 @@ impl Ordered for f32 {
     }
 }
 
-/// Puts the rows in order by a network, lane by lane.
-#[inline(always)]
-pub(super) fn sort<T: Ordered, const LANES: usize>(pairs: &Pairs, rows: &mut [Row<T, LANES>]) {
-    for &(i, j) in pairs {
-        let (head, tail) = rows.split_at_mut(j as usize);
-        exchange(&mut head[i as usize], &mut tail[0]);
-    }
-}
-
-/// The lesser of each lane to the one row, the greater to the other. A function, since its two
-/// arguments are known not to overlap.
-#[inline(always)]
-fn exchange<T: Ordered, const LANES: usize>(upper: &mut Row<T, LANES>, lower: &mut Row<T, LANES>) {
-    for lane in 0..LANES {
-        let (x, y) = (upper.0[lane], lower.0[lane]);
-        upper.0[lane] = x.lesser(y);
-        lower.0[lane] = x.greater(y);
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    fn is_sorted(rows: &[Row<i16, 1>]) -> bool {
-        rows.iter().map(|row| row.0[0]).is_sorted()
+    /// A vector of zeros and ones after the network, its places beyond the last one cut off.
+    fn through(network: &Network, bits: &[bool]) -> Vec<i16> {
+        let top = || Row([i16::MAX; 1]);
+        let mut blocks = vec![std::array::from_fn(|_| top()); bits.len().div_ceil(BLOCK)];
+        for (row, &bit) in blocks.as_flattened_mut().iter_mut().zip(bits) {
+            row.0[0] = i16::from(bit);
+        }
+        let mut copied = blocks.clone();
+        for (block, rows) in copied.iter_mut().zip(&blocks) {
+            sort_into(rows.each_ref().map(|row| &row.0), |bit: i16| bit, block);
+        }
+        network.merge(&mut copied);
+        network.sort(&mut blocks);
+        let rows = |blocks: &[Block<i16, 1>]| -> Vec<i16> {
+            let rows = blocks.as_flattened().iter().take(bits.len());
+            rows.map(|row| row.0[0]).collect()
+        };
+        assert_eq!(rows(&blocks), rows(&copied));
+        rows(&blocks)
+    }
+
+    fn all_bits(count: usize) -> impl Iterator<Item = Vec<bool>> {
+        (0u32..1 << count).map(move |bits| (0..count).map(|i| bits >> i & 1 == 1).collect())
     }
 
     #[test]
     fn a_pruned_network_gets_the_wanted_rows_right() {
-        for count in 1..=13 {
-            let whole = merge_exchange(count);
+        for count in 1..=17 {
             let wanted = [0, (count - 1) / 2, count / 2, count - 1];
-            let pairs = pruned(&whole, &wanted);
-            for bits in 0u32..1 << count {
-                let mut rows: Vec<Row<i16, 1>> =
-                    (0..count).map(|i| Row([(bits >> i & 1) as i16])).collect();
-                sort(&pairs, &mut rows);
-                let zeros = count - bits.count_ones() as usize;
+            let network = Network::of(count, &wanted);
+            for bits in all_bits(count) {
+                let rows = through(&network, &bits);
+                let zeros = bits.iter().filter(|bit| !**bit).count();
                 for at in wanted {
-                    assert_eq!(
-                        rows[at].0[0],
-                        i16::from(at >= zeros),
-                        "{count} inputs, {bits:b}"
-                    );
+                    assert_eq!(rows[at], i16::from(at >= zeros), "{count} inputs, {bits:?}");
                 }
+                let ones = rows.iter().filter(|row| **row == 1).count();
+                assert_eq!(ones, count - zeros, "all are still there");
             }
         }
     }
@@ -152,28 +285,23 @@ mod tests {
     /// zeros and ones sorts everything.
     #[test]
     fn sorts_every_vector_of_zeros_and_ones() {
-        for count in 0..=16 {
-            let pairs = merge_exchange(count);
-            for bits in 0u32..1 << count {
-                let mut rows: Vec<Row<i16, 1>> =
-                    (0..count).map(|i| Row([(bits >> i & 1) as i16])).collect();
-                sort(&pairs, &mut rows);
-                assert!(is_sorted(&rows), "{count} inputs, {bits:b}");
+        for count in 0..=17 {
+            let network = Network::whole(count);
+            for bits in all_bits(count) {
+                assert!(through(&network, &bits).is_sorted(), "{count} inputs");
             }
         }
     }
 
     #[test]
     fn sorts_all_step_vectors_of_larger_counts() {
-        for count in [17, 31, 32, 33, 40, 63, 64, 65, 100, 255] {
-            let pairs = merge_exchange(count);
+        for count in [18, 31, 32, 33, 40, 63, 64, 65, 100, 255] {
+            let network = Network::whole(count);
             for start in 0..count {
                 for ones in 0..=count {
-                    let mut rows: Vec<Row<i16, 1>> = (0..count)
-                        .map(|i| Row([i16::from((i * 7 + start) % count < ones)]))
-                        .collect();
-                    sort(&pairs, &mut rows);
-                    assert!(is_sorted(&rows), "{count} inputs");
+                    let bits: Vec<bool> =
+                        (0..count).map(|i| (i * 7 + start) % count < ones).collect();
+                    assert!(through(&network, &bits).is_sorted(), "{count} inputs");
                 }
             }
         }

@@ -11,7 +11,7 @@ use crate::facts::{InputCount, Pedestal, SensorNoise};
 use super::Combined;
 use super::chunk::{Chunk, Row};
 use super::lanes::Lane;
-use super::network::merge_exchange;
+use super::network::Network;
 use super::scalar::{enters, last_resort, middle, unsigned_zero};
 use super::simd::{Kernel, Level};
 
@@ -210,17 +210,17 @@ impl Kernel for Stretch<'_> {
             finite: Vec::new(),
             sorted: Vec::new(),
         };
-        let pairs = merge_exchange(size);
+        let network = Network::whole(size);
         let limit = f32::limit(saturation);
         let mut lanes = Chunk::<f32, LANES>::new(size);
         for (chunk, values) in out.chunks_mut(LANES).enumerate() {
             let first = chunk * LANES;
             let width = values.len();
             lanes.gather(exposures, first, width);
-            let mut apart = f32::spoiled(&lanes.raw, limit);
+            let mut apart = f32::spoiled(&lanes, limit);
             apart[width..].fill(true);
-            lanes.sort(&pairs);
-            let (rows, sorted) = (&lanes.raw, &lanes.sorted);
+            lanes.sort(&network);
+            let (rows, sorted) = (lanes.raw(), lanes.sorted());
             let centre: [f64; LANES] = std::array::from_fn(|lane| {
                 (f64::from(sorted[(size - 1) / 2][lane]) + f64::from(sorted[size / 2][lane])) / 2.0
             });

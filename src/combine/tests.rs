@@ -146,24 +146,55 @@ fn fast_integer_form_yields_the_bits_of_the_specification() {
                     sorts.iter().map(value).collect()
                 })
                 .collect();
-            let slices: Vec<&[u16]> = data.iter().map(Vec::as_slice).collect();
-            for method in methods().into_iter().chain(ranked_methods()) {
-                for saturation in [65535.0, 1e9, f64::NAN, 40000.5, 0.0] {
-                    let exposures = Exposures::U16(&slices);
-                    let plain = run(combine_scalar, &method, exposures, count, width, saturation);
-                    for form in levels() {
-                        let fast = run(form.1, &method, exposures, count, width, saturation);
-                        let what = format!(
-                            "{:?}, {method}, {count} x {width}, saturation {saturation}",
-                            form.0
-                        );
-                        for at in 0..width {
-                            let samples: Vec<_> = slices.iter().map(|row| row[at]).collect();
-                            assert_eq!(fast.0[at], plain.0[at], "{what}, pixel {at}: {samples:?}");
-                        }
-                        assert_eq!((&fast.1, fast.2), (&plain.1, plain.2), "{what}");
-                    }
+            let saturations = [65535.0, 1e9, f64::NAN, 40000.5, 0.0];
+            as_specified(&data, &saturations);
+        }
+    }
+}
+
+/// What a camera gives: noise about a level, few samples far away from it, few levels that saturate.
+#[test]
+fn noise_of_a_camera_yields_the_bits_of_the_specification() {
+    let mut dice = Dice(15);
+    for count in [
+        2, 3, 4, 5, 7, 8, 9, 15, 16, 17, 40, 100, 128, 129, 256, 257, 300,
+    ] {
+        for sigma in [0.3, 6.0, 40.0, 80.0] {
+            let levels: Vec<f64> = (0..200)
+                .map(|_| 300.0 + 3000.0 * dice.uniform() * dice.uniform())
+                .map(|level| if level > 2900.0 { 65535.0 } else { level })
+                .collect();
+            let mut sample = |level: f64| match dice.next() % 2000 {
+                0 => 65535.0,
+                1 => 0.0,
+                _ => (level + sigma * dice.normal()).round().clamp(0.0, 65535.0),
+            };
+            let mut row = || levels.iter().map(|&level| sample(level) as u16).collect();
+            let data: Vec<Vec<u16>> = (0..count).map(|_| row()).collect();
+            as_specified(&data, &[65535.0, 1000.0]);
+        }
+    }
+}
+
+/// Every method at every level does to 16-bit samples what the specification says.
+fn as_specified(data: &[Vec<u16>], saturations: &[f64]) {
+    let (count, width) = (data.len(), data[0].len());
+    let slices: Vec<&[u16]> = data.iter().map(Vec::as_slice).collect();
+    for method in methods().into_iter().chain(ranked_methods()) {
+        for &saturation in saturations {
+            let exposures = Exposures::U16(&slices);
+            let plain = run(combine_scalar, &method, exposures, count, width, saturation);
+            for form in levels() {
+                let fast = run(form.1, &method, exposures, count, width, saturation);
+                let what = format!(
+                    "{:?}, {method}, {count} x {width}, saturation {saturation}",
+                    form.0
+                );
+                for at in 0..width {
+                    let samples: Vec<_> = slices.iter().map(|row| row[at]).collect();
+                    assert_eq!(fast.0[at], plain.0[at], "{what}, pixel {at}: {samples:?}");
                 }
+                assert_eq!((&fast.1, fast.2), (&plain.1, plain.2), "{what}");
             }
         }
     }

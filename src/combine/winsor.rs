@@ -13,7 +13,7 @@
 //! pulling in never widens), so each root still lies at or above the end, and after at most n
 //! steps no further sample is pulled.
 
-use super::chunk::Row;
+use super::chunk::{PART, Row};
 use super::network::Ordered;
 use super::scalar::middle;
 
@@ -137,13 +137,22 @@ pub(super) fn settled<T: Away, const L: usize>(
     }
     let mut sum = [0.0f32; L];
     let mut squares = [0.0f32; L];
-    for row in rows {
-        for lane in 0..L {
-            let away = row[lane].away(reference[lane]) - centre[lane];
-            let away = away.greater(-pull[lane]).lesser(pull[lane]);
-            sum[lane] += away;
-            squares[lane] += away * away;
+    for place in 0..L / PART {
+        let lanes = place * PART..(place + 1) * PART;
+        let (centre, pull) = (&centre[lanes.clone()], &pull[lanes.clone()]);
+        let reference = reference.part(place);
+        let (mut plain, mut square) = ([0.0f32; PART], [0.0f32; PART]);
+        for row in rows {
+            let row = row.part(place);
+            for lane in 0..PART {
+                let away = row[lane].away(reference[lane]) - centre[lane];
+                let away = away.greater(-pull[lane]).lesser(pull[lane]);
+                plain[lane] += away;
+                square[lane] += away * away;
+            }
         }
+        sum[lanes.clone()].copy_from_slice(&plain);
+        squares[lanes].copy_from_slice(&square);
     }
     // Relative to n times the sum of squares, n additions put the variance off by less than this.
     let doubt = 1.0 - count * 4e-7;

@@ -26,7 +26,8 @@ pub(super) const NAME: &str = "DLMASK";
 /// A hot pixel stands out by so many times the noise from pixel to pixel: noise never does.
 const STANDS_OUT: f64 = 8.0;
 
-/// Columns that are looked through at once for any pixel that stands out.
+/// Columns that are looked through at once for any pixel that stands out: no fewer than neighbours are
+/// apart.
 const STRETCH: usize = 64;
 
 /// Weights of lower neighbours and of those as bright, for which the sum is above 0 where at least
@@ -57,26 +58,32 @@ pub(super) fn flag_hot(
     let above = (STANDS_OUT * noise).max(1.0) as f32;
     let (height, width) = plane.dim();
     let line = |y: usize| contiguous(plane.row(y).to_slice());
+    let ends_of = |y: usize| line(y).chunks(STRETCH).map(ends);
+    let stretches = width.div_ceil(STRETCH);
+    let ends: Vec<Ends> = (0..height).into_par_iter().flat_map_iter(ends_of).collect();
+    let ends_of = |y: usize| &ends[y * stretches..(y + 1) * stretches];
     let rows = mask.axis_iter_mut(Axis(0)).into_par_iter().enumerate();
     rows.for_each_init(Vec::new, |scores, (y, mut mask)| {
         let mask = contiguous_mut(mask.as_slice_mut());
         let near = [y.checked_sub(apart), Some(y), Some(y + apart)];
-        let near = near.map(|near| near.filter(|&near| near < height).map(line));
-        for first in (0..width).step_by(STRETCH) {
-            let columns = first..(first + STRETCH).min(width);
-            let around = first.saturating_sub(apart)..(columns.end + apart).min(width);
-            let values = &line(y)[columns.clone()];
+        let near = near.map(|near| near.filter(|&near| near < height));
+        for (place, &[_, highest]) in ends_of(y).iter().enumerate() {
+            let around = place.saturating_sub(1)..(place + 2).min(stretches);
             let lowest = near
                 .iter()
                 .flatten()
-                .map(|near| ends(&near[around.clone()])[0]);
-            if ends(values)[1] <= lowest.fold(f32::INFINITY, f32::min) + above {
+                .flat_map(|&near| &ends_of(near)[around.clone()]);
+            let lowest = lowest.fold(f32::INFINITY, |least, &[low, _]| least.min(low));
+            if highest <= lowest + above {
                 continue;
             }
+            let first = place * STRETCH;
+            let columns = first..(first + STRETCH).min(width);
+            let values = &line(y)[columns.clone()];
             scores.clear();
             scores.resize(values.len(), 0);
             for near in near.into_iter().flatten() {
-                score(near, columns.clone(), values, above, apart, scores);
+                score(line(near), columns.clone(), values, above, apart, scores);
             }
             for ((flags, &score), value) in mask[columns].iter_mut().zip(&*scores).zip(values) {
                 // It is its own neighbour, and as bright.
@@ -88,9 +95,12 @@ pub(super) fn flag_hot(
     });
 }
 
+/// The lowest and the highest value of a stretch.
+type Ends = [f32; 2];
+
 /// The lowest and the highest value that is a number.
-fn ends(values: &[f32]) -> [f32; 2] {
-    const LANES: usize = 16;
+fn ends(values: &[f32]) -> Ends {
+    const LANES: usize = 32;
     Level::widest().run(|| {
         let mut low = [f32::INFINITY; LANES];
         let mut high = [f32::NEG_INFINITY; LANES];
@@ -103,10 +113,16 @@ fn ends(values: &[f32]) -> [f32; 2] {
         };
         whole.iter().for_each(|values| take(values));
         take(rest);
-        [
-            low.into_iter().fold(f32::INFINITY, f32::min),
-            high.into_iter().fold(f32::NEG_INFINITY, f32::max),
-        ]
+        // Halves against each other: side by side as long as there are several.
+        let mut half = LANES / 2;
+        while half > 0 {
+            for lane in 0..half {
+                low[lane] = low[lane].min(low[lane + half]);
+                high[lane] = high[lane].max(high[lane + half]);
+            }
+            half /= 2;
+        }
+        [low[0], high[0]]
     })
 }
 

@@ -15,9 +15,9 @@ use crate::facts::{InputCount, Kind, MasterRecipe, Task};
 use crate::fits::Source;
 use crate::measure;
 
-/// Bytes of all exposures' samples that one thread holds at a time: a few rows, which fit the cache
-/// of its own that a core has, half of it or less.
-const STRIP_BYTES: usize = 1 << 20;
+/// Bytes of all exposures' samples that one thread holds at a time: a few rows. Fewer bytes would fit the
+/// cache of its own that a core has, but asking the system for each of them takes longer than that saves.
+const STRIP_BYTES: usize = 4 << 20;
 
 /// An open set.
 pub(super) struct Set<'a> {

@@ -1,7 +1,7 @@
 //! Clipping of integer lanes.
 //!
 //! Most pixels lose nothing, which their extremes, sums and, around the median, their middle tell
-//! without a look at any other sample. The pixels that do lose something are collected into chunks
+//! without a look at any other sample: where samples lie near each other, in numbers of 16 and 32 bits. The pixels that do lose something are collected into chunks
 //! of their own, and only those are sorted.
 
 #![allow(
@@ -11,12 +11,13 @@
 
 use std::ops::Range;
 
-use super::sums::Sums;
+use super::near::{Near, mostly_near};
+use super::sums::{Sums, sums};
 use super::{LANES, Row, Stretch};
 use crate::combine::chunk::{self, Chunk};
 use crate::combine::form::Limits;
-use crate::combine::lanes::Lane;
-use crate::combine::network::{Pairs, merge_exchange, pruned};
+use crate::combine::lanes::{Lane, means};
+use crate::combine::network::Network;
 use crate::combine::scalar::integer_bounds;
 use crate::facts::InputCount;
 
@@ -26,57 +27,66 @@ impl Stretch<'_> {
         let count = self.exposures.len();
         let last = count - 1;
         let limit = i16::limit(self.saturation);
-        let pairs = merge_exchange(count);
-        let ranks = pruned(&pairs, &[0, last / 2, count / 2, last]);
+        let whole = Network::whole(count);
+        let ranks = Network::of(count, &[0, last / 2, count / 2, last]);
         let mut lanes = Chunk::new(count);
         let mut tally = Tally::new(count);
         let mut strays = Strays::new(count);
         for (first, width) in self.chunks() {
-            lanes.gather(self.exposures, first, width);
             let (least, most) = if limits.median_centre {
-                lanes.sort(&ranks);
-                (lanes.sorted[0], lanes.sorted[last])
+                lanes.gather_sorted(self.exposures, first, width, &ranks);
+                (lanes.sorted()[0], lanes.sorted()[last])
             } else {
+                lanes.gather(self.exposures, first, width);
                 lanes.extremes()
             };
-            let mut apart = [false; LANES];
+            // All samples of each lane, in whatever order.
+            let samples = match limits.median_centre {
+                true => lanes.sorted(),
+                false => lanes.raw(),
+            };
+            let mut apart = [0; LANES];
             for lane in 0..LANES {
-                apart[lane] = i32::from(most[lane]) > limit;
+                apart[lane] = u8::from(i32::from(most[lane]) > limit);
             }
-            let widest = widest(&least, &most, &apart);
-            let sums = lanes.sums(&least, widest);
-            let means = means(&sums, &least, count);
+            let (means, loses) = match mostly_near(limits, samples, &least, &most) {
+                Some(near) => first_look(limits, samples, &near, &least, &most),
+                None => first_round(limits, samples, &least, &most, &apart),
+            };
             self.out[first..first + width].copy_from_slice(&means[..width]);
-            let loses = first_round(limits, &lanes, &sums, &least, &most, widest);
             for lane in set(&loses, &apart).take_while(|&lane| lane < width) {
-                if apart[lane] {
+                if apart[lane] != 0 {
                     self.set_apart(first + lane);
                     continue;
                 }
-                strays.take(&lanes.raw, lane, first + lane, &sums);
+                strays.take(self.exposures, first + lane);
                 if strays.held == LANES {
-                    self.settle(&mut strays, limits, &pairs, &mut tally);
+                    self.settle(&mut strays, limits, &whole, &mut tally);
                 }
             }
         }
-        self.settle(&mut strays, limits, &pairs, &mut tally);
+        self.settle(&mut strays, limits, &whole, &mut tally);
         tally.hand_over(self.rejected);
     }
 
     /// Clips the pixels that were collected.
     #[inline(always)]
-    fn settle(&mut self, strays: &mut Strays, limits: &Limits, pairs: &Pairs, tally: &mut Tally) {
+    fn settle(&mut self, strays: &mut Strays, limits: &Limits, whole: &Network, tally: &mut Tally) {
         if strays.held == 0 {
             return;
         }
-        strays.lanes.sort(pairs);
-        let sorted = &strays.lanes.sorted;
+        strays.lanes.sort(whole);
+        let sorted = strays.lanes.sorted();
+        let (least, most) = (&sorted[0], &sorted[sorted.len() - 1]);
+        let mut free = [1; LANES];
+        free[..strays.held].fill(0);
+        let sums = sums(strays.lanes.raw(), least, widest(least, most, &free));
         let mut kept = Kept::everything();
         for lane in 0..strays.held {
             let at = strays.places[lane];
-            self.lane(sorted, lane, at, limits, &strays.sums, &mut kept);
+            self.lane(sorted, lane, at, limits, &sums, &mut kept);
         }
-        tally.add(&strays.lanes.raw, &kept);
+        tally.add(strays.lanes.raw(), &kept);
         strays.held = 0;
     }
 
@@ -121,7 +131,6 @@ impl Kept {
 /// Pixels of several chunks that lose something.
 struct Strays {
     lanes: Chunk<i16, LANES>,
-    sums: Sums,
     /// Which pixels they are.
     places: [usize; LANES],
     held: usize,
@@ -131,19 +140,17 @@ impl Strays {
     fn new(count: usize) -> Self {
         Self {
             lanes: Chunk::new(count),
-            sums: Sums::zero(),
             places: [0; LANES],
             held: 0,
         }
     }
 
-    /// Takes pixel `at`, which is `lane` of `raw`.
-    fn take(&mut self, raw: &[Row], lane: usize, at: usize, sums: &Sums) {
-        for (mine, row) in self.lanes.raw.iter_mut().zip(raw) {
-            mine[self.held] = row[lane];
+    /// Takes pixel `at`.
+    #[inline(always)]
+    fn take(&mut self, exposures: &[&[u16]], at: usize) {
+        for (mine, exposure) in self.lanes.raw_mut().iter_mut().zip(exposures) {
+            mine[self.held] = i16::of(exposure[at]);
         }
-        self.sums.plain[self.held] = sums.plain[lane];
-        self.sums.squares[self.held] = sums.squares[lane];
         self.places[self.held] = at;
         self.held += 1;
     }
@@ -202,84 +209,142 @@ impl Tally {
     }
 }
 
+/// One for each lane of which something is so, else zero.
+type Flags = [u8; LANES];
+
 /// The largest difference of two samples of a lane that is not `apart`.
 #[inline(always)]
-fn widest(least: &Row, most: &Row, apart: &[bool; LANES]) -> u16 {
+fn widest(least: &Row, most: &Row, apart: &Flags) -> u16 {
     let mut widest = 0;
     for lane in 0..LANES {
         let width = (most[lane] as u16).wrapping_sub(least[lane] as u16);
-        widest = widest.max(if apart[lane] { 0 } else { width });
+        widest = widest.max(if apart[lane] == 0 { width } else { 0 });
     }
     widest
 }
 
 /// The lanes for which one of the two flags is set, in order.
 #[inline(always)]
-fn set(one: &[bool; LANES], other: &[bool; LANES]) -> impl Iterator<Item = usize> + use<> {
-    const WORD: usize = u64::BITS as usize;
-    let mut words = [0u64; LANES / WORD];
-    for lane in 0..LANES {
-        words[lane / WORD] |= u64::from(one[lane] | other[lane]) << (lane % WORD);
+fn set(one: &Flags, other: &Flags) -> impl Iterator<Item = usize> + use<> {
+    // Eight flags at a time.
+    let mut words = [0u64; LANES / 8];
+    let (ones, _) = one.as_chunks();
+    let (others, _) = other.as_chunks();
+    for (word, (one, other)) in words.iter_mut().zip(ones.iter().zip(others)) {
+        *word = u64::from_le_bytes(*one) | u64::from_le_bytes(*other);
     }
     (0..words.len()).flat_map(move |place| {
         let mut word = words[place];
         std::iter::from_fn(move || {
-            let lane = word.trailing_zeros() as usize;
+            let lane = word.trailing_zeros() as usize / 8;
             word &= word.wrapping_sub(1);
-            (lane < WORD).then_some(place * WORD + lane)
+            (lane < 8).then_some(place * 8 + lane)
         })
     })
 }
 
-/// Mean of all samples of each lane.
+/// Mean of all samples of each lane that is near, and the lanes that may lose something in the first
+/// round: all that are not near, and those of which it is not certain in `f32` that they lose nothing.
 #[inline(always)]
-fn means(sums: &Sums, least: &Row, count: usize) -> [f32; LANES] {
-    let mut means = [0.0; LANES];
-    for lane in 0..LANES {
-        // At most 2^15 samples: the whole sum fits 32 bits.
-        let smallest = u32::from(least[lane].raw());
-        let total = smallest * count as u32 + sums.plain[lane];
-        means[lane] = (f64::from(total) / count as f64) as f32;
+fn first_look(
+    limits: &Limits,
+    samples: &[Row],
+    near: &Near,
+    least: &Row,
+    most: &Row,
+) -> ([f32; LANES], Flags) {
+    let size = samples.len();
+    let count = size as f32;
+    let sums = near.sums(samples);
+    let above = &samples[size / 2];
+    // What is rounded below puts a side off by less than the margin in it: each number by 2^-24 of
+    // itself, and the square of a sum is never more than the count times the sum of squares.
+    const MARGIN: f64 = 1e-6;
+    let [low, high] =
+        [limits.low, limits.high].map(|limit| (limit * limit * (1.0 - MARGIN)) as f32);
+    let reference = &near.reference;
+    let offset = |row: &Row, lane: usize| f32::from(row[lane].wrapping_sub(reference[lane]));
+    // The centre and both ends, counted from the reference, times the count: whole numbers and halves
+    // below 2^24.
+    let mut centre = [0.0; LANES];
+    if limits.median_centre {
+        for lane in 0..LANES {
+            centre[lane] = count * (offset(above, lane) / 2.0);
+        }
+    } else {
+        for lane in 0..LANES {
+            centre[lane] = sums.plain[lane] as f32;
+        }
     }
-    means
+    let mut totals = [0; LANES];
+    let mut room = [0.0; LANES];
+    for lane in 0..LANES {
+        let whole = u32::from(reference[lane].raw()) * size as u32;
+        totals[lane] = whole.wrapping_add_signed(sums.plain[lane]);
+        let sum = sums.plain[lane] as f32;
+        let whole = count * (sums.squares[lane] as i32 as f32);
+        let variance = whole * (1.0 - MARGIN as f32) - sum * sum;
+        let down = centre[lane] - count * offset(least, lane);
+        let up = count * offset(most, lane) - centre[lane];
+        let (below, above) = (low * variance - down * down, high * variance - up * up);
+        room[lane] = if below < above { below } else { above };
+    }
+    let mut loses = [0; LANES];
+    for lane in 0..LANES {
+        loses[lane] = u8::from(room[lane] < 0.0) | near.is_far[lane];
+    }
+    (means(&totals, size), loses)
 }
 
-/// Lanes that lose something in the first round, or for which that is not certain.
+/// Mean of all samples of each lane, and the lanes that lose something in the first round, or for which
+/// that is not certain.
 #[inline(always)]
 fn first_round(
     limits: &Limits,
-    lanes: &Chunk<i16, LANES>,
-    sums: &Sums,
+    samples: &[Row],
     least: &Row,
     most: &Row,
-    widest: u16,
-) -> [bool; LANES] {
-    let size = lanes.raw.len();
+    apart: &Flags,
+) -> ([f32; LANES], Flags) {
+    let size = samples.len();
     let count = size as f64;
+    let widest = widest(least, most, apart);
+    let sums = sums(samples, least, widest);
+    let mut totals = [0; LANES];
+    for lane in 0..LANES {
+        // At most 2^15 samples: the whole sum fits 32 bits.
+        totals[lane] = u32::from(least[lane].raw()) * size as u32 + sums.plain[lane];
+    }
+    let means = means(&totals, size);
     let largest_sum = count * f64::from(widest);
     // Everything that follows is a whole number below this, hence exact.
     if largest_sum * largest_sum >= (1u64 << 53) as f64 {
-        return [limits.iterations > 0; LANES];
+        return (means, [u8::from(limits.iterations > 0); LANES]);
     }
-    let mut loses = [false; LANES];
+    let mut loses = [0; LANES];
     if limits.iterations == 0 {
-        return loses;
+        return (means, loses);
     }
     let offset =
         |row: &Row, lane: usize| f64::from((row[lane] as u16).wrapping_sub(least[lane] as u16));
-    let (below, above) = (&lanes.sorted[(size - 1) / 2], &lanes.sorted[size / 2]);
+    let (below, above) = (&samples[(size - 1) / 2], &samples[size / 2]);
+    let mut centre = [0.0; LANES];
+    if limits.median_centre {
+        for lane in 0..LANES {
+            centre[lane] = count * (offset(below, lane) + offset(above, lane));
+        }
+    } else {
+        for lane in 0..LANES {
+            centre[lane] = 2.0 * f64::from(sums.plain[lane]);
+        }
+    }
     for lane in 0..LANES {
         let sum = f64::from(sums.plain[lane]);
         let variance = count * sums.squares[lane] as f64 - sum * sum;
-        let centre = if limits.median_centre {
-            count * (offset(below, lane) + offset(above, lane))
-        } else {
-            2.0 * sum
-        };
-        let bounds = integer_bounds(limits, count, variance, centre);
-        loses[lane] = bounds.below(0.0) | bounds.above(offset(most, lane));
+        let bounds = integer_bounds(limits, count, variance, centre[lane]);
+        loses[lane] = u8::from(bounds.below(0.0) | bounds.above(offset(most, lane)));
     }
-    loses
+    (means, loses)
 }
 
 /// The range of a sorted lane that survives, and its sum counted from the smallest sample.
