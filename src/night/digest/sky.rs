@@ -4,7 +4,7 @@
 //! between others they say nothing.
 
 use std::cmp::Reverse;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::Timestamp;
 
@@ -87,9 +87,8 @@ fn transparency(lights: &[&LightEntry], site: &Site) -> Option<String> {
         Some((judged(light).or(compared)?, start(light)))
     });
     let Some((least, at)) = measured.min_by(|a, b| a.0.total_cmp(&b.0)) else {
-        // Of one light there is nothing to say.
         let none = "transparency not known: no light's stars match another's";
-        return (lights.len() > 1).then(|| none.to_owned());
+        return are_comparable(lights).then(|| none.to_owned());
     };
     // As it is written, so that the sentence is true.
     let least = rounded(least, 2);
@@ -100,6 +99,15 @@ fn transparency(lights: &[&LightEntry], site: &Site) -> Option<String> {
         format!(" at {}", clock(at, &site.time_zone))
     });
     Some(format!("transparency down to {least:.2}{at}"))
+}
+
+/// Do any two lights show the same through the same filter for as long?
+fn are_comparable(lights: &[&LightEntry]) -> bool {
+    let mut shown = BTreeSet::new();
+    lights.iter().any(|light| {
+        let target = light.target.as_ref().map(|target| target.to_lowercase());
+        !shown.insert((&light.filter, light.exposure_s.to_bits(), target))
+    })
 }
 
 /// False of the light that others are held against, which matches itself.
@@ -317,6 +325,22 @@ mod tests {
             weather.contains(", transparency not known: no light's stars match another's, sky up"),
             "{weather}"
         );
+    }
+
+    #[test]
+    fn of_lights_that_show_nothing_in_common_no_match_is_missed() {
+        let text = after(|at, light| {
+            light.target = Some(format!("field {at}"));
+            light.findings.clear();
+            light.set_aside_for.clear();
+            light.verdict = Some(Verdict::Kept);
+            if let Some(measures) = &mut light.measures {
+                measures.transparency = None;
+            }
+        });
+        let weather = weather(&text);
+        assert!(weather.contains("FWHM"), "{weather}");
+        assert!(!weather.contains("transparency"), "{weather}");
     }
 
     /// Limits follow the hour: the light nearest the clearest limit is not the darkest.
