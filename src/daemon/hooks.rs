@@ -9,7 +9,9 @@
 //! It does not know why it is told an event.
 
 use std::path::{Path, PathBuf};
+use std::pin::pin;
 use std::process::{ExitStatus, Stdio};
+use std::time::Duration;
 
 use rustix::process::{Pid, Signal, kill_process_group};
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWriteExt};
@@ -24,6 +26,10 @@ const LINE: usize = 16;
 
 /// Bytes of each of a hook's streams that are logged.
 const HEARD: usize = 2048;
+
+/// How long a hook's last words are listened for once it has ended: what it started and left behind
+/// may hold its output open for as long as it likes.
+const LINGER: Duration = Duration::from_secs(1);
 
 /// Where hooks find programs if the daemon's own environment does not say.
 const PATH: &str = "/usr/local/bin:/usr/bin:/bin";
@@ -144,15 +150,24 @@ async fn call(hook: &Hook, folder: &Path, document: &str) -> std::io::Result<Hea
     );
     let mut heard = Heard::default();
     let (out, err) = (&mut heard.out, &mut heard.err);
-    let work = async {
+    let talk = async {
         let write = async {
             if let Some(mut stdin) = stdin {
                 // A hook need not read what it is told.
                 let _ = stdin.write_all(document.as_bytes()).await;
             }
         };
-        tokio::join!(write, hear(stdout, out), hear(stderr, err));
-        group.0.wait().await
+        tokio::join!(write, hear(stdout, out), hear(stderr, err))
+    };
+    let work = async {
+        let mut talk = pin!(talk);
+        tokio::select! {
+            _ = &mut talk => group.0.wait().await,
+            status = group.0.wait() => {
+                let _ = tokio::time::timeout(LINGER, talk).await;
+                status
+            }
+        }
     };
     if let Ok(status) = tokio::time::timeout(hook.timeout, work).await {
         heard.status = Some(status?);
@@ -179,9 +194,10 @@ mod tests {
     #![allow(clippy::unwrap_used, clippy::expect_used)]
 
     use std::fs;
-    use std::time::Duration;
 
     use jiff::Timestamp;
+
+    use rustix::process::kill_process;
 
     use super::*;
     use crate::config;
@@ -265,6 +281,17 @@ mod tests {
             ..patient("")
         };
         assert!(block_on(call(&missing, folder.path(), "{}")).is_err());
+    }
+
+    #[test]
+    fn a_hook_that_leaves_something_running_has_ended_all_the_same() {
+        let folder = tempfile::tempdir().unwrap();
+        let hook = patient("sleep 600 & echo $!; exit 4");
+        let heard = block_on(call(&hook, folder.path(), "{}")).unwrap();
+        assert_eq!(heard.status.unwrap().code(), Some(4));
+        let left = String::from_utf8(heard.out).unwrap();
+        let left = Pid::from_raw(left.trim().parse().unwrap()).unwrap();
+        kill_process(left, Signal::KILL).expect("it goes on");
     }
 
     #[test]
