@@ -20,6 +20,7 @@ mod lasting;
 mod locks;
 mod pages;
 mod progress;
+mod rest;
 mod sensor;
 mod serve;
 mod service;

@@ -13,10 +13,11 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 
 use super::adopt::adopt;
 use super::locks::{Locks, lock};
+use super::rest::rest;
 use super::service::Stop;
 use super::supplied::Shelf;
 use super::tell::{GoOn, Teller};
@@ -38,18 +39,15 @@ pub use looks::batch;
 const RECOGNITION_VERSION: u32 = 2;
 
 /// What could not be read is tried again after this long.
-const READ_AGAIN: SignedDuration = SignedDuration::from_secs(60);
+const READ_AGAIN: Duration = Duration::from_secs(60);
 
-/// What took long before it failed is left alone for so many times as long, though for no more than
-/// the longest: a share that stands still must not hold up what lies elsewhere.
-const REST: i32 = 10;
-const LONGEST_REST: SignedDuration = SignedDuration::from_hours(1);
+/// What was read from the catalogue stays at hand for so long after the last change.
+const AT_HAND: Duration = Duration::from_secs(3600);
 
 /// When that is tried again which could not be read, and took so long.
 fn later(now: Timestamp, took: Duration) -> Timestamp {
-    let took = SignedDuration::try_from(took).unwrap_or(LONGEST_REST);
-    let rest = took.saturating_mul(REST).clamp(READ_AGAIN, LONGEST_REST);
-    now.saturating_add(rest).unwrap_or(now)
+    now.saturating_add(rest(took).max(READ_AGAIN))
+        .unwrap_or(now)
 }
 
 /// The catalogue's file in the state folder.
@@ -107,6 +105,8 @@ pub struct Engine {
     /// The device that each watch folder lay on when it last had something in it.
     devices: HashMap<usize, u64>,
     snapshot: Option<Snapshot>,
+    /// Since when nothing is left to do, and the generation then.
+    rested: Option<(u64, Timestamp)>,
     /// What the last plan leaves for the next.
     memory: Memory,
     shelf: Shelf,
@@ -172,6 +172,7 @@ impl Engine {
             crowded: BTreeSet::new(),
             devices: HashMap::new(),
             snapshot: None,
+            rested: None,
             memory: Memory::default(),
             shelf,
             stale: HashMap::new(),
@@ -383,8 +384,31 @@ impl Engine {
         self.teller.picture(product, picture.ok());
     }
 
-    /// Nothing is left to do for now: lets go of what was read from the catalogue.
-    pub fn rest(&mut self) {
+    /// Nothing is left to do for now. What was read from the catalogue is let go of once nothing has
+    /// changed for longer than the next exposure takes.
+    pub fn rest(&mut self, now: Timestamp) {
+        let generation = self.generation();
+        if self.rested.is_none_or(|(known, _)| known != generation) {
+            self.rested = Some((generation, now));
+        }
+        let rests =
+            |(_, since): (u64, Timestamp)| now.duration_since(since).unsigned_abs() > AT_HAND;
+        if self.rested.is_some_and(rests) {
+            self.snapshot = None;
+        }
+    }
+
+    /// What is at hand, and what the catalogue would give.
+    #[cfg(test)]
+    pub fn at_hand(&self) -> (Option<&Snapshot>, Snapshot) {
+        (
+            self.snapshot.as_ref(),
+            self.catalogue.snapshot().unwrap_or_default(),
+        )
+    }
+
+    /// What was read from the catalogue may not be true any more.
+    pub fn doubt(&mut self) {
         self.snapshot = None;
     }
 }

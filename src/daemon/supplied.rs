@@ -7,10 +7,11 @@ use std::collections::HashMap;
 use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use super::DaemonError;
 use super::intake::{digest, raw_sample, reason};
+use super::rest::rest;
 use super::tell::GoOn;
 use super::worker::LONG;
 use crate::facts::{Kind, Profile, Settings, Stamp, Supplied, SuppliedFile, SuppliedMaster};
@@ -21,10 +22,6 @@ use crate::make::{Pulse, stamp};
 /// A master in ADU scatters more than this, ADU: rounding to whole numbers alone gives 0.29 divided
 /// by the root of the number of exposures. One that was divided by 65535 scatters a thousandth of it.
 const LEAST_SCATTER: f64 = 0.01;
-
-/// What took long before it could not be read is left alone for so many times as long, for an hour at most.
-const REST: u32 = 10;
-const LONGEST_REST: Duration = Duration::from_secs(3600);
 
 /// What a file was when it looked like this.
 struct Known {
@@ -158,7 +155,7 @@ impl Shelf {
                 if took >= LONG {
                     let resting = Resting {
                         stamp,
-                        until: begun + took + (REST * took).min(LONGEST_REST),
+                        until: begun + took + rest(took),
                         reason: reason.clone(),
                     };
                     self.resting.insert(file.path.clone(), resting);

@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod at_hand;
 mod blame;
 mod faults;
 mod shelf;

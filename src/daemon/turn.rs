@@ -314,7 +314,7 @@ impl Turn {
             self.engine.alarm.recovered(&Cause::Disk, &text, now);
         }
         self.herald.nights(&mut self.engine, now);
-        self.engine.rest();
+        self.engine.rest(now);
         let doing = match self.engine.away.values().next() {
             Some(away) => format!("a watch folder is away: {away}"),
             None => "watching".to_owned(),
@@ -412,7 +412,7 @@ impl Turn {
         let alarm = &mut self.engine.alarm;
         say(error, &mut self.trouble, Some(&mut self.board), alarm, now);
         self.queue.clear();
-        self.engine.rest();
+        self.engine.doubt();
         self.retry = now.checked_add(RETRY).ok();
     }
 

@@ -86,6 +86,20 @@ pub struct Snapshot {
 }
 
 impl Snapshot {
+    /// Takes files in, or takes note of what they have become.
+    pub fn take_in(&mut self, entries: impl IntoIterator<Item = Entry>) {
+        self.entries.extend(entries);
+        self.entries.sort_by(|a, b| a.file.cmp(&b.file));
+        // Of entries of one file the last holds.
+        self.entries.dedup_by(|later, earlier| {
+            let same = later.file == earlier.file;
+            if same {
+                std::mem::swap(later, earlier);
+            }
+            same
+        });
+    }
+
     /// The entry of a file.
     pub fn find(&self, file: &FileId) -> Option<&Entry> {
         let place = self.entries.binary_search_by(|entry| entry.file.cmp(file));

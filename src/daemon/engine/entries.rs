@@ -138,7 +138,10 @@ impl Engine {
             .map(|entry| (entry, recognition.as_str()))
             .collect();
         if !rows.is_empty() {
-            self.change()?.record(&rows)?;
+            self.catalogue.record(&rows)?;
+            if let Some(snapshot) = &mut self.snapshot {
+                snapshot.take_in(rows.into_iter().map(|(entry, _)| entry));
+            }
         }
         Ok(())
     }

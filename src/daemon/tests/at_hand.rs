@@ -1,0 +1,60 @@
+//! What was read from the catalogue stays at hand while files come, and stays true.
+
+use super::*;
+
+/// Is something at hand? Then it is what the catalogue would give now.
+fn at_hand(engine: &Engine) -> bool {
+    let (held, read) = engine.at_hand();
+    held.inspect(|held| assert_eq!(**held, read)).is_some()
+}
+
+#[test]
+fn files_that_come_are_added_to_what_is_at_hand() {
+    let here = Place::new();
+    let mut engine = here.open(PROFILE, Mode::Run);
+    here.take_in(&mut engine, at(0));
+    assert!(!at_hand(&engine), "nobody asked");
+    engine.plan(at(10_000)).unwrap();
+    assert!(at_hand(&engine));
+    let before = engine.at_hand().1.entries.len();
+
+    let next = FRAMES.replace("2026-09-05", "2026-09-06");
+    let folder = here.path("incoming/a/later");
+    fs::create_dir_all(&folder).unwrap();
+    let written = write_all(&Scenario::parse(&next).unwrap(), &folder).unwrap();
+    fs::write(here.path("incoming/notes.txt"), "clear").unwrap();
+    here.take_in(&mut engine, at(20_000));
+    assert!(at_hand(&engine), "all of them new");
+    assert_eq!(engine.at_hand().1.entries.len(), before + written.len() + 1);
+
+    // One file in the place of another.
+    let light = |folder: &str| {
+        let all = fs::read_dir(here.path(folder)).unwrap().flatten();
+        let mut lights = all.filter(|file| file.file_name().to_string_lossy().contains("light"));
+        lights.next().unwrap().path()
+    };
+    fs::rename(light("incoming/a/later"), light("incoming")).unwrap();
+    here.take_in(&mut engine, at(30_000));
+    engine.plan(at(40_000)).unwrap();
+    assert!(at_hand(&engine));
+    assert_eq!(engine.at_hand().1.entries.len(), before + written.len() + 1);
+}
+
+#[test]
+fn what_is_at_hand_is_let_go_of_when_nothing_comes_for_long() {
+    let here = Place::new();
+    let mut engine = here.open(PROFILE, Mode::Run);
+    here.take_in(&mut engine, at(0));
+    engine.plan(at(10_000)).unwrap();
+    engine.rest(at(10_000));
+    engine.rest(at(11_200));
+    assert!(
+        at_hand(&engine),
+        "the next exposure may take twenty minutes"
+    );
+    engine.rest(at(14_000));
+    assert!(!at_hand(&engine));
+    engine.plan(at(14_000)).unwrap();
+    engine.rest(at(14_000));
+    assert!(!at_hand(&engine), "only a look, nothing came");
+}
