@@ -106,7 +106,8 @@ impl<T: Lane, const LANES: usize> Chunk<T, LANES> {
         network.merge(&mut self.sorted);
     }
 
-    /// [`Chunk::gather`] and [`Chunk::sort`] for whom what was gathered is of no use.
+    /// [`Chunk::gather`] and [`Chunk::sort`] where only the sorted samples are wanted: [`Chunk::raw`] is
+    /// of another chunk after it.
     #[inline(always)]
     pub(super) fn gather_sorted(
         &mut self,
@@ -123,9 +124,9 @@ impl<T: Lane, const LANES: usize> Chunk<T, LANES> {
         for (exposures, block) in exposures.chunks(BLOCK).zip(&mut self.sorted) {
             let mut rows = [&beyond; BLOCK];
             for (row, exposure) in rows.iter_mut().zip(exposures) {
-                if let Ok(samples) = exposure[first..first + LANES].try_into() {
-                    *row = samples;
-                }
+                let (samples, _) = exposure[first..first + width].as_chunks();
+                // The one that there is: the chunk is as wide as its lanes.
+                *row = &samples[0];
             }
             sort_into(rows, T::of, block);
         }

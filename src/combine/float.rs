@@ -91,7 +91,8 @@ impl Stretch<'_> {
         let count = self.exposures.len();
         match self.form {
             Basic::Median => Network::of(count, &[(count - 1) / 2, count / 2]),
-            Basic::Mean | Basic::Clip(_) => Network::whole(count),
+            Basic::Clip(_) => Network::whole(count),
+            Basic::Mean => Network::whole(0),
         }
     }
 

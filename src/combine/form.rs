@@ -10,7 +10,7 @@ use super::ranked::Ranked;
 /// Above this many exposures 32-bit sums of a pixel might not fit, and speed is no concern.
 pub(super) const MOST_EXPOSURES: usize = 1 << 15;
 
-/// Limits of clipping, as in [`Combining::SigmaClip`].
+/// Limits of clipping, as in [`Combining::SigmaClip`]; none is below zero.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Limits {
     pub low: f64,

@@ -18,7 +18,7 @@ mod clip;
 mod near;
 mod sums;
 
-/// Pixels that go through side by side: a multiple of 64.
+/// Pixels that go through side by side.
 const LANES: usize = 128;
 
 type Row<T = i16> = chunk::Row<T, LANES>;

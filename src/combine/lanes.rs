@@ -35,7 +35,7 @@ pub(super) trait Lane: Away + PartialOrd + Default {
     fn limit(saturation: f64) -> Self::Limit;
     fn of(raw: Self::Raw) -> Self;
     fn raw(self) -> Self::Raw;
-    /// Lanes of a sorted chunk with a sample that must not enter.
+    /// Lanes with a sample that must not enter, of a chunk that was gathered and, for integers, sorted.
     fn spoiled<const L: usize>(chunk: &Chunk<Self, L>, limit: Self::Limit) -> [bool; L];
     /// Means of sorted lanes.
     fn means<const L: usize>(rows: &[chunk::Row<Self, L>]) -> [f32; L];

@@ -6,9 +6,12 @@
 //!
 //! Rows go through in blocks of eight, since storing a row costs more than comparing it. Each block is
 //! sorted, and then blocks are what a network sorts: where it compares two samples, two blocks are merged,
-//! the lesser half to the one, the greater half to the other. All of a merge happens in registers. That
-//! this sorts is a theorem of merge-splitting (Baudet and Stevenson 1978, from memory): of zeros and ones
-//! at most one block between the two kinds is mixed after each step, and goes where its place is.
+//! the lesser half to the one, the greater half to the other. All of a merge happens in registers.
+//!
+//! That this sorts: of zeros and ones at most one of two blocks is mixed once they are merged. A mixed block
+//! may be called zero or one until it meets another mixed one, and the one of the two that becomes pure is
+//! then called what it became: merges do to these names what comparisons do to samples, so the names end in
+//! order. If two mixed blocks were left they could be named one before zero, which no network leaves.
 
 use super::chunk::Row;
 
@@ -177,10 +180,10 @@ fn merge_exchange(count: usize) -> Vec<(u32, u32)> {
 
 /// What is left of a network where only the `wanted` places need be right.
 fn pruned(pairs: &[(u32, u32)], wanted: &[usize]) -> Vec<(u32, u32)> {
-    let rows = pairs.iter().map(|&(_, j)| j as usize + 1).max();
-    let mut needed = vec![false; rows.unwrap_or(0)];
-    for &row in wanted {
-        if let Some(needed) = needed.get_mut(row) {
+    let places = pairs.iter().map(|&(_, j)| j as usize + 1).max();
+    let mut needed = vec![false; places.unwrap_or(0)];
+    for &place in wanted {
+        if let Some(needed) = needed.get_mut(place) {
             *needed = true;
         }
     }
@@ -290,6 +293,39 @@ mod tests {
             for bits in all_bits(count) {
                 assert!(through(&network, &bits).is_sorted(), "{count} inputs");
             }
+        }
+    }
+
+    #[test]
+    fn merges_that_nobody_wants_are_left_out() {
+        for count in [40, 41, 100, 257] {
+            let middle = [(count - 1) / 2, count / 2];
+            let network = Network::of(count, &middle);
+            assert!(network.merges.len() < Network::whole(count).merges.len());
+            for ones in 0..=count {
+                let bits: Vec<bool> = (0..count).map(|i| i * 7 % count < ones).collect();
+                let rows = through(&network, &bits);
+                for at in middle {
+                    let zeros = bits.iter().filter(|bit| !**bit).count();
+                    assert_eq!(rows[at], i16::from(at >= zeros), "{count} inputs, {bits:?}");
+                }
+            }
+        }
+    }
+
+    /// Every number of zeros in each block: all that the merges can meet.
+    #[test]
+    fn merges_sort_whatever_is_in_five_blocks() {
+        const BLOCKS: usize = 5;
+        let network = Network::whole(BLOCKS * BLOCK);
+        for mut number in 0..(BLOCK + 1).pow(BLOCKS as u32) {
+            let mut bits = Vec::with_capacity(BLOCKS * BLOCK);
+            for _ in 0..BLOCKS {
+                let zeros = number % (BLOCK + 1);
+                bits.extend((0..BLOCK).map(|row| row >= zeros));
+                number /= BLOCK + 1;
+            }
+            assert!(through(&network, &bits).is_sorted(), "{bits:?}");
         }
     }
 

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::facts::{Pedestal, SensorNoise};
+use form::MOST_EXPOSURES;
 
 /// A small generator with a fixed seed (Marsaglia's xorshift64*).
 struct Dice(u64);
@@ -147,7 +148,7 @@ fn fast_integer_form_yields_the_bits_of_the_specification() {
                 })
                 .collect();
             let saturations = [65535.0, 1e9, f64::NAN, 40000.5, 0.0];
-            as_specified(&data, &saturations);
+            as_specified(&data, &all_methods(), &saturations);
         }
     }
 }
@@ -171,21 +172,53 @@ fn noise_of_a_camera_yields_the_bits_of_the_specification() {
             };
             let mut row = || levels.iter().map(|&level| sample(level) as u16).collect();
             let data: Vec<Vec<u16>> = (0..count).map(|_| row()).collect();
-            as_specified(&data, &[65535.0, 1000.0]);
+            as_specified(&data, &all_methods(), &[65535.0, 1000.0]);
         }
     }
 }
 
-/// Every method at every level does to 16-bit samples what the specification says.
-fn as_specified(data: &[Vec<u16>], saturations: &[f64]) {
+/// Distances that just are, and just are not, near enough for 16 bits, and as many lanes of those as just
+/// are, and just are not, too many.
+#[test]
+fn the_ends_of_what_is_near_yield_the_bits_of_the_specification() {
+    for count in [3, 8, 41, 130] {
+        for (far, distance) in [(128, 255), (16, 256), (17, 256)] {
+            let sample = |row: usize, lane: usize| match (row * 7 + lane) % 5 {
+                0 => 1000,
+                1 if lane < far => 1000 + distance,
+                2 if lane < far => 1000 - distance,
+                _ => 1000 + (row * 31 + lane * 17) as u16 % 256,
+            };
+            let data: Vec<Vec<u16>> = (0..count)
+                .map(|row| (0..128).map(|lane| sample(row, lane)).collect())
+                .collect();
+            as_specified(&data, &all_methods(), &[65535.0]);
+        }
+    }
+    // As many as go through side by side at all.
+    let ends = |row: u32, lane: u32| 32768 - 255 + 510 * ((row * (lane + 3)) % 7 % 2) as u16;
+    let row = |row| (0..3).map(|lane| ends(row, lane)).collect();
+    let data: Vec<Vec<u16>> = (0..MOST_EXPOSURES as u32).map(row).collect();
+    let clips = methods().into_iter();
+    let clips = clips.filter(|method| matches!(method, Combining::SigmaClip { .. }));
+    let clips: Vec<Combining> = clips.take(2).collect();
+    as_specified(&data, &clips, &[65535.0]);
+}
+
+fn all_methods() -> Vec<Combining> {
+    methods().into_iter().chain(ranked_methods()).collect()
+}
+
+/// Each method at every level does to 16-bit samples what the specification says.
+fn as_specified(data: &[Vec<u16>], methods: &[Combining], saturations: &[f64]) {
     let (count, width) = (data.len(), data[0].len());
     let slices: Vec<&[u16]> = data.iter().map(Vec::as_slice).collect();
-    for method in methods().into_iter().chain(ranked_methods()) {
+    for method in methods {
         for &saturation in saturations {
             let exposures = Exposures::U16(&slices);
-            let plain = run(combine_scalar, &method, exposures, count, width, saturation);
+            let plain = run(combine_scalar, method, exposures, count, width, saturation);
             for form in levels() {
-                let fast = run(form.1, &method, exposures, count, width, saturation);
+                let fast = run(form.1, method, exposures, count, width, saturation);
                 let what = format!(
                     "{:?}, {method}, {count} x {width}, saturation {saturation}",
                     form.0
@@ -221,7 +254,7 @@ fn fast_float_form_yields_the_bits_of_the_specification() {
                 })
                 .collect();
             let slices: Vec<&[f32]> = data.iter().map(Vec::as_slice).collect();
-            for method in methods().into_iter().chain(ranked_methods()) {
+            for method in all_methods() {
                 for saturation in [65535.0, f64::INFINITY, f64::NAN, 40000.1, 0.0] {
                     let exposures = Exposures::F32(&slices);
                     let plain = run(combine_scalar, &method, exposures, count, width, saturation);
@@ -252,7 +285,7 @@ fn very_many_exposures_of_the_whole_range() {
         .map(|_| (0..width).map(|at| pixel(&mut dice, at) as u16).collect())
         .collect();
     let slices: Vec<&[u16]> = data.iter().map(Vec::as_slice).collect();
-    for method in methods().into_iter().chain(ranked_methods()) {
+    for method in all_methods() {
         let exposures = Exposures::U16(&slices);
         let fast = run(combine, &method, exposures, count, width as usize, 1e9);
         let plain = run(

@@ -17,7 +17,7 @@ use jiff::Timestamp;
 
 use super::adopt::adopt;
 use super::locks::{Locks, lock};
-use super::rest::rest;
+use super::pause::pause_after;
 use super::service::Stop;
 use super::supplied::Shelf;
 use super::tell::{GoOn, Teller};
@@ -46,7 +46,7 @@ const AT_HAND: Duration = Duration::from_secs(3600);
 
 /// When that is tried again which could not be read, and took so long.
 fn later(now: Timestamp, took: Duration) -> Timestamp {
-    now.saturating_add(rest(took).max(READ_AGAIN))
+    now.saturating_add(pause_after(took).max(READ_AGAIN))
         .unwrap_or(now)
 }
 
@@ -386,7 +386,7 @@ impl Engine {
 
     /// Nothing is left to do for now. What was read from the catalogue is let go of once nothing has
     /// changed for longer than the next exposure takes.
-    pub fn rest(&mut self, now: Timestamp) {
+    pub fn let_go_in_time(&mut self, now: Timestamp) {
         let generation = self.generation();
         if self.rested.is_none_or(|(known, _)| known != generation) {
             self.rested = Some((generation, now));
@@ -400,11 +400,8 @@ impl Engine {
 
     /// What is at hand, and what the catalogue would give.
     #[cfg(test)]
-    pub fn at_hand(&self) -> (Option<&Snapshot>, Snapshot) {
-        (
-            self.snapshot.as_ref(),
-            self.catalogue.snapshot().unwrap_or_default(),
-        )
+    pub fn at_hand(&self) -> Result<(Option<&Snapshot>, Snapshot), DaemonError> {
+        Ok((self.snapshot.as_ref(), self.catalogue.snapshot()?))
     }
 
     /// What was read from the catalogue may not be true any more.

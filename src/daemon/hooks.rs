@@ -4,7 +4,8 @@
 //! is full turns away what comes. Whatever a hook does, the loop goes on: nothing here waits for
 //! one. There is no shell; a hook finds `PATH` in its environment and nothing else, works in the
 //! output folder, or in the root where that is not there, and is killed with its whole process group
-//! when its time is up or the daemon ends.
+//! when its time is up or the daemon ends. It has ended when its program has: what that left running goes
+//! on, and is not listened to.
 //!
 //! It does not know why it is told an event.
 
@@ -159,21 +160,27 @@ async fn call(hook: &Hook, folder: &Path, document: &str) -> std::io::Result<Hea
         };
         tokio::join!(write, hear(stdout, out), hear(stderr, err))
     };
-    let work = async {
+    let status = {
         let mut talk = pin!(talk);
-        tokio::select! {
-            _ = &mut talk => group.0.wait().await,
-            status = group.0.wait() => {
-                let _ = tokio::time::timeout(LINGER, talk).await;
-                status
+        let mut is_over = false;
+        let work = async {
+            tokio::select! {
+                _ = &mut talk => {
+                    is_over = true;
+                    group.0.wait().await
+                }
+                status = group.0.wait() => status,
             }
+        };
+        let status = tokio::time::timeout(hook.timeout, work).await;
+        if status.is_ok() && !is_over {
+            let _ = tokio::time::timeout(LINGER, talk).await;
         }
+        status
     };
-    if let Ok(status) = tokio::time::timeout(hook.timeout, work).await {
+    if let Ok(status) = status {
         heard.status = Some(status?);
-        return Ok(heard);
     }
-    drop(group);
     Ok(heard)
 }
 
@@ -286,7 +293,8 @@ mod tests {
     #[test]
     fn a_hook_that_leaves_something_running_has_ended_all_the_same() {
         let folder = tempfile::tempdir().unwrap();
-        let hook = patient("sleep 600 & echo $!; exit 4");
+        // In time, though its last words are listened for until after that.
+        let hook = shell("sleep 600 & echo $!; exit 4", LINGER);
         let heard = block_on(call(&hook, folder.path(), "{}")).unwrap();
         assert_eq!(heard.status.unwrap().code(), Some(4));
         let left = String::from_utf8(heard.out).unwrap();

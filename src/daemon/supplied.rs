@@ -11,7 +11,7 @@ use std::time::Instant;
 
 use super::DaemonError;
 use super::intake::{digest, raw_sample, reason};
-use super::rest::rest;
+use super::pause::pause_after;
 use super::tell::GoOn;
 use super::worker::LONG;
 use crate::facts::{Kind, Profile, Settings, Stamp, Supplied, SuppliedFile, SuppliedMaster};
@@ -155,7 +155,7 @@ impl Shelf {
                 if took >= LONG {
                     let resting = Resting {
                         stamp,
-                        until: begun + took + rest(took),
+                        until: begun + took + pause_after(took),
                         reason: reason.clone(),
                     };
                     self.resting.insert(file.path.clone(), resting);

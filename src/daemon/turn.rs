@@ -314,7 +314,7 @@ impl Turn {
             self.engine.alarm.recovered(&Cause::Disk, &text, now);
         }
         self.herald.nights(&mut self.engine, now);
-        self.engine.rest(now);
+        self.engine.let_go_in_time(now);
         let doing = match self.engine.away.values().next() {
             Some(away) => format!("a watch folder is away: {away}"),
             None => "watching".to_owned(),

@@ -88,16 +88,25 @@ pub struct Snapshot {
 impl Snapshot {
     /// Takes files in, or takes note of what they have become.
     pub fn take_in(&mut self, entries: impl IntoIterator<Item = Entry>) {
-        self.entries.extend(entries);
-        self.entries.sort_by(|a, b| a.file.cmp(&b.file));
-        // Of entries of one file the last holds.
-        self.entries.dedup_by(|later, earlier| {
-            let same = later.file == earlier.file;
-            if same {
-                std::mem::swap(later, earlier);
+        let mut new: Vec<Entry> = Vec::new();
+        for entry in entries {
+            let place =
+                |known: &[Entry]| known.binary_search_by(|known| known.file.cmp(&entry.file));
+            if let Ok(at) = place(&self.entries) {
+                self.entries[at] = entry;
+            } else {
+                match place(&new) {
+                    Ok(at) => new[at] = entry,
+                    Err(at) => new.insert(at, entry),
+                }
             }
-            same
-        });
+        }
+        if !new.is_empty() {
+            // Room for these and no more, and two runs that are in order already.
+            self.entries.reserve_exact(new.len());
+            self.entries.append(&mut new);
+            self.entries.sort_by(|a, b| a.file.cmp(&b.file));
+        }
     }
 
     /// The entry of a file.
@@ -112,5 +121,55 @@ impl Snapshot {
             let master = supplied.master.as_ref().ok()?;
             (master.fingerprint == *fingerprint).then_some((supplied, master))
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used)]
+
+    use std::path::Path;
+
+    use super::*;
+    use crate::facts::RelPath;
+
+    fn entry(path: &str, size: u64) -> Entry {
+        Entry {
+            file: FileId {
+                watch: "incoming".into(),
+                path: RelPath::new(Path::new(path)).unwrap(),
+            },
+            stamp: Stamp {
+                size,
+                mtime_ns: 0,
+                ctime_ns: 0,
+                inode: 0,
+            },
+            present: true,
+            arrived: Timestamp::UNIX_EPOCH,
+            content: Content::Ignored(String::new()),
+        }
+    }
+
+    #[test]
+    fn entries_stay_in_order_and_the_last_of_a_file_holds() {
+        let mut snapshot = Snapshot::default();
+        let mut taken = |entries: &[(&str, u64)]| -> Vec<(String, u64)> {
+            snapshot.take_in(entries.iter().map(|(path, size)| entry(path, *size)));
+            let entries = snapshot.entries.iter();
+            entries
+                .map(|entry| (entry.file.path.to_string(), entry.stamp.size))
+                .collect()
+        };
+        let is = |found: Vec<(String, u64)>, wanted: &[(&str, u64)]| {
+            let found: Vec<_> = found.iter().map(|(path, size)| (&**path, *size)).collect();
+            assert_eq!(found, wanted);
+        };
+        is(taken(&[("m", 1), ("c", 1)]), &[("c", 1), ("m", 1)]);
+        is(
+            taken(&[("z", 1), ("c", 2), ("a", 1), ("z", 2), ("c", 3)]),
+            &[("a", 1), ("c", 3), ("m", 1), ("z", 2)],
+        );
+        is(taken(&[]), &[("a", 1), ("c", 3), ("m", 1), ("z", 2)]);
     }
 }

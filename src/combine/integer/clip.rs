@@ -1,8 +1,9 @@
 //! Clipping of integer lanes.
 //!
 //! Most pixels lose nothing, which their extremes, sums and, around the median, their middle tell
-//! without a look at any other sample: where samples lie near each other, in numbers of 16 and 32 bits. The pixels that do lose something are collected into chunks
-//! of their own, and only those are sorted.
+//! without sorting the rest. Where a lane's samples lie near each other that is settled in numbers of
+//! 16 and 32 bits first (`near`). The pixels that may lose something are collected into chunks of their
+//! own, and only those are sorted.
 
 #![allow(
     clippy::needless_range_loop,
@@ -264,8 +265,8 @@ fn first_look(
         [limits.low, limits.high].map(|limit| (limit * limit * (1.0 - MARGIN)) as f32);
     let reference = &near.reference;
     let offset = |row: &Row, lane: usize| f32::from(row[lane].wrapping_sub(reference[lane]));
-    // The centre and both ends, counted from the reference, times the count: whole numbers and halves
-    // below 2^24.
+    // The centre and both ends, counted from the reference, times the count: whole numbers below 2^24. Of an
+    // odd count the middle is the reference, so that no half is left of it.
     let mut centre = [0.0; LANES];
     if limits.median_centre {
         for lane in 0..LANES {

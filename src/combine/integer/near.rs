@@ -8,10 +8,17 @@
 
 use super::{LANES, Row};
 use crate::combine::chunk::{self, PART};
-use crate::combine::form::Limits;
+use crate::combine::form::{Limits, MOST_EXPOSURES};
 
 /// As far from its reference as a sample may lie: the square of more is no `u16`.
 const NEAR: u16 = 255;
+
+// Counted from a reference, and times the number of exposures, a distance between two samples is a whole
+// number that `f32` holds, and a sum of squares one that `i32` does.
+const _: () = {
+    assert!(MOST_EXPOSURES * 2 * (NEAR as usize) < 1 << f32::MANTISSA_DIGITS);
+    assert!(MOST_EXPOSURES * (NEAR as usize).pow(2) <= i32::MAX as usize);
+};
 
 /// More lanes than these that are far, and there is nothing to be gained.
 const FAR: u32 = LANES as u32 / 8;

@@ -4,7 +4,7 @@ use super::*;
 
 /// Is something at hand? Then it is what the catalogue would give now.
 fn at_hand(engine: &Engine) -> bool {
-    let (held, read) = engine.at_hand();
+    let (held, read) = engine.at_hand().unwrap();
     held.inspect(|held| assert_eq!(**held, read)).is_some()
 }
 
@@ -16,7 +16,7 @@ fn files_that_come_are_added_to_what_is_at_hand() {
     assert!(!at_hand(&engine), "nobody asked");
     engine.plan(at(10_000)).unwrap();
     assert!(at_hand(&engine));
-    let before = engine.at_hand().1.entries.len();
+    let before = engine.at_hand().unwrap().1.entries.len();
 
     let next = FRAMES.replace("2026-09-05", "2026-09-06");
     let folder = here.path("incoming/a/later");
@@ -25,7 +25,10 @@ fn files_that_come_are_added_to_what_is_at_hand() {
     fs::write(here.path("incoming/notes.txt"), "clear").unwrap();
     here.take_in(&mut engine, at(20_000));
     assert!(at_hand(&engine), "all of them new");
-    assert_eq!(engine.at_hand().1.entries.len(), before + written.len() + 1);
+    assert_eq!(
+        engine.at_hand().unwrap().1.entries.len(),
+        before + written.len() + 1
+    );
 
     // One file in the place of another.
     let light = |folder: &str| {
@@ -37,7 +40,10 @@ fn files_that_come_are_added_to_what_is_at_hand() {
     here.take_in(&mut engine, at(30_000));
     engine.plan(at(40_000)).unwrap();
     assert!(at_hand(&engine));
-    assert_eq!(engine.at_hand().1.entries.len(), before + written.len() + 1);
+    assert_eq!(
+        engine.at_hand().unwrap().1.entries.len(),
+        before + written.len() + 1
+    );
 }
 
 #[test]
@@ -46,15 +52,15 @@ fn what_is_at_hand_is_let_go_of_when_nothing_comes_for_long() {
     let mut engine = here.open(PROFILE, Mode::Run);
     here.take_in(&mut engine, at(0));
     engine.plan(at(10_000)).unwrap();
-    engine.rest(at(10_000));
-    engine.rest(at(11_200));
+    engine.let_go_in_time(at(10_000));
+    engine.let_go_in_time(at(11_200));
     assert!(
         at_hand(&engine),
         "the next exposure may take twenty minutes"
     );
-    engine.rest(at(14_000));
+    engine.let_go_in_time(at(14_000));
     assert!(!at_hand(&engine));
     engine.plan(at(14_000)).unwrap();
-    engine.rest(at(14_000));
+    engine.let_go_in_time(at(14_000));
     assert!(!at_hand(&engine), "only a look, nothing came");
 }

@@ -105,7 +105,10 @@ fn transparency(lights: &[&LightEntry], site: &Site) -> Option<String> {
 fn are_comparable(lights: &[&LightEntry]) -> bool {
     let mut shown = BTreeSet::new();
     lights.iter().any(|light| {
-        let target = light.target.as_ref().map(|target| target.to_lowercase());
+        let target = light.target.as_deref().map(|target| {
+            let letters = target.chars().filter(|letter| !letter.is_whitespace());
+            letters.collect::<String>().to_lowercase()
+        });
         !shown.insert((&light.filter, light.exposure_s.to_bits(), target))
     })
 }

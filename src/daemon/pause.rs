@@ -8,8 +8,8 @@ const TIMES: u32 = 10;
 /// For no more than this.
 const LONGEST: Duration = Duration::from_secs(3600);
 
-/// The rest of what took so long before it failed.
-pub fn rest(took: Duration) -> Duration {
+/// How long what took so long before it failed is left alone.
+pub fn pause_after(took: Duration) -> Duration {
     took.saturating_mul(TIMES).min(LONGEST)
 }
 
@@ -19,7 +19,8 @@ mod tests {
 
     #[test]
     fn what_failed_fast_is_soon_tried_again_and_nothing_rests_for_ever() {
-        let rests = [0, 1, 30, 359, 361, u64::MAX].map(|s| rest(Duration::from_secs(s)).as_secs());
+        let rests =
+            [0, 1, 30, 359, 361, u64::MAX].map(|s| pause_after(Duration::from_secs(s)).as_secs());
         assert_eq!(rests, [0, 10, 300, 3590, 3600, 3600]);
     }
 }
