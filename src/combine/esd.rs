@@ -8,10 +8,10 @@
 //! Distances and deviations are compared without division: with m samples left, sum S and sum of
 //! squares Q, m times the distance against f_i sqrt(m Q - S^2), f_i = lambda_i sqrt(m / (m - 1)).
 
-use super::chunk::{PART, Row};
+use super::chunk::Row;
 use super::scalar::middle;
 use super::student::student_t;
-use super::winsor::Away;
+use super::winsor::{Away, sums};
 
 /// One step of the test.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -190,23 +190,7 @@ fn replace<const L: usize>(row: &mut [f32; L], next: &[f32; L], which: &[u32; L]
 pub(super) fn settled<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f64]) -> [bool; L] {
     let size = rows.len();
     let reference = &rows[size / 2];
-    let mut sum = [0.0f32; L];
-    let mut squares = [0.0f32; L];
-    for place in 0..L / PART {
-        let reference = reference.part(place);
-        let (mut plain, mut square) = ([0.0f32; PART], [0.0f32; PART]);
-        for row in rows {
-            let row = row.part(place);
-            for lane in 0..PART {
-                let away = row[lane].away(reference[lane]);
-                plain[lane] += away;
-                square[lane] += away * away;
-            }
-        }
-        let lanes = place * PART..(place + 1) * PART;
-        sum[lanes.clone()].copy_from_slice(&plain);
-        squares[lanes].copy_from_slice(&square);
-    }
+    let (mut sum, mut squares) = sums(rows, |value, lane| value.away(reference[lane]));
     // Bounds of what n additions put off, by Cauchy's inequality: of m times a distance, and of m
     // times the sum of squares.
     let rounding = size as f32 * 4e-7;

@@ -47,7 +47,10 @@ impl Network {
     /// Puts rows in order, lane by lane. Places beyond the last row hold what nothing is greater than.
     #[inline(always)]
     pub(super) fn sort<T: Ordered, const LANES: usize>(&self, blocks: &mut [Block<T, LANES>]) {
-        blocks.iter_mut().for_each(sort_block);
+        for block in &mut *blocks {
+            let rows = *block;
+            sort_into(rows.each_ref().map(|row| &row.0), |value| value, block);
+        }
         self.merge(blocks);
     }
 
@@ -96,16 +99,6 @@ macro_rules! lane {
             $block[7].0[$lane],
         ]
     };
-}
-
-#[inline(always)]
-fn sort_block<T: Ordered, const LANES: usize>(block: &mut Block<T, LANES>) {
-    for lane in 0..LANES {
-        let values = sort_of_eight(lane!(block, lane));
-        for row in 0..BLOCK {
-            block[row].0[lane] = values[row];
-        }
-    }
 }
 
 /// Lays out eight rows as a sorted block.

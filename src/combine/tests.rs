@@ -211,11 +211,21 @@ fn all_methods() -> Vec<Combining> {
 
 /// Each method at every level does to 16-bit samples what the specification says.
 fn as_specified(data: &[Vec<u16>], methods: &[Combining], saturations: &[f64]) {
+    all_as_specified(data, |slices| Exposures::U16(slices), methods, saturations);
+}
+
+/// The same of any samples.
+fn all_as_specified<T: Copy + std::fmt::Debug>(
+    data: &[Vec<T>],
+    exposures: impl for<'a> Fn(&'a [&'a [T]]) -> Exposures<'a>,
+    methods: &[Combining],
+    saturations: &[f64],
+) {
     let (count, width) = (data.len(), data[0].len());
-    let slices: Vec<&[u16]> = data.iter().map(Vec::as_slice).collect();
+    let slices: Vec<&[T]> = data.iter().map(Vec::as_slice).collect();
+    let exposures = exposures(&slices);
     for method in methods {
         for &saturation in saturations {
-            let exposures = Exposures::U16(&slices);
             let plain = run(combine_scalar, method, exposures, count, width, saturation);
             for form in levels() {
                 let fast = run(form.1, method, exposures, count, width, saturation);
@@ -253,25 +263,13 @@ fn fast_float_form_yields_the_bits_of_the_specification() {
                         .collect()
                 })
                 .collect();
-            let slices: Vec<&[f32]> = data.iter().map(Vec::as_slice).collect();
-            for method in all_methods() {
-                for saturation in [65535.0, f64::INFINITY, f64::NAN, 40000.1, 0.0] {
-                    let exposures = Exposures::F32(&slices);
-                    let plain = run(combine_scalar, &method, exposures, count, width, saturation);
-                    for form in levels() {
-                        let fast = run(form.1, &method, exposures, count, width, saturation);
-                        let what = format!(
-                            "{:?}, {method}, {count} x {width}, saturation {saturation}",
-                            form.0
-                        );
-                        for at in 0..width {
-                            let samples: Vec<_> = slices.iter().map(|row| row[at]).collect();
-                            assert_eq!(fast.0[at], plain.0[at], "{what}, pixel {at}: {samples:?}");
-                        }
-                        assert_eq!((&fast.1, fast.2), (&plain.1, plain.2), "{what}");
-                    }
-                }
-            }
+            let saturations = [65535.0, f64::INFINITY, f64::NAN, 40000.1, 0.0];
+            all_as_specified(
+                &data,
+                |slices| Exposures::F32(slices),
+                &all_methods(),
+                &saturations,
+            );
         }
     }
 }

@@ -109,6 +109,31 @@ pub(super) trait Away: Ordered {
     fn away(self, reference: Self) -> f32;
 }
 
+/// Sum and sum of squares of each lane's distances, `away` giving that of a sample of a lane. A part of the
+/// lanes after the other, so that their sums stay in registers.
+#[inline(always)]
+pub(super) fn sums<T: Copy, const L: usize>(
+    rows: &[Row<T, L>],
+    away: impl Fn(T, usize) -> f32,
+) -> ([f32; L], [f32; L]) {
+    let (mut sums, mut squares) = ([0.0; L], [0.0; L]);
+    for place in 0..L / PART {
+        let first = place * PART;
+        let (mut sum, mut square) = ([0.0f32; PART], [0.0f32; PART]);
+        for row in rows {
+            let row = row.part(place);
+            for lane in 0..PART {
+                let away = away(row[lane], first + lane);
+                sum[lane] += away;
+                square[lane] += away * away;
+            }
+        }
+        sums[first..first + PART].copy_from_slice(&sum);
+        squares[first..first + PART].copy_from_slice(&square);
+    }
+    (sums, squares)
+}
+
 /// Lanes of sorted rows of which it is certain that [`kept`] drops nothing.
 ///
 /// With s the least standard deviation that drops nothing: where pulling in at 1.5 s yields s or
@@ -135,25 +160,10 @@ pub(super) fn settled<T: Away, const L: usize>(
         least[lane] = (down * per_low).greater(up * per_high) * 1.000_01;
         pull[lane] = least[lane] * PULL as f32;
     }
-    let mut sum = [0.0f32; L];
-    let mut squares = [0.0f32; L];
-    for place in 0..L / PART {
-        let lanes = place * PART..(place + 1) * PART;
-        let (centre, pull) = (&centre[lanes.clone()], &pull[lanes.clone()]);
-        let reference = reference.part(place);
-        let (mut plain, mut square) = ([0.0f32; PART], [0.0f32; PART]);
-        for row in rows {
-            let row = row.part(place);
-            for lane in 0..PART {
-                let away = row[lane].away(reference[lane]) - centre[lane];
-                let away = away.greater(-pull[lane]).lesser(pull[lane]);
-                plain[lane] += away;
-                square[lane] += away * away;
-            }
-        }
-        sum[lanes.clone()].copy_from_slice(&plain);
-        squares[lanes].copy_from_slice(&square);
-    }
+    let (sum, squares) = sums(rows, |value, lane| {
+        let away = value.away(reference[lane]) - centre[lane];
+        away.greater(-pull[lane]).lesser(pull[lane])
+    });
     // Relative to n times the sum of squares, n additions put the variance off by less than this.
     let doubt = 1.0 - count * 4e-7;
     let factor = (WINSOR_TO_SD * WINSOR_TO_SD) as f32;

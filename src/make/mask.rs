@@ -58,9 +58,9 @@ pub(super) fn flag_hot(
     let above = (STANDS_OUT * noise).max(1.0) as f32;
     let (height, width) = plane.dim();
     let line = |y: usize| contiguous(plane.row(y).to_slice());
-    let ends_of = |y: usize| line(y).chunks(STRETCH).map(ends);
+    let of_row = |y: usize| line(y).chunks(STRETCH).map(ends);
     let stretches = width.div_ceil(STRETCH);
-    let ends: Vec<Ends> = (0..height).into_par_iter().flat_map_iter(ends_of).collect();
+    let ends: Vec<Ends> = (0..height).into_par_iter().flat_map_iter(of_row).collect();
     let ends_of = |y: usize| &ends[y * stretches..(y + 1) * stretches];
     let rows = mask.axis_iter_mut(Axis(0)).into_par_iter().enumerate();
     rows.for_each_init(Vec::new, |scores, (y, mut mask)| {
