@@ -21,6 +21,7 @@ mod masters;
 mod matching;
 mod memory;
 mod names;
+mod on_file;
 mod rig;
 mod sensor;
 mod sets;
@@ -40,13 +41,14 @@ pub use matching::describe;
 pub use memory::Memory;
 pub use supplied::supplied_faults;
 
+use on_file::OnFile;
 use rig::{Given, Rig};
 
 #[cfg(doc)]
 use crate::facts::Recipe;
 use crate::facts::{
     CalibrationState, Content, Digest, DigestMap, DigestSet, Fingerprint, Kind, LightState, Made,
-    Plan, Settings, Snapshot, Task, ToMeasure, Wait, line_of,
+    Plan, Settings, Snapshot, Task, ToMeasure, Wait,
 };
 use crate::measure;
 
@@ -57,66 +59,6 @@ pub enum Patience {
     Until(Timestamp),
     /// Not at all: everything that will come is there.
     None,
-}
-
-/// Products on file by the raw contents that went into them.
-struct OnFile<'a> {
-    lights: DigestMap<Digest, Products<'a>>,
-    masters: DigestMap<Digest, Products<'a>>,
-    /// Planes of single lines.
-    lines: DigestMap<Digest, Products<'a>>,
-    /// All masters, by fingerprint.
-    all_masters: Vec<&'a Made>,
-    /// The entry that stands for each content, there or vanished.
-    entries: DigestMap<Digest, usize>,
-}
-
-/// Products of one content, by fingerprint: one, almost always.
-struct Products<'a> {
-    first: &'a Made,
-    more: Vec<&'a Made>,
-}
-
-impl<'a> Products<'a> {
-    fn iter(&self) -> impl Iterator<Item = &'a Made> {
-        std::iter::once(self.first).chain(self.more.iter().copied())
-    }
-}
-
-impl<'a> OnFile<'a> {
-    fn of(snapshot: &'a Snapshot) -> Self {
-        let mut found = Self {
-            lights: sized(snapshot.made.len()),
-            masters: sized(snapshot.entries.len()),
-            lines: DigestMap::default(),
-            all_masters: Vec::new(),
-            entries: cast::originals(snapshot),
-        };
-        for made in snapshot.made.values() {
-            let place = if made.facts.is_some() {
-                found.all_masters.push(made);
-                &mut found.masters
-            } else if line_of(&made.method).is_some() {
-                &mut found.lines
-            } else {
-                &mut found.lights
-            };
-            for digest in &made.inputs {
-                let only = Products {
-                    first: made,
-                    more: Vec::new(),
-                };
-                let more = |known: &mut Products<'a>| known.more.push(made);
-                place.entry(*digest).and_modify(more).or_insert(only);
-            }
-        }
-        found
-    }
-}
-
-/// A map with room for so many.
-fn sized<K, V>(count: usize) -> DigestMap<K, V> {
-    DigestMap::with_capacity_and_hasher(count, Default::default())
 }
 
 /// Plans everything.
@@ -132,9 +74,9 @@ pub fn plan_with(
     memory: &mut Memory,
 ) -> Plan {
     memory.turn(&settings.profiles);
+    let memory = &*memory;
     let mut plan = Plan::default();
-    let on_file = OnFile::of(snapshot);
-    let casts = cast::cast(snapshot, settings, &on_file, &mut plan);
+    let (on_file, casts) = on_file::with_casts(snapshot, settings, &mut plan);
     let remakable = Remakable::of(snapshot, settings, &on_file, &casts, &plan);
     let mut needs = shoot::Needs::default();
     let given = Given {
@@ -152,9 +94,11 @@ pub fn plan_with(
         rig.lights(&mut needs);
     }
     plan.to_shoot = needs.into_lists(&settings.profiles);
-    plan.superseded = superseded(snapshot, &plan, &remakable);
     plan.tasks.sort_by_cached_key(order);
-    plan.to_measure = to_measure(snapshot, settings, &plan);
+    (plan.superseded, plan.to_measure) = rayon::join(
+        || superseded(snapshot, &plan, &remakable),
+        || to_measure(snapshot, settings, &plan),
+    );
     plan
 }
 
@@ -265,10 +209,17 @@ fn order(task: &Task) -> (u8, String) {
 /// leans on them, and either another product on file stands for what they show, or they could be
 /// made again to the byte, their masters included.
 fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &Remakable<'_>) -> Vec<Fingerprint> {
+    let masters = plan.masters.keys();
+    let masters = masters.filter(|print| snapshot.made.contains_key(print));
+    let lines = plan.lines.values().flat_map(BTreeMap::values);
+    let lights = plan.lights.values().filter_map(LightState::product);
+    let wanted = masters.chain(lines).chain(lights);
+    // Each is wanted once: by its set, or by its only frame.
+    if wanted.clone().count() == snapshot.made.len() {
+        return Vec::new();
+    }
     let mut stays = DigestSet::with_capacity_and_hasher(snapshot.made.len(), Default::default());
-    stays.extend(plan.masters.keys());
-    stays.extend(plan.lines.values().flat_map(BTreeMap::values));
-    stays.extend(plan.lights.values().filter_map(LightState::product));
+    stays.extend(wanted);
     let mut others = Others {
         snapshot,
         plan,

@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 /// A path relative to its watch folder, as the raw bytes the file system uses: names need not be
 /// UTF-8. Never empty, never absolute, no `..` part.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct RelPath(Box<[u8]>);
+pub struct RelPath(Arc<[u8]>);
 
 impl RelPath {
     /// Takes a relative path that stays inside its folder, else nothing.

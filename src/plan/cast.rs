@@ -9,7 +9,7 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use jiff::civil::Date;
 
-use super::{OnFile, sized};
+use super::on_file::{OnFile, sized};
 use crate::facts::{
     CalibrationState, Content, Digest, DigestMap, Entry, Frame, Kind, LightState, Plan, Profile,
     Sample, Seconds, Settings, Snapshot,
@@ -45,14 +45,21 @@ pub struct Cast<'a> {
     pub lights: Vec<Member<'a>>,
 }
 
+impl<'a> Cast<'a> {
+    /// Its lights, night by night.
+    pub fn nights(&self) -> impl Iterator<Item = &[Member<'a>]> {
+        self.lights.chunk_by(|a, b| a.night == b.night)
+    }
+}
+
 /// Sorts the frames into rigs, in the order of the settings' profiles, and writes up in `plan`
-/// what takes no part.
+/// what takes no part; but not those of rigs without a profile, whose places are given beside.
 pub fn cast<'a>(
     snapshot: &'a Snapshot,
     settings: &'a Settings,
-    on_file: &OnFile<'a>,
+    originals: &Originals,
     plan: &mut Plan,
-) -> Vec<Cast<'a>> {
+) -> (Vec<Cast<'a>>, Vec<usize>) {
     let mut casts: Vec<Cast<'a>> = settings
         .profiles
         .iter()
@@ -62,6 +69,7 @@ pub fn cast<'a>(
             lights: Vec::new(),
         })
         .collect();
+    let mut old = Vec::new();
     let site = &settings.site;
     // Files that lie side by side are of one night, mostly.
     let mut tonight = None;
@@ -86,7 +94,7 @@ pub fn cast<'a>(
         else {
             continue;
         };
-        let original = on_file.entries.get(digest).copied().unwrap_or(index);
+        let original = originals.of_entry[index];
         if original != index && has_moved(entry, &snapshot.entries[original]) {
             plan.moved.insert(index);
             continue;
@@ -120,7 +128,7 @@ pub fn cast<'a>(
                 }
             }
             (Some(reason), _, _) => refuse(plan, index, frame.kind, reason),
-            (None, _, _) => retired(plan, on_file, index, *digest, frame),
+            (None, _, _) => old.push(index),
         }
     }
     for cast in &mut casts {
@@ -128,7 +136,7 @@ pub fn cast<'a>(
             .sort_by_key(|light| (light.moment, light.digest));
         ignore_short_shots(cast, plan);
     }
-    casts
+    (casts, old)
 }
 
 /// Which profile, by its place in the settings, a frame or master of this rig belongs to: the one
@@ -150,19 +158,22 @@ pub fn owner(settings: &Settings, rig: &str, camera: &str) -> Option<usize> {
 }
 
 /// A frame whose rig has no profile any more: what was made of it stays, nothing else is.
-fn retired(plan: &mut Plan, on_file: &OnFile<'_>, index: usize, digest: Digest, frame: &Frame) {
+pub fn retired(snapshot: &Snapshot, on_file: &OnFile<'_>, index: usize, plan: &mut Plan) {
+    let Content::Frame { digest, frame, .. } = &snapshot.entries[index].content else {
+        return;
+    };
     let products = match frame.kind {
         Kind::Light => &on_file.lights,
         _ => &on_file.masters,
     };
-    let product = products.get(&digest).map(|made| made.first);
+    let product = products.get(digest).map(|products| products.first.0);
     match (frame.kind, product) {
-        (Kind::Light, Some(made)) => {
-            let state = LightState::Calibrated(made.fingerprint);
+        (Kind::Light, Some(print)) => {
+            let state = LightState::Calibrated(print);
             plan.lights.insert(index, state);
         }
-        (_, Some(made)) => {
-            let state = CalibrationState::Used(made.fingerprint);
+        (_, Some(print)) => {
+            let state = CalibrationState::Used(print);
             plan.calibration.insert(index, state);
         }
         (kind, None) => {
@@ -187,11 +198,31 @@ fn refuse(plan: &mut Plan, index: usize, kind: Kind, reason: String) {
 /// For every content the one file that stands for it. Of those that are there, the one with the
 /// smallest start and identity: copies have the same header, and entries are in order of identity.
 /// Where all have vanished, the one that was last seen to come.
-pub fn originals(snapshot: &Snapshot) -> DigestMap<Digest, usize> {
-    let mut found = sized(snapshot.entries.len());
-    for (index, entry) in snapshot.entries.iter().enumerate() {
-        if let Content::Frame { digest, .. } = &entry.content {
-            let best = found.entry(*digest).or_insert(index);
+pub struct Originals {
+    /// Its place among the entries.
+    pub by_content: DigestMap<Digest, usize>,
+    /// The same by each entry's own place.
+    pub of_entry: Vec<usize>,
+}
+
+impl Originals {
+    /// Of all entries.
+    pub fn of(snapshot: &Snapshot) -> Self {
+        let mut by_content: DigestMap<Digest, usize> = sized(snapshot.entries.len());
+        // Contents that several entries have.
+        let mut shared = DigestMap::default();
+        for (index, entry) in snapshot.entries.iter().enumerate() {
+            let Content::Frame { digest, .. } = &entry.content else {
+                continue;
+            };
+            let best = by_content.entry(*digest).or_insert(index);
+            if *best == index {
+                continue;
+            }
+            shared
+                .entry(*digest)
+                .or_insert_with(|| vec![*best])
+                .push(index);
             let known = &snapshot.entries[*best];
             let better = match (known.present, entry.present) {
                 (false, true) => true,
@@ -202,8 +233,17 @@ pub fn originals(snapshot: &Snapshot) -> DigestMap<Digest, usize> {
                 *best = index;
             }
         }
+        let mut of_entry: Vec<usize> = (0..snapshot.entries.len()).collect();
+        for (digest, places) in shared {
+            for place in places {
+                of_entry[place] = by_content[&digest];
+            }
+        }
+        Self {
+            by_content,
+            of_entry,
+        }
     }
-    found
 }
 
 /// Is a vanished file the same as another entry of the same bytes: that one is there, or it was
@@ -231,7 +271,7 @@ fn usual_exposure(lights: &[Member<'_>]) -> Option<Seconds> {
 /// exposed that night.
 fn ignore_short_shots(cast: &mut Cast<'_>, plan: &mut Plan) {
     let limits = &cast.profile.short_shots;
-    for members in cast.lights.chunk_by(|a, b| a.night == b.night) {
+    for members in cast.nights() {
         let Some(usual) = usual_exposure(members) else {
             continue;
         };

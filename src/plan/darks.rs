@@ -10,6 +10,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use jiff::civil::Date;
+use rayon::prelude::*;
 
 use super::cast::Member;
 use super::matching::{Offer, Readiness, Want};
@@ -44,42 +45,17 @@ struct Shared {
 impl<'a> Rig<'a, '_> {
     /// Judges all lights, and notes what each night has to say of the sensor.
     pub(super) fn judge_darks(&mut self) {
-        let mut groups: Vec<(Shared, Vec<usize>)> = Vec::new();
-        // Lights stand in order of time, and what they share changes rarely.
-        let mut tonight = 0;
-        let mut shortlists = Tonight::default();
-        for (place, light) in self.cast.lights.iter().enumerate() {
-            let dark = self.dark_for(light);
-            let bias = self.wish(&[Kind::Bias], &light.frame.camera, light.moment);
-            let Sensors {
-                darks, transfers, ..
-            } = &self.sensors;
-            let (of_darks, of_transfers) = shortlists.of(light, || {
-                (darks.shortlist(&dark), transfers.shortlist(&bias))
-            });
-            let print = |offer: &Offer<'_>| offer.fingerprint;
-            let dark = darks.choose_of(of_darks, &dark).map(print);
-            let shared = Shared {
-                night: light.night,
-                camera: light.frame.camera.clone(),
-                dark,
-                exposure: dark.is_none().then_some(light.frame.exposure),
-                transfer: transfers.choose_of(of_transfers, &bias).map(print),
-            };
-            if groups
-                .last()
-                .is_some_and(|(last, _)| last.night != shared.night)
-            {
-                tonight = groups.len();
-            }
-            match groups[tonight..]
-                .iter_mut()
-                .find(|(known, _)| *known == shared)
-            {
-                Some((_, places)) => places.push(place),
-                None => groups.push((shared, vec![place])),
-            }
-        }
+        let mut before = 0;
+        let with_first = |lights: &'a [Member<'a>]| {
+            let first = before;
+            before += lights.len();
+            (first, lights)
+        };
+        let nights: Vec<_> = self.cast.nights().map(with_first).collect();
+        let rig = &*self;
+        let groups = nights.into_par_iter();
+        let groups = groups.flat_map_iter(|(first, lights)| rig.sharing(first, lights));
+        let mut groups: Vec<(Shared, Vec<usize>)> = groups.collect();
         groups.sort_by(|(a, _), (b, _)| a.cmp(b));
         self.sensors.of_light = vec![None; self.given.snapshot.entries.len()];
         let mut states = BTreeMap::new();
@@ -115,6 +91,37 @@ impl<'a> Rig<'a, '_> {
             });
         }
         self.tell(states);
+    }
+
+    /// The lights of one night by what they share a verdict by, as places among the rig's lights, of
+    /// which the night's begin at `first`.
+    fn sharing(&self, first: usize, lights: &'a [Member<'a>]) -> Vec<(Shared, Vec<usize>)> {
+        let mut groups: Vec<(Shared, Vec<usize>)> = Vec::new();
+        let mut shortlists = Tonight::default();
+        let Sensors {
+            darks, transfers, ..
+        } = &self.sensors;
+        for (place, light) in (first..).zip(lights) {
+            let dark = self.dark_for(light);
+            let bias = self.wish(&[Kind::Bias], &light.frame.camera, light.moment);
+            let (of_darks, of_transfers) = shortlists.of(light, || {
+                (darks.shortlist(&dark), transfers.shortlist(&bias))
+            });
+            let print = |offer: &Offer<'_>| offer.fingerprint;
+            let dark = darks.choose_of(of_darks, &dark).map(print);
+            let shared = Shared {
+                night: light.night,
+                camera: light.frame.camera.clone(),
+                dark,
+                exposure: dark.is_none().then_some(light.frame.exposure),
+                transfer: transfers.choose_of(of_transfers, &bias).map(print),
+            };
+            match groups.iter_mut().find(|(known, _)| *known == shared) {
+                Some((_, places)) => places.push(place),
+                None => groups.push((shared, vec![place])),
+            }
+        }
+        groups
     }
 
     fn is_measured(&self) -> bool {

@@ -1,12 +1,12 @@
 //! One file explained: what it is, what became of it, which masters were chosen for it and what
 //! disqualified the others. The same functions as the plan, printed.
 
-use super::cast::cast;
 use super::matching::describe;
 use super::memory::Memory;
+use super::on_file::with_casts;
 use super::rig::{Given, Rig};
 use super::shoot::Needs;
-use super::{OnFile, Patience, Remakable};
+use super::{Patience, Remakable};
 use crate::facts::{
     CalibrationState, Content, Kind, LightState, MasterState, Plan, Rule, Settings, Snapshot,
 };
@@ -107,9 +107,8 @@ fn choices(
     patience: Patience,
     index: usize,
 ) -> Vec<String> {
-    let (mut scratch, mut memory) = (Plan::default(), Memory::default());
-    let on_file = OnFile::of(snapshot);
-    let casts = cast(snapshot, settings, &on_file, &mut scratch);
+    let (mut scratch, memory) = (Plan::default(), Memory::default());
+    let (on_file, casts) = with_casts(snapshot, settings, &mut scratch);
     let remakable = Remakable::of(snapshot, settings, &on_file, &casts, &scratch);
     let given = Given {
         snapshot,
@@ -123,7 +122,7 @@ fn choices(
         let Some(light) = cast.lights.iter().find(|light| light.index == index) else {
             continue;
         };
-        let mut rig = Rig::new(given, cast, &mut scratch, &mut memory);
+        let mut rig = Rig::new(given, cast, &mut scratch, &memory);
         rig.sensors();
         rig.judge_darks();
         rig.masters(&mut Needs::default());

@@ -5,6 +5,9 @@ mod alike;
 use std::collections::BTreeMap;
 
 use jiff::civil::Date;
+use rayon::prelude::*;
+
+use alike::Alike;
 
 use super::cast::Member;
 use super::matching::Want;
@@ -13,14 +16,43 @@ use super::shoot::{Needs, Waiting};
 use super::tonight::Tonight;
 use super::{names, supplied};
 use crate::facts::{
-    Celsius, Digest, Extras, Input, Kind, LightFacts, LightRecipe, LightSamples, LightState,
-    LineRecipe, Made, Passband, Recipe, Task, Wait, line_of,
+    Celsius, Digest, Extras, Fingerprint, Input, Kind, LightFacts, LightRecipe, LightSamples,
+    LightState, LineRecipe, Made, Passband, Recipe, Shoot, Task, Wait, line_of,
 };
 use crate::measure::colour::{diagonal, single_line_caution};
 
 /// A header's electrons per ADU may differ from the profile's by this part: one is a nominal value, the
 /// other a measured one.
 const GAIN_TOLERANCE: f64 = 0.1;
+
+/// What the planning of lights has in common.
+struct Common<'m> {
+    /// What is wrong with the rig's supplied masters.
+    faults: Vec<String>,
+    earliest: Option<&'m Member<'m>>,
+}
+
+/// What becomes of the lights of a night, and what comes of that.
+#[derive(Default)]
+struct Outcome {
+    states: Vec<(usize, LightState)>,
+    /// As [`crate::facts::Plan::lines`].
+    lines: BTreeMap<usize, BTreeMap<String, Fingerprint>>,
+    tasks: Vec<Task>,
+    needed: Vec<(Shoot, Waiting)>,
+    warnings: Vec<String>,
+}
+
+impl Outcome {
+    /// Notes an odd thing once.
+    fn warn(&mut self, text: impl IntoIterator<Item = String>) {
+        for text in text {
+            if !self.warnings.contains(&text) {
+                self.warnings.push(text);
+            }
+        }
+    }
+}
 
 impl<'a> Rig<'a, '_> {
     /// The wishes of a light: dark, bias, flat.
@@ -152,68 +184,104 @@ impl<'a> Rig<'a, '_> {
         }
     }
 
-    /// Plans all lights.
+    /// Plans all lights, each night by itself.
     pub(super) fn lights(&mut self, needs: &mut Needs) {
         self.check_labels();
-        let faults = self.faults();
-        let earliest = self.cast.lights.iter().min_by_key(|l| (l.moment, l.digest));
+        let common = Common {
+            faults: self.faults(),
+            earliest: self.cast.lights.iter().min_by_key(|l| (l.moment, l.digest)),
+        };
+        let rig = &*self;
+        let nights: Vec<&[Member<'a>]> = self.cast.nights().collect();
+        let tonight = |lights: &&[Member<'a>]| rig.tonight(lights, &common);
+        let outcomes: Vec<Outcome> = nights.par_iter().map(tonight).collect();
+        let mut states = Vec::with_capacity(self.cast.lights.len());
+        for (lights, outcome) in nights.into_iter().zip(outcomes) {
+            let Outcome {
+                states: found,
+                lines,
+                tasks,
+                needed,
+                warnings,
+            } = outcome;
+            states.extend(found);
+            self.plan.lines.extend(lines);
+            self.plan.tasks.extend(tasks);
+            for warning in warnings {
+                self.warn(lights[0].night, &warning);
+            }
+            for (shoot, waiting) in needed {
+                needs.add(lights[0].night, shoot, waiting);
+            }
+        }
+        // Built at once, which takes less than one insertion after another.
+        self.plan.lights.append(&mut states.into_iter().collect());
+    }
+
+    /// What becomes of the lights of one night.
+    fn tonight(&self, lights: &[Member<'a>], common: &Common<'_>) -> Outcome {
+        let mut outcome = Outcome::default();
         let mut tonight = Tonight::default();
-        for light in &self.cast.lights {
+        for light in lights {
             let alike = tonight.of(light, || None);
-            if let Some(state) = alike.as_ref().and_then(|alike| self.like(alike, light)) {
-                self.plan.lights.insert(light.index, state);
-                continue;
-            }
-            for fault in &faults {
-                self.warn(light.night, fault);
-            }
-            if let Some(warning) = earliest.and_then(|earliest| self.other_gain(light, earliest)) {
-                self.warn(light.night, &warning);
-            }
-            if let Some(wait) = self.awaits_verdict(light) {
-                let state = match self.last_product(light.digest) {
-                    Some(made) => LightState::Calibrated(made.fingerprint),
-                    None => LightState::Waiting(wait),
-                };
-                self.plan.lights.insert(light.index, state);
-                continue;
-            }
-            let passbands = self.passbands(light);
-            if let Some(warning) = single_line_caution(&light.frame.filter, &passbands) {
-                self.warn(light.night, &warning);
-            }
-            let state = match self.light_recipe(light) {
-                Ok(recipe) => {
-                    *alike = self.alike(light, &recipe);
-                    for passband in passbands.iter().filter(|_| passbands.len() > 1) {
-                        self.line(light, &recipe, passband);
-                    }
-                    if let Some(k) = recipe.subtract.scale.filter(|&k| k > 1.0) {
-                        let warning = format!(
-                            "lights of {} have no dark that is as long; a shorter one is scaled up by {k:.4}, and its noise with it",
-                            recipe.facts.exposure
-                        );
-                        self.warn(light.night, &warning);
-                    }
-                    self.light(light, recipe)
-                }
-                // Nothing is to be shot for a light that is gone: it could not be calibrated.
-                Err(lack) if !light.entry.present => match self.last_product(light.digest) {
-                    Some(made) => LightState::Calibrated(made.fingerprint),
-                    None => LightState::Waiting(*lack.wait),
-                },
-                Err(_) if let Some(made) = self.without_its_master(light.digest) => {
-                    LightState::Calibrated(made.fingerprint)
-                }
-                Err(lack) => {
-                    if let Some(shoot) = lack.shoot {
-                        let target = light.frame.target.as_deref();
-                        needs.add(light.night, *shoot, Waiting::light(target));
-                    }
-                    LightState::Waiting(*lack.wait)
-                }
+            let state = match alike.as_ref().and_then(|alike| self.like(alike, light)) {
+                Some(state) => state,
+                None => self.by_itself(light, common, alike, &mut outcome),
             };
-            self.plan.lights.insert(light.index, state);
+            outcome.states.push((light.index, state));
+        }
+        outcome
+    }
+
+    /// What becomes of a light by itself. Where others of its night may be alike, that is noted.
+    fn by_itself(
+        &self,
+        light: &Member<'a>,
+        common: &Common<'_>,
+        alike: &mut Option<Alike>,
+        outcome: &mut Outcome,
+    ) -> LightState {
+        outcome.warn(common.faults.iter().cloned());
+        let earliest = common.earliest;
+        let other_gain = earliest.and_then(|earliest| self.other_gain(light, earliest));
+        outcome.warn(other_gain);
+        if let Some(wait) = self.awaits_verdict(light) {
+            return match self.last_product(light.digest) {
+                Some(print) => LightState::Calibrated(print),
+                None => LightState::Waiting(wait),
+            };
+        }
+        let passbands = self.passbands(light);
+        let caution = single_line_caution(&light.frame.filter, &passbands);
+        outcome.warn(caution);
+        match self.light_recipe(light) {
+            Ok(recipe) => {
+                *alike = self.alike(light, &recipe);
+                for passband in passbands.iter().filter(|_| passbands.len() > 1) {
+                    self.line(light, &recipe, passband, outcome);
+                }
+                if let Some(k) = recipe.subtract.scale.filter(|&k| k > 1.0) {
+                    outcome.warn([format!(
+                        "lights of {} have no dark that is as long; a shorter one is scaled up by {k:.4}, and its noise with it",
+                        recipe.facts.exposure
+                    )]);
+                }
+                self.light(light, recipe, outcome)
+            }
+            // Nothing is to be shot for a light that is gone: it could not be calibrated.
+            Err(lack) if !light.entry.present => match self.last_product(light.digest) {
+                Some(print) => LightState::Calibrated(print),
+                None => LightState::Waiting(*lack.wait),
+            },
+            Err(_) if let Some(made) = self.without_its_master(light.digest) => {
+                LightState::Calibrated(made.fingerprint)
+            }
+            Err(lack) => {
+                let target = light.frame.target.as_deref();
+                let needed = lack.shoot.map(|shoot| (*shoot, Waiting::light(target)));
+                outcome.needed.extend(needed);
+                LightState::Waiting(*lack.wait)
+            }
         }
     }
 
@@ -243,7 +311,13 @@ impl<'a> Rig<'a, '_> {
 
     /// Plans the plane of one line of a light, where the profile asks for it. What is on file goes on
     /// standing until a better one is.
-    fn line(&mut self, light: &Member<'a>, recipe: &LightRecipe, passband: &Passband) {
+    fn line(
+        &self,
+        light: &Member<'a>,
+        recipe: &LightRecipe,
+        passband: &Passband,
+        outcome: &mut Outcome,
+    ) {
         if !self.profile().products.split_lines {
             return;
         }
@@ -266,7 +340,7 @@ impl<'a> Rig<'a, '_> {
             false => last.map(|made| made.fingerprint),
         };
         if let Some(standing) = standing {
-            let lines = self.plan.lines.entry(light.index).or_default();
+            let lines = outcome.lines.entry(light.index).or_default();
             lines.insert(passband.line.clone(), standing);
         }
         let masters_wait = self.first_pending(&recipe).is_some();
@@ -275,7 +349,7 @@ impl<'a> Rig<'a, '_> {
             && !self.given.snapshot.failed.contains_key(&fingerprint)
             && !masters_wait;
         if can_be_made {
-            self.plan.tasks.push(Task {
+            outcome.tasks.push(Task {
                 fingerprint,
                 product: names::line(&facts, &passband.line, fingerprint),
                 supplied: supplied::behind(self.given.snapshot, &recipe),
@@ -293,12 +367,12 @@ impl<'a> Rig<'a, '_> {
         }
     }
 
-    fn light(&mut self, light: &Member<'a>, recipe: LightRecipe) -> LightState {
+    fn light(&self, light: &Member<'a>, recipe: LightRecipe, outcome: &mut Outcome) -> LightState {
         let facts = recipe.facts.clone();
         let recipe = Recipe::Light(recipe);
         let fingerprint = self.memory.fingerprint(&recipe);
-        let mut products = self.given.on_file.lights.get(&light.digest).into_iter();
-        if products.any(|products| products.iter().any(|made| made.fingerprint == fingerprint)) {
+        let products = self.given.on_file.lights.get(&light.digest);
+        if products.is_some_and(|products| products.contains(fingerprint)) {
             return LightState::Calibrated(fingerprint);
         }
         let wait = if !light.entry.present {
@@ -309,7 +383,7 @@ impl<'a> Rig<'a, '_> {
             wait
         } else {
             let product = names::light(&facts, fingerprint);
-            self.plan.tasks.push(Task {
+            outcome.tasks.push(Task {
                 fingerprint,
                 product,
                 supplied: supplied::behind(self.given.snapshot, &recipe),
@@ -319,12 +393,12 @@ impl<'a> Rig<'a, '_> {
         };
         // While better masters are on their way, the product on file goes on standing.
         match self.last_product(light.digest) {
-            Some(made) => LightState::Calibrated(made.fingerprint),
+            Some(print) => LightState::Calibrated(print),
             None => LightState::Waiting(wait),
         }
     }
 
-    fn last_product(&self, digest: Digest) -> Option<&'a Made> {
-        Some(self.given.on_file.lights.get(&digest)?.first)
+    fn last_product(&self, digest: Digest) -> Option<Fingerprint> {
+        Some(self.given.on_file.lights.get(&digest)?.first.0)
     }
 }

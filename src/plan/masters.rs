@@ -8,9 +8,24 @@ use super::{Patience, names, root, sets, supplied};
 use crate::combine::by_count;
 use crate::facts::{
     CalibrationState, Digest, FrameRule, Input, Kind, Made, MasterFacts, MasterRecipe, MasterState,
-    MasterUse, PlannedMaster, Recipe, Rule, Task, Wait,
+    MasterUse, PlannedMaster, Recipe, Rule, Shoot, Task, Wait,
 };
 use jiff::Timestamp;
+use jiff::civil::Date;
+use rayon::prelude::*;
+
+/// What becomes of a set, and what comes of that.
+#[derive(Default)]
+struct Outcome {
+    /// Of its frames, by their places in the snapshot.
+    states: Vec<(usize, CalibrationState)>,
+    master: Option<(PlannedMaster, Readiness)>,
+    task: Option<Task>,
+    /// What the master lacks, and the night that it is asked for.
+    lack: Option<(Date, Shoot)>,
+    /// When it will have been quiet for long enough.
+    wake: Option<Timestamp>,
+}
 
 impl<'a> Rig<'a, '_> {
     /// Plans all masters, in the order in which they depend on each other.
@@ -28,18 +43,37 @@ impl<'a> Rig<'a, '_> {
             };
             self.supplied(kind);
             let kept = self.keep(kind);
-            for set in self.sets(kind).iter() {
-                if kind == Kind::Dark
-                    && let Some(reason) = self.spare_darks(&set.members)
-                {
-                    for member in &set.members {
-                        let state = CalibrationState::Spare(reason.clone());
-                        self.plan.calibration.insert(member.index, state);
-                    }
-                    continue;
-                }
-                self.set(set, kind, rule, &kept, needs);
+            let sets = self.sets(kind);
+            let rig = &*self;
+            let outcome = |set| rig.set(set, kind, rule, &kept);
+            let outcomes: Vec<Outcome> = sets.par_iter().map(outcome).collect();
+            for outcome in outcomes {
+                self.take(outcome, needs);
             }
+        }
+    }
+
+    fn take(&mut self, outcome: Outcome, needs: &mut Needs) {
+        let Outcome {
+            states,
+            master,
+            task,
+            lack,
+            wake,
+        } = outcome;
+        self.plan.calibration.extend(states);
+        self.plan.tasks.extend(task);
+        if let Some(until) = wake {
+            self.wake(until);
+        }
+        if let Some((master, readiness)) = master {
+            if let Some((night, shoot)) = lack {
+                let site = &self.given.settings.site;
+                let waiting = Waiting::set(describe(&master.facts, site));
+                self.lacking.insert(master.fingerprint, shoot.clone());
+                needs.add(night, shoot, waiting);
+            }
+            self.admit(master, readiness);
         }
     }
 
@@ -100,19 +134,24 @@ impl<'a> Rig<'a, '_> {
         self.plan.masters.insert(master.fingerprint, master);
     }
 
-    fn set(
-        &mut self,
-        set: &Judged<'a>,
-        kind: Kind,
-        rule: &FrameRule,
-        kept: &[&Made],
-        needs: &mut Needs,
-    ) {
+    /// What becomes of a set. None of its own kind plays a part in that.
+    fn set(&self, set: &Judged<'a>, kind: Kind, rule: &FrameRule, kept: &[&Made]) -> Outcome {
+        let mut outcome = Outcome::default();
+        if kind == Kind::Dark
+            && let Some(reason) = self.spare_darks(&set.members)
+        {
+            let spare = |member: &Member<'_>| {
+                let state = CalibrationState::Spare(reason.clone());
+                (member.index, state)
+            };
+            outcome.states = set.members.iter().map(spare).collect();
+            return outcome;
+        }
         let mut left_out = Vec::new();
         for (member, reason) in set.members.iter().zip(&*set.reasons) {
             if let Some(reason) = reason {
                 let state = CalibrationState::LeftOut(reason.clone());
-                self.plan.calibration.insert(member.index, state);
+                outcome.states.push((member.index, state));
                 left_out.push((member.index, reason.clone()));
             }
         }
@@ -124,34 +163,27 @@ impl<'a> Rig<'a, '_> {
                 kept.iter()
                     .find(|made| made.inputs.contains(&member.digest))
             };
-            let there: Vec<Member<'_>> = survivors
-                .iter()
-                .filter(|member| member.entry.present)
-                .copied()
-                .collect();
-            if there.iter().all(|member| covered(member).is_some()) {
-                for member in &survivors {
-                    let state = match covered(member) {
-                        Some(made) => CalibrationState::Used(made.fingerprint),
-                        None => CalibrationState::Waiting(Wait::Gone),
-                    };
-                    self.plan.calibration.insert(member.index, state);
-                }
-                return;
-            }
-            for member in survivors.iter().filter(|member| !member.entry.present) {
+            let without = |member: &Member<'_>| {
                 let state = match covered(member) {
                     Some(made) => CalibrationState::Used(made.fingerprint),
                     None => CalibrationState::Waiting(Wait::Gone),
                 };
-                self.plan.calibration.insert(member.index, state);
+                (member.index, state)
+            };
+            let (there, gone): (Vec<Member<'_>>, Vec<Member<'_>>) =
+                survivors.iter().partition(|member| member.entry.present);
+            if there.iter().all(|member| covered(member).is_some()) {
+                outcome.states.extend(survivors.iter().map(without));
+                return outcome;
             }
+            outcome.states.extend(gone.iter().map(without));
             survivors = there;
         }
-        self.master(&survivors, left_out, kind, rule, needs);
+        self.master(&survivors, left_out, kind, rule, &mut outcome);
+        outcome
     }
 
-    fn is_made(&mut self, kind: Kind, rule: &FrameRule, survivors: &[Member<'a>]) -> bool {
+    fn is_made(&self, kind: Kind, rule: &FrameRule, survivors: &[Member<'a>]) -> bool {
         let Some(facts) = sets::facts(kind, survivors) else {
             return false;
         };
@@ -195,12 +227,12 @@ impl<'a> Rig<'a, '_> {
 
     /// Plans the master of one set.
     fn master(
-        &mut self,
+        &self,
         survivors: &[Member<'a>],
         left_out: Vec<(usize, String)>,
         kind: Kind,
         rule: &FrameRule,
-        needs: &mut Needs,
+        outcome: &mut Outcome,
     ) {
         let Some(facts) = sets::facts(kind, survivors) else {
             return;
@@ -220,24 +252,21 @@ impl<'a> Rig<'a, '_> {
             let (have, need) = (survivors.len(), rule.min_frames);
             MasterState::Waiting(Wait::TooFew { kind, have, need })
         } else if let Some(lack) = &lacks {
-            if let Some(shoot) = lack.shoot.as_deref() {
-                self.lacking.insert(fingerprint, shoot.clone());
-                let waiting = Waiting::set(describe(&facts, &self.given.settings.site));
-                let night = self.given.settings.site.night_of(latest(survivors));
-                needs.add(night, shoot.clone(), waiting);
-            }
+            let night = self.given.settings.site.night_of(latest(survivors));
+            let shoot = lack.shoot.as_deref();
+            outcome.lack = shoot.map(|shoot| (night, shoot.clone()));
             MasterState::Waiting((*lack.wait).clone())
         } else if let Some(failure) = self.given.snapshot.failed.get(&fingerprint) {
             MasterState::Waiting(Wait::Failed(failure.reason.clone()))
         } else if let Some(until) = self.growing(survivors, rule) {
-            self.plan.wake = Some(self.plan.wake.map_or(until, |wake| wake.min(until)));
+            outcome.wake = Some(until);
             MasterState::Waiting(Wait::Growing { kind, until })
         } else if let Some(wait) = subtract.as_ref().and_then(|used| self.pending(used)) {
             MasterState::Waiting(wait)
         } else if !there {
             MasterState::Waiting(Wait::Gone)
         } else {
-            self.plan.tasks.push(Task {
+            outcome.task = Some(Task {
                 fingerprint,
                 product: product.clone(),
                 recipe: recipe.clone(),
@@ -272,7 +301,7 @@ impl<'a> Rig<'a, '_> {
                     _ => CalibrationState::Waiting(wait.clone()),
                 },
             };
-            self.plan.calibration.insert(member.index, frame_state);
+            outcome.states.push((member.index, frame_state));
         }
         let master = PlannedMaster {
             fingerprint,
@@ -284,7 +313,7 @@ impl<'a> Rig<'a, '_> {
             masters: subtract.into_iter().collect(),
             state,
         };
-        self.admit(master, readiness);
+        outcome.master = Some((master, readiness));
     }
 
     fn standing(&self, digest: Digest, kind: Kind) -> Option<&'a Made> {

@@ -7,7 +7,8 @@
 //! after it, so a memory does not outgrow its plan.
 
 use std::hash::{DefaultHasher, Hash, Hasher};
-use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use super::cast::Member;
 use crate::facts::{Digest, DigestMap, Fingerprint, Kind, Profile, Recipe};
@@ -27,10 +28,12 @@ pub struct Memory {
 
 type Key = (Digest, u64);
 
-/// Each thing with the number of the plan that last asked for it.
+/// Each thing with the number of the plan that last asked for it. Threads that plan ask all at once, so
+/// what one plan adds is kept apart until the next begins.
 struct Remembered<T> {
     plan: u64,
-    known: DigestMap<Key, (u64, T)>,
+    known: DigestMap<Key, (AtomicU64, T)>,
+    new: Mutex<DigestMap<Key, T>>,
 }
 
 impl<T> Default for Remembered<T> {
@@ -38,25 +41,37 @@ impl<T> Default for Remembered<T> {
         Self {
             plan: 0,
             known: DigestMap::default(),
+            new: Mutex::default(),
         }
     }
 }
 
 impl<T: Clone> Remembered<T> {
-    fn get(&mut self, key: Key, work: impl FnOnce() -> T) -> T {
-        let known = self.known.entry(key).or_insert_with(|| (0, work()));
-        known.0 = self.plan;
-        known.1.clone()
+    fn get(&self, key: Key, work: impl FnOnce() -> T) -> T {
+        self.known(key).unwrap_or_else(|| {
+            let found = work();
+            let mut new = self.new.lock().unwrap_or_else(PoisonError::into_inner);
+            new.insert(key, found.clone());
+            found
+        })
     }
 
-    fn known(&mut self, key: Key) -> Option<T> {
-        let known = self.known.get_mut(&key)?;
-        known.0 = self.plan;
-        Some(known.1.clone())
+    fn known(&self, key: Key) -> Option<T> {
+        if let Some((asked, known)) = self.known.get(&key) {
+            asked.store(self.plan, Ordering::Relaxed);
+            return Some(known.clone());
+        }
+        let new = self.new.lock().unwrap_or_else(PoisonError::into_inner);
+        new.get(&key).cloned()
     }
 
     fn turn(&mut self) {
-        self.known.retain(|_, (asked, _)| *asked == self.plan);
+        let plan = self.plan;
+        self.known.retain(|_, (asked, _)| *asked.get_mut() == plan);
+        let new = self.new.get_mut().unwrap_or_else(PoisonError::into_inner);
+        let new = std::mem::take(new).into_iter();
+        self.known
+            .extend(new.map(|(key, found)| (key, (AtomicU64::new(plan), found))));
         self.plan += 1;
     }
 }
@@ -73,7 +88,7 @@ impl Memory {
     }
 
     /// [`Recipe::fingerprint`].
-    pub(super) fn fingerprint(&mut self, recipe: &Recipe) -> Fingerprint {
+    pub(super) fn fingerprint(&self, recipe: &Recipe) -> Fingerprint {
         let Some(first) = recipe.raws().first() else {
             return recipe.fingerprint();
         };
@@ -82,17 +97,12 @@ impl Memory {
     }
 
     /// The fingerprint of the recipe with this first content and this [`Recipe::quick`], if it is known.
-    pub(super) fn known(&mut self, first: Digest, quick: u64) -> Option<Fingerprint> {
+    pub(super) fn known(&self, first: Digest, quick: u64) -> Option<Fingerprint> {
         self.prints.known((first, quick))
     }
 
     /// [`judge::left_out`] of a set.
-    pub(super) fn left_out(
-        &mut self,
-        kind: Kind,
-        set: &[Member<'_>],
-        profile: &Profile,
-    ) -> Reasons {
+    pub(super) fn left_out(&self, kind: Kind, set: &[Member<'_>], profile: &Profile) -> Reasons {
         let judged = || {
             let pairs: Vec<_> = set
                 .iter()

@@ -2,7 +2,10 @@
 //! `lights` do the planning.
 
 use std::collections::BTreeMap;
-use std::rc::Rc;
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use rayon::prelude::*;
 
 use super::cast::{Cast, Member};
 use super::matching::{Offer, Offers, Readiness, Want};
@@ -29,9 +32,9 @@ pub struct Rig<'a, 'p> {
     pub(super) given: Given<'a>,
     pub(super) cast: &'a Cast<'a>,
     pub(super) plan: &'p mut Plan,
-    pub(super) memory: &'p mut Memory,
+    pub(super) memory: &'p Memory,
     /// Its sets and what the judge says of them, by kind.
-    sets: BTreeMap<Kind, Rc<[Judged<'a>]>>,
+    sets: BTreeMap<Kind, Arc<[Judged<'a>]>>,
     /// Masters that may serve, as far as they are known yet.
     pub(super) offers: Offers<'a>,
     /// What is known of its sensor.
@@ -75,7 +78,7 @@ impl<'a, 'p> Rig<'a, 'p> {
         given: Given<'a>,
         cast: &'a Cast<'a>,
         plan: &'p mut Plan,
-        memory: &'p mut Memory,
+        memory: &'p Memory,
     ) -> Self {
         Self {
             given,
@@ -106,7 +109,7 @@ impl<'a, 'p> Rig<'a, 'p> {
     }
 
     /// The sets of a kind and what the judge says of their frames; none of a kind without a rule.
-    pub(super) fn sets(&mut self, kind: Kind) -> Rc<[Judged<'a>]> {
+    pub(super) fn sets(&mut self, kind: Kind) -> Arc<[Judged<'a>]> {
         if let Some(known) = self.sets.get(&kind) {
             return known.clone();
         }
@@ -114,14 +117,19 @@ impl<'a, 'p> Rig<'a, 'p> {
         let members = cast.calibration.get(&kind).map_or(&[][..], Vec::as_slice);
         let rule = self.rule(kind);
         let sets = rule.map(|rule| sets::sets(members, kind, profile, rule));
-        let sets = sets.into_iter().flatten();
+        let sets = sets.unwrap_or_default().into_par_iter();
         let judged = sets.map(|members| Judged {
             reasons: self.memory.left_out(kind, &members, profile),
             members,
         });
-        let judged: Rc<[Judged<'a>]> = judged.collect();
+        let judged: Arc<[Judged<'a>]> = judged.collect::<Vec<_>>().into();
         self.sets.insert(kind, judged.clone());
         judged
+    }
+
+    /// The plan is to be looked at again then, or earlier.
+    pub(super) fn wake(&mut self, until: Timestamp) {
+        self.plan.wake = Some(self.plan.wake.map_or(until, |wake| wake.min(until)));
     }
 
     /// Why a chosen master is not there yet.

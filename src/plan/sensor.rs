@@ -14,6 +14,7 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
+use rayon::prelude::*;
 
 use super::cast::Member;
 use super::matching::{Offer, Offers, Readiness, Want};
@@ -61,6 +62,15 @@ struct Biases<'a> {
     sets: BTreeMap<Fingerprint, Set<'a>>,
 }
 
+/// What there is to be known of a sensor from some frames.
+struct Measure {
+    offer: Offer<'static>,
+    /// Why it is not known yet.
+    unknown: Option<Unknown>,
+    /// What is to be measured for it now.
+    task: Option<SensorTask>,
+}
+
 impl<'a> Rig<'a, '_> {
     /// Finds what can be measured, and asks for what was not yet.
     pub(super) fn sensors(&mut self) {
@@ -79,28 +89,49 @@ impl<'a> Rig<'a, '_> {
                 flats.entry(key).or_default().push(set);
             }
         }
-        for sets in flats.into_values() {
+        let darks = self.survivors(Kind::Dark);
+        let flats: Vec<Vec<Set<'a>>> = flats.into_values().collect();
+        let rig = &*self;
+        let of_flats = flats.par_iter().map(|sets| {
             let members: Set<'a> = sets.iter().flatten().copied().collect();
             let build = |bias: &[Member<'a>], only_there: bool| {
                 let sets: Vec<Set<'a>> = sets.iter().map(|set| there(set, only_there)).collect();
                 task(bias, Exposed::Flats(levels(&sets)?), &members)
             };
-            if let Some(offer) = offer(Kind::Bias, &members)
-                && let Some(offer) = self.measure(offer, Kind::Flat, &members, &bias, build)
-            {
-                self.sensors.transfers.admit(offer, site);
-            }
-        }
-        for set in self.survivors(Kind::Dark) {
+            let offer = offer(Kind::Bias, &members)?;
+            rig.measure(offer, Kind::Flat, &members, &bias, build)
+        });
+        let of_flats: Vec<Option<Measure>> = of_flats.collect();
+        let of_darks = darks.par_iter().map(|set| {
             let build = |bias: &[Member<'a>], only_there: bool| {
-                task(bias, Exposed::Darks(pair(&there(&set, only_there))?), &set)
+                task(bias, Exposed::Darks(pair(&there(set, only_there))?), set)
             };
-            if let Some(offer) = offer(Kind::Dark, &set)
-                && let Some(offer) = self.measure(offer, Kind::Dark, &set, &bias, build)
-            {
-                self.sensors.darks.admit(offer, site);
-            }
+            rig.measure(offer(Kind::Dark, set)?, Kind::Dark, set, &bias, build)
+        });
+        let of_darks: Vec<Option<Measure>> = of_darks.collect();
+        for measure in of_flats.into_iter().flatten() {
+            let offer = self.take_measure(measure);
+            self.sensors.transfers.admit(offer, site);
         }
+        for measure in of_darks.into_iter().flatten() {
+            let offer = self.take_measure(measure);
+            self.sensors.darks.admit(offer, site);
+        }
+    }
+
+    fn take_measure(&mut self, measure: Measure) -> Offer<'static> {
+        let Measure {
+            offer,
+            unknown,
+            task,
+        } = measure;
+        if let Some(Unknown::Waits(Wait::Growing { until, .. })) = &unknown {
+            self.wake(*until);
+        }
+        let unknown = unknown.map(|unknown| (offer.fingerprint, unknown));
+        self.sensors.unknown.extend(unknown);
+        self.plan.to_know.extend(task);
+        offer
     }
 
     /// The sets of a kind without what is left out, those of at least two frames.
@@ -113,13 +144,13 @@ impl<'a> Rig<'a, '_> {
     /// Finds the bias for frames and what was measured of both, or asks for it. Nothing where there
     /// is too little to measure.
     fn measure(
-        &mut self,
+        &self,
         offer: Offer<'static>,
         kind: Kind,
         members: &[Member<'a>],
         bias: &Biases<'a>,
         build: impl Fn(&[Member<'a>], bool) -> Option<SensorTask>,
-    ) -> Option<Offer<'static>> {
+    ) -> Option<Measure> {
         let want = self.wish(&[Kind::Bias], &offer.facts.camera, offer.facts.last?);
         let bias = bias.sets.get(&bias.offers.choose(&want)?.fingerprint)?;
         let all = build(&there(bias, false), false);
@@ -134,18 +165,18 @@ impl<'a> Rig<'a, '_> {
         } else if let Some(failure) = self.given.snapshot.failed.get(&key) {
             Some(Unknown::Failed(failure.reason.clone()))
         } else if let Some(until) = self.rule(kind).and_then(|rule| self.growing(members, rule)) {
-            self.plan.wake = Some(self.plan.wake.map_or(until, |wake| wake.min(until)));
             Some(Unknown::Waits(Wait::Growing { kind, until }))
         } else {
-            self.plan.to_know.push(task);
             Some(Unknown::Waits(Wait::Sensor))
         };
-        if let Some(unknown) = unknown {
-            self.sensors.unknown.insert(key, unknown);
-        }
-        Some(Offer {
-            fingerprint: key,
-            ..offer
+        let asks = matches!(unknown, Some(Unknown::Waits(Wait::Sensor)));
+        Some(Measure {
+            offer: Offer {
+                fingerprint: key,
+                ..offer
+            },
+            unknown,
+            task: asks.then_some(task),
         })
     }
 

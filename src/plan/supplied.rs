@@ -5,11 +5,11 @@
 
 use std::collections::BTreeSet;
 
-use super::cast::cast;
 use super::matching::{Offer, Readiness};
 use super::memory::Memory;
+use super::on_file::with_casts;
 use super::rig::{Given, Rig};
-use super::{OnFile, Patience, Remakable};
+use super::{Patience, Remakable};
 use crate::combine::median;
 use crate::facts::{
     Camera, Digest, Kind, Made, MasterState, Plan, PlannedMaster, Recipe, Settings, Snapshot,
@@ -29,8 +29,7 @@ const MOST_TIMES: f64 = 2.0;
 /// What is wrong with the supplied masters, by themselves or beside the rig's frames: as sentences.
 pub fn supplied_faults(snapshot: &Snapshot, settings: &Settings) -> Vec<String> {
     let mut plan = Plan::default();
-    let on_file = OnFile::of(snapshot);
-    let casts = cast(snapshot, settings, &on_file, &mut plan);
+    let (on_file, casts) = with_casts(snapshot, settings, &mut plan);
     let given = Given {
         snapshot,
         settings,
@@ -38,10 +37,10 @@ pub fn supplied_faults(snapshot: &Snapshot, settings: &Settings) -> Vec<String> 
         on_file: &on_file,
         remakable: &Remakable::of(snapshot, settings, &on_file, &casts, &plan),
     };
-    let mut memory = Memory::default();
+    let memory = Memory::default();
     let faults = casts
         .iter()
-        .flat_map(|cast| Rig::new(given, cast, &mut plan, &mut memory).faults());
+        .flat_map(|cast| Rig::new(given, cast, &mut plan, &memory).faults());
     faults.collect()
 }
 

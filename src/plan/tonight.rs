@@ -4,36 +4,26 @@
 //! has its contents, its moment and where it pointed. A library of years holds a hundred such lights for
 //! each that is unlike the others of its night.
 
-use jiff::civil::Date;
-
 use super::cast::Member;
 use crate::facts::Frame;
 
 /// Of so many kinds at most something is kept: lights of an uncooled camera may all be of one of their own.
 const KINDS: usize = 64;
 
-/// Of the night that is looked at, one thing for lights that are alike.
+/// One thing for lights of one night that are alike.
 pub struct Tonight<'a, T> {
-    night: Option<Date>,
     known: Vec<(&'a Frame, T)>,
 }
 
 impl<T> Default for Tonight<'_, T> {
     fn default() -> Self {
-        Self {
-            night: None,
-            known: Vec::new(),
-        }
+        Self { known: Vec::new() }
     }
 }
 
 impl<'a, T> Tonight<'a, T> {
-    /// What is known for lights like this one; lights come night by night.
+    /// What is known for lights like this one.
     pub fn of(&mut self, light: &Member<'a>, work: impl FnOnce() -> T) -> &mut T {
-        if self.night != Some(light.night) {
-            self.night = Some(light.night);
-            self.known.clear();
-        }
         let like = |(other, _): &(&Frame, T)| is_like(light.frame, other);
         let place = self.known.iter().position(like).unwrap_or_else(|| {
             if self.known.len() == KINDS {

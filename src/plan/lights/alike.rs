@@ -1,7 +1,7 @@
 //! What becomes of a light that asks for the same as one before it in its night, without a recipe of its
 //! own: where what it chooses is the same, and the product of that is on file.
 
-use std::rc::Rc;
+use std::sync::Arc;
 
 use crate::facts::{AlikeHash, Fingerprint, LightRecipe, LightState};
 use crate::plan::cast::Member;
@@ -13,7 +13,7 @@ pub(super) struct Alike {
     /// Are darks wanted for them?
     dark: bool,
     /// For each wish what was chosen, and of what: at another moment it may be another one.
-    chosen: [(Option<Fingerprint>, Rc<Shortlist>); 3],
+    chosen: [(Option<Fingerprint>, Arc<Shortlist>); 3],
     hash: AlikeHash,
 }
 
@@ -36,7 +36,7 @@ impl<'a> Rig<'a, '_> {
     }
 
     /// What becomes of a light that is like one before, if nothing is to be made of it.
-    pub(super) fn like(&mut self, alike: &Alike, light: &Member<'a>) -> Option<LightState> {
+    pub(super) fn like(&self, alike: &Alike, light: &Member<'a>) -> Option<LightState> {
         let wishes = self.wishes(light);
         let mut both = alike.chosen.iter().zip(&wishes);
         let same = both.all(|((chosen, shortlist), (_, want))| {
@@ -53,8 +53,8 @@ impl<'a> Rig<'a, '_> {
             .then_some(light.sample.saturation);
         let quick = alike.hash.quick(light.digest, light.moment, mask);
         let print = self.memory.known(light.digest, quick)?;
-        let mut products = self.given.on_file.lights.get(&light.digest)?.iter();
-        let on_file = products.any(|made| made.fingerprint == print);
+        let products = self.given.on_file.lights.get(&light.digest)?;
+        let on_file = products.contains(print);
         on_file.then_some(LightState::Calibrated(print))
     }
 }

@@ -8,13 +8,11 @@
 //!
 //! It decides nothing: [`Want::failure`] says what qualifies, [`Want::compare`] what is better.
 
-use std::cell::{OnceCell, RefCell};
 use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::hash::{Hash, Hasher};
 use std::ops::RangeInclusive;
-use std::rc::Rc;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use super::misses::Misses;
 use super::{Offer, Readiness, Want};
@@ -28,20 +26,20 @@ pub struct Offers<'a> {
     all: Vec<Offer<'a>>,
     places: DigestMap<Fingerprint, usize>,
     by_kind: BTreeMap<Kind, OfKind>,
-    shortlists: RefCell<Shortlists>,
+    shortlists: Mutex<Shortlists>,
 }
 
 /// What was found for wants, as long as nothing was added that can change it.
 #[derive(Default)]
 struct Shortlists {
     kinds: BTreeSet<Kind>,
-    found: HashMap<Class, Rc<Shortlist>>,
+    found: HashMap<Class, Arc<Shortlist>>,
 }
 
 /// Places of the few that can be the best; the nearest misses once they were asked for.
 pub struct Shortlist {
     best: Vec<usize>,
-    misses: OnceCell<Misses>,
+    misses: OnceLock<Misses>,
 }
 
 /// Masters of one kind, by their places.
@@ -85,6 +83,7 @@ impl<'a> Offers<'a> {
     pub fn admit(&mut self, offer: Offer<'a>, site: &Site) {
         let kind = offer.facts.kind;
         let shortlists = self.shortlists.get_mut();
+        let shortlists = shortlists.unwrap_or_else(PoisonError::into_inner);
         if shortlists.kinds.contains(&kind) {
             *shortlists = Shortlists::default();
         }
@@ -135,15 +134,20 @@ impl<'a> Offers<'a> {
 
     /// The few that can be the best for wants that ask for the same in the same night, as long as
     /// nothing is admitted.
-    pub fn shortlist(&self, want: &Want<'_>) -> Rc<Shortlist> {
+    pub fn shortlist(&self, want: &Want<'_>) -> Arc<Shortlist> {
         let class = want.class();
-        let known = self.shortlists.borrow().found.get(&class).cloned();
+        let shortlists = || {
+            self.shortlists
+                .lock()
+                .unwrap_or_else(PoisonError::into_inner)
+        };
+        let known = shortlists().found.get(&class).cloned();
         known.unwrap_or_else(|| {
-            let found = Rc::new(Shortlist {
+            let found = Arc::new(Shortlist {
                 best: self.few(want, class.night),
-                misses: OnceCell::new(),
+                misses: OnceLock::new(),
             });
-            let mut shortlists = self.shortlists.borrow_mut();
+            let mut shortlists = shortlists();
             shortlists.kinds.extend(want.kinds);
             shortlists.found.insert(class, found.clone());
             found
