@@ -179,6 +179,10 @@ pub(super) fn made_columns(made: &Made) -> Result<(String, Option<f64>, Option<f
 pub(super) fn made(row: &Row, shared: &mut Interner) -> Result<Made> {
     let facts = row.get_ref(0)?.as_str().map_err(odd)?;
     let mut made: Made = serde_json::from_str(facts).map_err(|error| unreadable(0, error))?;
+    made.method = shared.text(&made.method);
+    for used in &mut made.masters {
+        used.product = shared.text(&used.product);
+    }
     made.stats.level = row.get::<_, Option<f64>>(1)?.unwrap_or(f64::NAN);
     made.stats.noise = row.get::<_, Option<f64>>(2)?.unwrap_or(f64::NAN);
     if let Some(facts) = &mut made.facts {

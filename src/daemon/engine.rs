@@ -270,7 +270,13 @@ impl Engine {
             memory,
             ..
         } = self;
-        let plan = |snapshot: &Snapshot| plan_with(snapshot, settings, patience, memory);
+        let begun = Instant::now();
+        let plan = |snapshot: &Snapshot| {
+            let planned = plan_with(snapshot, settings, patience, memory);
+            let (files, seconds) = (snapshot.entries.len(), begun.elapsed().as_secs_f64());
+            tracing::debug!(files, seconds, "planned");
+            planned
+        };
         Ok(snapshot.as_ref().map(plan).unwrap_or_default())
     }
 

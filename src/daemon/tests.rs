@@ -223,7 +223,7 @@ fn a_master_is_made_anew_even_where_the_disk_was_full_at_first() {
         fingerprint: Fingerprint::new([7; 32]),
         product: product.clone(),
         size: 2880,
-        method: task.recipe.method(),
+        method: task.recipe.method().into(),
         inputs: Vec::new(),
         masters: Vec::new(),
         facts: None,

@@ -2,6 +2,7 @@
 //! header, so that a lost catalogue can be rebuilt from the products alone.
 
 use std::ops::AddAssign;
+use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
@@ -62,7 +63,7 @@ pub struct Made {
     /// Its size in bytes.
     pub size: u64,
     /// The method line of its recipe.
-    pub method: String,
+    pub method: Arc<str>,
     /// Raw files that went in.
     pub inputs: Vec<Digest>,
     /// Masters it was made with.
@@ -80,7 +81,7 @@ impl Made {
             fingerprint: task.fingerprint,
             product: task.product.clone(),
             size,
-            method: task.recipe.method(),
+            method: task.recipe.method().into(),
             inputs: task.recipe.inputs(),
             masters: task.recipe.masters().into_iter().cloned().collect(),
             facts: match &task.recipe {

@@ -190,11 +190,11 @@ pub struct PlannedMaster {
     /// The fingerprint of its recipe.
     pub fingerprint: Fingerprint,
     /// Where it lies or will lie, relative to the output folder.
-    pub product: String,
+    pub product: Arc<str>,
     /// What it is.
     pub facts: MasterFacts,
     /// The method line of its recipe.
-    pub method: String,
+    pub method: Arc<str>,
     /// Members, by index into the snapshot's entries; those of a kept master that are not known
     /// any more are missing.
     pub members: Vec<usize>,

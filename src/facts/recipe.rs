@@ -61,7 +61,7 @@ pub struct MasterUse {
     /// Its fingerprint: what counts.
     pub fingerprint: Fingerprint,
     /// Where it lies, relative to the output folder; of a supplied one, its digest.
-    pub product: String,
+    pub product: Arc<str>,
     /// Of a dark of another exposure: the factor k on its signal, so that B + k(D - B) comes off
     /// the light. None: the master is used as it is.
     #[serde(default, skip_serializing_if = "Option::is_none")]

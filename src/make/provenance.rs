@@ -164,7 +164,7 @@ pub(super) fn camera(header: &Header) -> Option<Camera> {
 
 /// Reads a product's description back; none where the file is no product of ours.
 pub fn read(header: &Header, product: &str, size: u64) -> Option<Made> {
-    let method = header.text("DLMETHOD")?.to_owned();
+    let method: std::sync::Arc<str> = header.text("DLMETHOD")?.into();
     let inputs: Vec<Digest> = (0..count(header, "DLNIN")?)
         .map(|index| header.text(&numbered("DLI", index))?.parse().ok())
         .collect::<Option<_>>()?;
@@ -195,7 +195,7 @@ pub fn read(header: &Header, product: &str, size: u64) -> Option<Made> {
             Some(MasterUse {
                 kind,
                 fingerprint: words.next()?.parse().ok()?,
-                product: words.next()?.to_owned(),
+                product: words.next()?.into(),
                 scale: (kind == Kind::Dark)
                     .then(|| header.number("DLSCALE"))
                     .flatten(),

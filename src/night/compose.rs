@@ -274,7 +274,7 @@ impl Lists {
             let made = snapshot.made.get(fingerprint);
             calibration.master = made.map(|made| made.product.clone()).or_else(|| {
                 let planned = plan.masters.get(fingerprint)?;
-                Some(planned.product.clone())
+                Some(planned.product.to_string())
             });
             if let Some((low, high)) = made.and_then(|made| rejected_of(made, digest)) {
                 calibration.rejected_low_fraction = Some(low);
@@ -300,7 +300,7 @@ fn used_masters(snapshot: &Snapshot, made: &Made) -> UsedMasters {
         let master = made.masters.iter().find(|master| master.kind == kind);
         master.map(|master| match snapshot.supplied(&master.fingerprint) {
             Some((supplied, _)) => supplied.path.display().to_string(),
-            None => master.product.clone(),
+            None => master.product.to_string(),
         })
     };
     UsedMasters {

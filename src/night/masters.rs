@@ -116,7 +116,7 @@ fn master_entry(plan: &Plan, made: &Made) -> Option<MasterEntry> {
         temperature_c: facts.temperature.map(|t| rounded(t.get(), 2)),
         frames_used: Some(made.inputs.len()),
         frames_left_out: Some(planned.map_or(0, |planned| planned.left_out.len())),
-        method: made.method.clone(),
+        method: made.method.to_string(),
         rejected_low_fraction: Some(fraction(low, samples)),
         rejected_high_fraction: Some(fraction(high, samples)),
         level_adu: rounded(made.stats.level, 3),

@@ -187,7 +187,7 @@ fn set(plan: &Plan, settings: &Settings, index: usize) -> Vec<String> {
         })
         .map(|master| {
             let state = match &master.state {
-                MasterState::Made => master.product.clone(),
+                MasterState::Made => master.product.to_string(),
                 MasterState::Waiting(wait) => wait.to_string(),
             };
             format!(

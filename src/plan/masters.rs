@@ -14,11 +14,13 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use rayon::prelude::*;
 
+/// What becomes of frames, by their places in the snapshot.
+type States = Vec<(usize, CalibrationState)>;
+
 /// What becomes of a set, and what comes of that.
 #[derive(Default)]
 struct Outcome {
-    /// Of its frames, by their places in the snapshot.
-    states: Vec<(usize, CalibrationState)>,
+    states: States,
     master: Option<(PlannedMaster, Readiness)>,
     task: Option<Task>,
     /// What the master lacks, and the night that it is asked for.
@@ -47,13 +49,19 @@ impl<'a> Rig<'a, '_> {
             let rig = &*self;
             let outcome = |set| rig.set(set, kind, rule, &kept);
             let outcomes: Vec<Outcome> = sets.par_iter().map(outcome).collect();
+            let mut states = Vec::new();
             for outcome in outcomes {
-                self.take(outcome, needs);
+                states.extend(self.take(outcome, needs));
             }
+            // Built at once, which takes less than one insertion after another.
+            self.plan
+                .calibration
+                .append(&mut states.into_iter().collect());
         }
     }
 
-    fn take(&mut self, outcome: Outcome, needs: &mut Needs) {
+    /// Takes in all but what becomes of the frames.
+    fn take(&mut self, outcome: Outcome, needs: &mut Needs) -> States {
         let Outcome {
             states,
             master,
@@ -61,7 +69,6 @@ impl<'a> Rig<'a, '_> {
             lack,
             wake,
         } = outcome;
-        self.plan.calibration.extend(states);
         self.plan.tasks.extend(task);
         if let Some(until) = wake {
             self.wake(until);
@@ -75,6 +82,7 @@ impl<'a> Rig<'a, '_> {
             }
             self.admit(master, readiness);
         }
+        states
     }
 
     /// Masters on file that could not be made again, since not all of their raws are there.
@@ -84,22 +92,14 @@ impl<'a> Rig<'a, '_> {
                 .and_then(|place| self.given.settings.profiles.get(place))
                 .is_some_and(|profile| profile.name == self.profile().name)
         };
-        let kept: Vec<&Made> = self
-            .given
-            .on_file
-            .all_masters
-            .iter()
-            .copied()
-            .filter(|made| {
-                made.facts
-                    .as_ref()
-                    .is_some_and(|facts| facts.kind == kind && own(facts))
-                    && !made
-                        .inputs
-                        .iter()
-                        .all(|digest| self.given.remakable.contains(digest))
-            })
-            .collect();
+        let remakable = self.given.remakable;
+        let kept = |made: &&&Made| {
+            let facts = made.facts.as_ref();
+            facts.is_some_and(|facts| facts.kind == kind && own(facts))
+                && !made.inputs.iter().all(|digest| remakable.contains(digest))
+        };
+        let masters = self.given.on_file.all_masters.par_iter();
+        let kept: Vec<&Made> = masters.filter(kept).copied().collect();
         for made in &kept {
             let Some(facts) = &made.facts else { continue };
             let entries = &self.given.on_file.entries;
@@ -109,7 +109,7 @@ impl<'a> Rig<'a, '_> {
                 .filter_map(|digest| entries.get(digest).copied());
             let master = PlannedMaster {
                 fingerprint: made.fingerprint,
-                product: made.product.clone(),
+                product: made.product.as_str().into(),
                 facts: facts.clone(),
                 method: made.method.clone(),
                 members: members.collect(),
@@ -305,9 +305,9 @@ impl<'a> Rig<'a, '_> {
         }
         let master = PlannedMaster {
             fingerprint,
-            product,
+            product: product.into(),
             facts,
-            method: recipe.method(),
+            method: recipe.method().into(),
             members: survivors.iter().map(|member| member.index).collect(),
             left_out,
             masters: subtract.into_iter().collect(),

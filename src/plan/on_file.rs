@@ -6,11 +6,11 @@ use crate::facts::{Digest, DigestMap, Fingerprint, Made, Plan, Settings, Snapsho
 /// Products on file by the raw contents that went into them.
 pub struct OnFile<'a> {
     /// Calibrated lights.
-    pub lights: DigestMap<Digest, Products<'a>>,
+    pub lights: ByContent<'a>,
     /// Masters.
-    pub masters: DigestMap<Digest, Products<'a>>,
+    pub masters: ByContent<'a>,
     /// Planes of single lines.
-    pub lines: DigestMap<Digest, Products<'a>>,
+    pub lines: ByContent<'a>,
     /// All masters, by fingerprint.
     pub all_masters: Vec<&'a Made>,
     /// The entry that stands for each content, there or vanished.
@@ -42,50 +42,60 @@ pub fn with_casts<'a>(
     settings: &'a Settings,
     plan: &mut Plan,
 ) -> (OnFile<'a>, Vec<Cast<'a>>) {
-    let (mut on_file, (originals, casts, old)) = rayon::join(
-        || OnFile::of(snapshot),
+    let ((lights, lines), (originals, casts, old, (masters, all_masters))) = rayon::join(
+        || lights(snapshot),
         || {
             let originals = Originals::of(snapshot);
             let (casts, old) = cast(snapshot, settings, &originals, plan);
-            (originals, casts, old)
+            (originals, casts, old, masters(snapshot))
         },
     );
-    on_file.entries = originals.by_content;
+    let on_file = OnFile {
+        lights,
+        masters,
+        lines,
+        all_masters,
+        entries: originals.by_content,
+    };
     for index in old {
         retired(snapshot, &on_file, index, plan);
     }
     (on_file, casts)
 }
 
-impl<'a> OnFile<'a> {
-    /// All but the entries.
-    fn of(snapshot: &'a Snapshot) -> Self {
-        let mut found = Self {
-            lights: sized(snapshot.made.len()),
-            masters: sized(snapshot.entries.len()),
-            lines: DigestMap::default(),
-            all_masters: Vec::new(),
-            entries: DigestMap::default(),
-        };
-        for made in snapshot.made.values() {
-            let place = if made.facts.is_some() {
-                found.all_masters.push(made);
-                &mut found.masters
-            } else if line_of(&made.method).is_some() {
-                &mut found.lines
-            } else {
-                &mut found.lights
-            };
-            for digest in &made.inputs {
-                let only = Products {
-                    first: (made.fingerprint, made),
-                    more: Vec::new(),
-                };
-                let more = |known: &mut Products<'a>| known.more.push(made);
-                place.entry(*digest).and_modify(more).or_insert(only);
-            }
+type ByContent<'a> = DigestMap<Digest, Products<'a>>;
+
+/// Calibrated lights, and planes of single lines.
+fn lights(snapshot: &Snapshot) -> (ByContent<'_>, ByContent<'_>) {
+    let (mut lights, mut lines) = (sized(snapshot.made.len()), ByContent::default());
+    for made in snapshot.made.values().filter(|made| made.facts.is_none()) {
+        match line_of(&made.method) {
+            Some(_) => note(&mut lines, made),
+            None => note(&mut lights, made),
         }
-        found
+    }
+    (lights, lines)
+}
+
+/// Masters, by their frames and all of them.
+fn masters(snapshot: &Snapshot) -> (ByContent<'_>, Vec<&Made>) {
+    let masters = snapshot.made.values().filter(|made| made.facts.is_some());
+    let masters: Vec<&Made> = masters.collect();
+    let mut by_frame = sized(masters.iter().map(|made| made.inputs.len()).sum());
+    for made in &masters {
+        note(&mut by_frame, made);
+    }
+    (by_frame, masters)
+}
+
+fn note<'a>(products: &mut ByContent<'a>, made: &'a Made) {
+    for digest in &made.inputs {
+        let only = Products {
+            first: (made.fingerprint, made),
+            more: Vec::new(),
+        };
+        let more = |known: &mut Products<'a>| known.more.push(made);
+        products.entry(*digest).and_modify(more).or_insert(only);
     }
 }
 

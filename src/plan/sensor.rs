@@ -154,12 +154,14 @@ impl<'a> Rig<'a, '_> {
         let want = self.wish(&[Kind::Bias], &offer.facts.camera, offer.facts.last?);
         let bias = bias.sets.get(&bias.offers.choose(&want)?.fingerprint)?;
         let all = build(&there(bias, false), false);
-        let all = all.filter(|task| self.is_known(task.key()));
-        let task = match all {
-            Some(task) => task,
-            None => build(&there(bias, true), true)?,
+        let all = all.map(|task| (task.key(), task));
+        let (key, task) = match all.filter(|(key, _)| self.is_known(*key)) {
+            Some(known) => known,
+            None => {
+                let task = build(&there(bias, true), true)?;
+                (task.key(), task)
+            }
         };
-        let key = task.key();
         let unknown = if self.is_known(key) {
             None
         } else if let Some(failure) = self.given.snapshot.failed.get(&key) {
@@ -254,17 +256,17 @@ fn pair(members: &[Member<'_>]) -> Option<[Input; 2]> {
 
 /// Pairs of neighbours of the same set, of levels spread evenly over all such pairs.
 fn levels(sets: &[Set<'_>]) -> Option<Vec<[Input; 2]>> {
-    let mut pairs: Vec<&[Member<'_>]> = sets.iter().flat_map(|set| set.chunks_exact(2)).collect();
     let level = |pair: &[Member<'_>]| pair.iter().map(|member| member.sample.level()).sum::<f64>();
-    pairs.sort_by(|a, b| {
-        level(a)
-            .total_cmp(&level(b))
-            .then(a[0].digest.cmp(&b[0].digest))
-    });
+    let pairs = sets.iter().flat_map(|set| set.chunks_exact(2));
+    let mut pairs: Vec<(f64, &[Member<'_>])> = pairs.map(|pair| (level(pair), pair)).collect();
+    pairs.sort_by(|(a, one), (b, other)| a.total_cmp(b).then(one[0].digest.cmp(&other[0].digest)));
     let last = pairs.len().checked_sub(1)?;
     let mut places: Vec<usize> = (0..LEVELS).map(|k| k * last / (LEVELS - 1)).collect();
     places.dedup();
-    places.into_iter().map(|place| pair(pairs[place])).collect()
+    places
+        .into_iter()
+        .map(|place| pair(pairs[place].1))
+        .collect()
 }
 
 /// Nothing without two bias frames.

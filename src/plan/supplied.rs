@@ -59,7 +59,7 @@ pub(super) fn all_there(snapshot: &Snapshot, made: &Made) -> bool {
             let masters = snapshot.supplied.iter().flat_map(|found| &found.master);
             return masters
                 .map(SuppliedMaster::word)
-                .any(|word| word == used.product);
+                .any(|word| *word == *used.product);
         }
         let master = snapshot.made.get(&used.fingerprint);
         master.is_none_or(|master| all_there(snapshot, master))
@@ -72,9 +72,9 @@ impl<'a> Rig<'a, '_> {
         for master in self.of_kind(kind).filter_map(|(_, found)| found.ok()) {
             let planned = PlannedMaster {
                 fingerprint: master.fingerprint,
-                product: master.word(),
+                product: master.word().into(),
                 facts: master.facts.clone(),
-                method: "supplied".to_owned(),
+                method: "supplied".into(),
                 members: Vec::new(),
                 left_out: Vec::new(),
                 masters: Vec::new(),

@@ -113,12 +113,12 @@ pub(super) fn made(number: u8) -> Made {
         fingerprint: Fingerprint::new([number; 32]),
         product: "masters/dunlin-24c/flat/ha-07070707.fits".to_owned(),
         size: 5760,
-        method: "flat/1 median saturation=65532".to_owned(),
+        method: "flat/1 median saturation=65532".into(),
         inputs: vec![Digest::new([1; 32]), Digest::new([2; 32])],
         masters: vec![MasterUse {
             kind: Kind::Bias,
             fingerprint: Fingerprint::new([9; 32]),
-            product: "masters/dunlin-24c/bias/09090909.fits".to_owned(),
+            product: "masters/dunlin-24c/bias/09090909.fits".into(),
             scale: None,
         }],
         facts: Some(MasterFacts {

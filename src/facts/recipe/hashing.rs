@@ -210,7 +210,7 @@ mod tests {
         MasterUse {
             kind: Kind::Dark,
             fingerprint: Fingerprint::new([number; 32]),
-            product: "masters/a.fits".to_owned(),
+            product: "masters/a.fits".into(),
             scale: None,
         }
     }
@@ -361,7 +361,7 @@ mod tests {
         let mut there = light();
         there.input.file.path = RelPath::new(Path::new("b.fits")).unwrap();
         there.input.stamp.inode = 5;
-        there.divide.as_mut().unwrap().product = "masters/b.fits".to_owned();
+        there.divide.as_mut().unwrap().product = "masters/b.fits".into();
         let (here, there) = (Recipe::Light(here), Recipe::Light(there));
         assert_eq!(here.fingerprint(), there.fingerprint());
         assert_eq!(here.quick(), there.quick());

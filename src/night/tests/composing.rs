@@ -130,16 +130,16 @@ pub(super) fn shot(path: &str, number: u8, frame: Frame) -> Entry {
 pub(super) fn made(number: u8, product: &str, inputs: &[u8], masters: &[(Kind, u8, &str)]) -> Made {
     Made {
         fingerprint: print(number),
-        product: product.to_owned(),
+        product: product.into(),
         size: 1,
-        method: "mean".to_owned(),
+        method: "mean".into(),
         inputs: inputs.iter().map(|&n| digest(n)).collect(),
         masters: masters
             .iter()
             .map(|&(kind, number, product)| MasterUse {
                 kind,
                 fingerprint: print(number),
-                product: product.to_owned(),
+                product: product.into(),
                 scale: (kind == Kind::Dark).then_some(1.0 / 3.0),
             })
             .collect(),
@@ -296,9 +296,9 @@ fn messy() -> (Snapshot, Plan) {
         print(2),
         PlannedMaster {
             fingerprint: print(2),
-            product: FLAT.to_owned(),
+            product: FLAT.into(),
             facts: facts(Kind::Flat),
-            method: "mean".to_owned(),
+            method: "mean".into(),
             members: vec![],
             left_out: vec![(0, "too dim".to_owned())],
             masters: vec![],

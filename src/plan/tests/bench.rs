@@ -298,7 +298,7 @@ impl FakeDisk {
             };
             assert_eq!(
                 made.map(|made| made.product.clone()).or_else(word),
-                Some(used.product.clone()),
+                Some(used.product.to_string()),
                 "for {}",
                 task.product
             );

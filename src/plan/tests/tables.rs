@@ -488,7 +488,7 @@ fn a_recipe_holds_the_method_chosen_by_the_number_of_exposures() {
         disk.run();
         let made: Vec<_> = disk.snapshot.made.values().collect();
         assert_eq!(made.len(), 1, "{count}");
-        let method = made[0].method.as_str();
+        let method = &*made[0].method;
         assert!(method.contains(wanted), "{count}: {method}");
     }
 }
