@@ -50,6 +50,7 @@ use crate::publish::{Disk, PublishError};
 use exposure::Exposure;
 pub use exposure::trim;
 pub use picturing::ToPicture;
+pub use pool::Pool;
 use supplied::Place;
 
 /// Why a task was not carried out.

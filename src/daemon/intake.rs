@@ -12,11 +12,11 @@ use super::DaemonError;
 use crate::facts::{Camera, Content, Digest, Frame, Header, Look, Profile, Sample};
 use crate::fits::{self, FitsError, Source, Unpacker, Wrapped};
 use crate::frame::recognise;
-use crate::make::{Pulse, stamp, trim};
+use crate::make::{Pool, Pulse, stamp, trim};
 use crate::measure::{self, Unread};
 
 /// Bytes digested between two signs of life.
-const BLOCK: usize = 1 << 20;
+const BLOCK: usize = 1 << 17;
 
 /// The largest ADC step that is believed: 8 bits in 16.
 const COARSEST_STEP: u32 = 256;
@@ -46,6 +46,8 @@ pub struct Intake {
     pub profiles: Vec<Arc<Profile>>,
     /// For compressed files.
     pub unpacker: Unpacker,
+    /// Pixels that are looked at: fresh memory for each file takes longer than reading into it.
+    pub pixels: Pool<Vec<f32>>,
 }
 
 impl Intake {
@@ -103,7 +105,8 @@ impl Intake {
             Ok(source) => source,
             Err(error) => return self.unopened(path, look, error, known, complete, pulse),
         };
-        let (sample, unusable) = match looked_at(source, &frame.camera, limit) {
+        let look_at = |pixels: &mut Vec<f32>| looked_at(source, &frame.camera, limit, pixels);
+        let (sample, unusable) = match self.pixels.lend(look_at) {
             Ok(Ok(sample)) => (Some(Box::new(sample)), None),
             Ok(Err(unread)) => (None, Some(unread.to_string())),
             Err(FitsError::Io { source, .. }) => return later(&source),
@@ -210,9 +213,9 @@ fn rows_needed(camera: &Camera, height: usize) -> Vec<Range<usize>> {
 }
 
 /// Whether a part of the stored image was never read.
-fn unread(source: &Source) -> Result<Option<Unread>, FitsError> {
-    let rows = runs(source, measure::rows_to_look_at(source.height()))?;
-    Ok(measure::unread(source.width(), &borrowed(&rows)))
+fn unread(source: &Source, pixels: &mut Vec<f32>) -> Result<Option<Unread>, FitsError> {
+    let rows = runs(source, &measure::rows_to_look_at(source.height()), pixels)?;
+    Ok(measure::unread(source.width(), &rows))
 }
 
 /// What pixels say of a frame, or that a part of it was never read.
@@ -220,44 +223,54 @@ fn looked_at(
     source: Source,
     camera: &Camera,
     limit: Option<f64>,
+    pixels: &mut Vec<f32>,
 ) -> Result<Result<Sample, Unread>, FitsError> {
-    match unread(&source)? {
+    match unread(&source, pixels)? {
         Some(unread) => Ok(Err(unread)),
-        None => sample(source, camera, limit).map(Ok),
+        None => sample(source, camera, limit, pixels).map(Ok),
     }
 }
 
-/// Runs of rows, each with the number of its first.
-type Runs = Vec<(usize, Vec<f32>)>;
-
-fn runs(source: &Source, wanted: Vec<(usize, usize)>) -> Result<Runs, FitsError> {
-    let mut rows = Vec::with_capacity(wanted.len());
-    for (first, count) in wanted {
-        let mut pixels = vec![0.0; count * source.width()];
-        source.rows_f32(first, count, &mut pixels)?;
-        rows.push((first, pixels));
-    }
-    Ok(rows)
-}
-
-fn borrowed(runs: &Runs) -> Vec<(usize, &[f32])> {
-    runs.iter()
-        .map(|(first, pixels)| (*first, pixels.as_slice()))
-        .collect()
+/// Runs of whole rows, each with the number of its first, read into `pixels`.
+fn runs<'p>(
+    source: &Source,
+    wanted: &[(usize, usize)],
+    pixels: &'p mut Vec<f32>,
+) -> Result<Vec<(usize, &'p [f32])>, FitsError> {
+    let width = source.width();
+    let rows: usize = wanted.iter().map(|(_, count)| count).sum();
+    pixels.resize(rows * width, 0.0);
+    source.row_runs_f32(wanted, pixels)?;
+    let mut rest = pixels.as_slice();
+    let run = |&(first, count): &(usize, usize)| {
+        let (run, others) = rest.split_at(count * width);
+        rest = others;
+        (first, run)
+    };
+    Ok(wanted.iter().map(run).collect())
 }
 
 /// Subsamples the pixels. The saturation level is the lowest of the profile's, the largest value
 /// that can be stored, the top of the deepest ADC, and the top of one whose steps are coarser
 /// than 1. It is a raw level; all others are above the overscan's, where there is one.
-fn sample(source: Source, camera: &Camera, limit: Option<f64>) -> Result<Sample, FitsError> {
+fn sample(
+    source: Source,
+    camera: &Camera,
+    limit: Option<f64>,
+    pixels: &mut Vec<f32>,
+) -> Result<Sample, FitsError> {
     let (source, overscan) = trim(source, camera)?;
-    Ok(raw_sample(&source, limit)?.above(overscan.unwrap_or(0.0)))
+    let raw = raw_sample(&source, limit, pixels)?;
+    Ok(raw.above(overscan.unwrap_or(0.0)))
 }
 
-pub(super) fn raw_sample(source: &Source, limit: Option<f64>) -> Result<Sample, FitsError> {
+pub(super) fn raw_sample(
+    source: &Source,
+    limit: Option<f64>,
+    pixels: &mut Vec<f32>,
+) -> Result<Sample, FitsError> {
     let (width, height) = (source.width(), source.height());
-    let rows = runs(source, measure::rows_to_sample(height))?;
-    let rows = borrowed(&rows);
+    let rows = runs(source, &measure::rows_to_sample(height), pixels)?;
     let saturation = source.top().min(limit.unwrap_or(DEEPEST));
     let found = measure::sample(width, height, &rows, saturation);
     match found.step {

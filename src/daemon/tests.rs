@@ -28,7 +28,7 @@ use crate::facts::{
     Content, Fingerprint, Hook, Made, MadeStats, Occasion, Recipe, RelPath, Settings, Task,
 };
 use crate::fits::Unpacker;
-use crate::make::{MakeError, Maker, Pulse};
+use crate::make::{MakeError, Maker, Pool, Pulse};
 use crate::publish::{Disk, Gate, Op};
 use crate::simulate::{Scenario, write_all};
 use crate::watch::Hint;
@@ -121,6 +121,7 @@ impl Place {
         Intake {
             profiles: self.settings(profile).profiles.clone(),
             unpacker: Unpacker::new("no-such-program".into(), self.path("scratch")),
+            pixels: Pool::default(),
         }
     }
 

@@ -22,7 +22,7 @@ use super::worker::{Job, Request, Worker};
 use super::{DaemonError, space};
 use crate::facts::{FileId, Settings};
 use crate::fits::{self, Unpacker};
-use crate::make::{Maker, Pulse};
+use crate::make::{Maker, Pool, Pulse};
 use crate::night::Cause;
 use crate::publish::Disk;
 use crate::watch::{Hints, Watcher};
@@ -135,6 +135,7 @@ impl Turn {
         let intake = Intake {
             profiles: settings.profiles.clone(),
             unpacker: of_worker(),
+            pixels: Pool::default(),
         };
         let folders = settings
             .watch

@@ -136,7 +136,9 @@ fn work(job: Job, intake: &Intake, maker: &Maker, pulse: &Pulse) -> Report {
                 stuck.note(watch, &taken);
                 (look, taken)
             });
-            Report::TakenIn(taken.collect())
+            let taken = taken.collect();
+            intake.pixels.clear();
+            Report::TakenIn(taken)
         }
         Job::Make(task) => {
             let (took, made) = timed(|| maker.make(&task, pulse));

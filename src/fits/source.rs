@@ -163,6 +163,24 @@ impl Source {
         self.pixels_f32(self.part(first, count)?, out)
     }
 
+    /// Reads runs of rows, each given by its first row and their number, one behind the other, as
+    /// [`Source::rows_f32`] does.
+    ///
+    /// # Errors
+    /// As [`Source::rows_f32`].
+    pub fn row_runs_f32(
+        &self,
+        runs: &[(usize, usize)],
+        mut out: &mut [f32],
+    ) -> Result<(), FitsError> {
+        for &(first, count) in runs {
+            let run = out.split_off_mut(..count * self.width());
+            let run = run.ok_or_else(|| self.misuse("more rows than there is room for"))?;
+            self.rows_f32(first, count, run)?;
+        }
+        Ok(())
+    }
+
     /// Reads any part of the stored image, whatever is left of it, as [`Source::rows_f32`] does.
     ///
     /// # Errors

@@ -23,14 +23,9 @@ impl Maker {
         let width = exposure.source.width();
         let rows: usize = runs.iter().map(|(_, count)| count).sum();
         let mut pixels = vec![0.0; rows * width];
-        let mut rest = pixels.as_mut_slice();
-        for &(first, count) in runs {
-            let (run, others) = rest.split_at_mut(count * width);
-            let read = exposure.source.rows_f32(first, count, run);
-            if let Err(error) = read {
-                return Err(spoiled(input, &self.raw_path(&input.file)?, error));
-            }
-            rest = others;
+        let read = exposure.source.row_runs_f32(runs, &mut pixels);
+        if let Err(error) = read {
+            return Err(spoiled(input, &self.raw_path(&input.file)?, error));
         }
         exposure.level(saturation, &mut pixels);
         self.check(input)?;
