@@ -13,6 +13,7 @@ pub mod mask;
 mod measured;
 mod overscan;
 mod plan;
+mod products;
 mod profile;
 mod recipe;
 mod refusal;
@@ -43,6 +44,7 @@ pub use plan::{
     CalibrationState, DarkSet, LightState, MasterState, NearMiss, Plan, PlannedMaster, SensorState,
     Shoot, Task, ToMeasure, Wait,
 };
+pub use products::{Products, Role};
 pub use profile::{
     CalibrationRules, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule, GainMeaning,
     LightSamples, Passband, PathPattern, Pedestal, Photosites, ProductRules, Profile, Rule, Sensor,

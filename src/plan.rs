@@ -21,7 +21,6 @@ mod masters;
 mod matching;
 mod memory;
 mod names;
-mod on_file;
 mod rig;
 mod sensor;
 mod sets;
@@ -41,7 +40,6 @@ pub use matching::describe;
 pub use memory::Memory;
 pub use supplied::supplied_faults;
 
-use on_file::OnFile;
 use rig::{Given, Rig};
 
 #[cfg(doc)]
@@ -76,14 +74,13 @@ pub fn plan_with(
     memory.turn(&settings.profiles);
     let memory = &*memory;
     let mut plan = Plan::default();
-    let (on_file, casts) = on_file::with_casts(snapshot, settings, &mut plan);
-    let remakable = Remakable::of(snapshot, settings, &on_file, &casts, &plan);
+    let (casts, originals) = cast::cast(snapshot, settings, &mut plan);
+    let remakable = Remakable::of(snapshot, settings, originals, &casts, &plan);
     let mut needs = shoot::Needs::default();
     let given = Given {
         snapshot,
         settings,
         patience,
-        on_file: &on_file,
         remakable: &remakable,
     };
     for cast in casts {
@@ -129,17 +126,18 @@ fn to_measure(snapshot: &Snapshot, settings: &Settings, plan: &Plan) -> Vec<ToMe
 
 /// Contents that are there and claimed by a current profile: what is made from these alone could be
 /// made again, or has no claim to stay.
-struct Remakable<'a> {
-    entries: &'a DigestMap<Digest, usize>,
+struct Remakable {
+    /// The entry that stands for each content, there or vanished.
+    entries: DigestMap<Digest, usize>,
     /// By the entry that stands for a content.
     there: Vec<bool>,
 }
 
-impl<'a> Remakable<'a> {
+impl Remakable {
     fn of(
         snapshot: &Snapshot,
         settings: &Settings,
-        on_file: &'a OnFile<'_>,
+        originals: DigestMap<Digest, usize>,
         casts: &[cast::Cast<'_>],
         plan: &Plan,
     ) -> Self {
@@ -151,12 +149,12 @@ impl<'a> Remakable<'a> {
             there[member.index] = true;
         }
         for digest in refused_but_there(snapshot, settings, plan) {
-            if let Some(&original) = on_file.entries.get(&digest) {
+            if let Some(&original) = originals.get(&digest) {
                 there[original] = true;
             }
         }
         Self {
-            entries: &on_file.entries,
+            entries: originals,
             there,
         }
     }
@@ -208,9 +206,9 @@ fn order(task: &Task) -> (u8, String) {
 /// Products on file that are not wanted and may go: all of their raws are there, nothing on file
 /// leans on them, and either another product on file stands for what they show, or they could be
 /// made again to the byte, their masters included.
-fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &Remakable<'_>) -> Vec<Fingerprint> {
+fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &Remakable) -> Vec<Fingerprint> {
     let masters = plan.masters.keys();
-    let masters = masters.filter(|print| snapshot.made.contains_key(print));
+    let masters = masters.filter(|print| snapshot.made.contains(print));
     let lines = plan.lines.values().flat_map(BTreeMap::values);
     let lights = plan.lights.values().filter_map(LightState::product);
     let wanted = masters.chain(lines).chain(lights);
@@ -228,7 +226,7 @@ fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &Remakable<'_>) -> Ve
         known: DigestMap::default(),
     };
     let (mut open, mut may_go) = (Vec::new(), Vec::new());
-    for made in snapshot.made.values() {
+    for made in snapshot.made.iter() {
         let stays = stays.contains(&made.fingerprint) || !others.disposable(made);
         (if stays { &mut open } else { &mut may_go }).push(made);
     }
@@ -251,7 +249,7 @@ fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &Remakable<'_>) -> Ve
 struct Others<'a> {
     snapshot: &'a Snapshot,
     plan: &'a Plan,
-    remakable: &'a Remakable<'a>,
+    remakable: &'a Remakable,
     /// Contents that a product on file stands for, and which; once it is asked for.
     standing: Option<DigestMap<Digest, Fingerprint>>,
     /// What can be made again: a master serves many lights.

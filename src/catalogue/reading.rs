@@ -88,7 +88,7 @@ impl Catalogue {
             let mut rows = statement.query([])?;
             while let Some(row) = rows.next()? {
                 let made = row::made(row, &mut shared)?;
-                snapshot.made.insert(made.fingerprint, made);
+                snapshot.made.insert(made);
             }
             let mut statement =
                 connection.prepare_cached("SELECT fingerprint, reason FROM failed")?;

@@ -187,7 +187,7 @@ fn counts(snapshot: &Snapshot) -> String {
             Content::Ignored(_) => count(format!("ignored{gone}")),
         }
     }
-    for made in snapshot.made.values() {
+    for made in snapshot.made.iter() {
         count(match &made.facts {
             Some(facts) => format!("masters, {}", facts.kind),
             None => "products of lights".to_owned(),

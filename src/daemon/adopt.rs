@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 
 use super::DaemonError;
 use super::service::Stop;
-use crate::facts::{Fingerprint, Made};
+use crate::facts::{Fingerprint, Made, Products};
 use crate::fits;
 use crate::make::provenance;
 
@@ -20,12 +20,12 @@ use crate::make::provenance;
 /// Those of `found`, and where it is told to stop.
 pub fn adopt(
     output: &Path,
-    known: &BTreeMap<Fingerprint, Made>,
+    known: &Products,
     stop: &Stop,
     mut found: impl FnMut(Made) -> Result<(), DaemonError>,
 ) -> Result<Vec<Fingerprint>, DaemonError> {
     let expected: BTreeMap<&str, &Made> = known
-        .values()
+        .iter()
         .map(|made| (made.product.as_str(), made))
         .collect();
     let mut whole = BTreeSet::new();
@@ -45,7 +45,7 @@ pub fn adopt(
             continue;
         };
         let print = &made.fingerprint;
-        let twin = known.contains_key(print) || whole.contains(print);
+        let twin = known.contains(print) || whole.contains(print);
         if twin && !expected.contains_key(product) {
             tracing::warn!(product, "left alone: the same product lies here twice");
             continue;
@@ -59,8 +59,8 @@ pub fn adopt(
             Err(error) => tracing::warn!(product, "not adopted: {error}"),
         }
     }
-    let lost = known.keys().filter(|print| !whole.contains(print));
-    Ok(lost.copied().collect())
+    let prints = known.iter().map(|made| made.fingerprint);
+    Ok(prints.filter(|print| !whole.contains(print)).collect())
 }
 
 fn describe(path: &Path, product: &str, size: u64) -> Option<Made> {

@@ -6,8 +6,8 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::{
-    Digest, DigestMap, FileId, Fingerprint, Frame, Made, Sample, SensorFigures, Stamp, Supplied,
-    SuppliedMaster,
+    Digest, DigestMap, FileId, Fingerprint, Frame, Products, Sample, SensorFigures, Stamp,
+    Supplied, SuppliedMaster,
 };
 
 /// What a file turned out to be.
@@ -72,7 +72,7 @@ pub struct Snapshot {
     /// Files taken in, sorted by identity.
     pub entries: Vec<Entry>,
     /// Products on file.
-    pub made: BTreeMap<Fingerprint, Made>,
+    pub made: Products,
     /// Lights that were measured, by which version of the methods.
     pub measured: DigestMap<Fingerprint, u32>,
     /// What raw frames say of their sensors, by the keys of the tasks.

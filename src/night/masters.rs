@@ -41,7 +41,7 @@ pub(super) fn masters(
     let mut open: Vec<Fingerprint> = wanted.iter().copied().collect();
     if !kept_names.is_empty() {
         let named = |made: &&Made| kept_names.contains(&made.product);
-        let named = snapshot.made.values().filter(named);
+        let named = snapshot.made.iter().filter(named);
         open.extend(named.map(|made| made.fingerprint));
     }
     let mut seen = BTreeSet::new();

@@ -9,10 +9,9 @@ use std::sync::Arc;
 use jiff::Timestamp;
 use jiff::civil::Date;
 
-use super::on_file::{OnFile, sized};
 use crate::facts::{
     CalibrationState, Content, Digest, DigestMap, Entry, Frame, Kind, LightState, Plan, Profile,
-    Sample, Seconds, Settings, Snapshot,
+    Role, Sample, Seconds, Settings, Snapshot,
 };
 use crate::frame::name_matches;
 
@@ -53,13 +52,63 @@ impl<'a> Cast<'a> {
 }
 
 /// Sorts the frames into rigs, in the order of the settings' profiles, and writes up in `plan`
-/// what takes no part; but not those of rigs without a profile, whose places are given beside.
+/// what takes no part. Beside that, which entry stands for each content.
 pub fn cast<'a>(
     snapshot: &'a Snapshot,
     settings: &'a Settings,
-    originals: &Originals,
     plan: &mut Plan,
-) -> (Vec<Cast<'a>>, Vec<usize>) {
+) -> (Vec<Cast<'a>>, DigestMap<Digest, usize>) {
+    let ((mut casts, others), Originals { of, copies }) =
+        rayon::join(|| usable(snapshot, settings), || Originals::of(snapshot));
+    for (&index, &original) in &copies {
+        let (entry, other) = (&snapshot.entries[index], &snapshot.entries[original]);
+        if has_moved(entry, other) {
+            plan.moved.insert(index);
+        } else if let Content::Frame { frame, .. } = &entry.content {
+            let reason = format!("byte-identical copy of {}", other.file);
+            refuse(plan, index, frame.kind, reason);
+        }
+    }
+    for index in others
+        .into_iter()
+        .filter(|index| !copies.contains_key(index))
+    {
+        let Content::Frame {
+            digest,
+            frame,
+            sample,
+            unusable,
+        } = &snapshot.entries[index].content
+        else {
+            continue;
+        };
+        match (unusable, sample) {
+            (Some(reason), _) => refuse(plan, index, frame.kind, reason.clone()),
+            (None, None) => {
+                let reason = "its pixels were not measured".to_owned();
+                refuse(plan, index, frame.kind, reason);
+            }
+            (None, Some(_)) => retired(plan, snapshot, index, digest, frame),
+        }
+    }
+    for cast in &mut casts {
+        if !copies.is_empty() {
+            let stays = |member: &Member<'_>| !copies.contains_key(&member.index);
+            cast.lights.retain(stays);
+            cast.calibration
+                .values_mut()
+                .for_each(|frames| frames.retain(stays));
+        }
+        cast.lights
+            .sort_by_key(|light| (light.moment, light.digest));
+        ignore_short_shots(cast, plan);
+    }
+    (casts, of)
+}
+
+/// All frames of rigs with a profile whose pixels can be used, copies among them; and the places of the
+/// other frames.
+fn usable<'a>(snapshot: &'a Snapshot, settings: &'a Settings) -> (Vec<Cast<'a>>, Vec<usize>) {
     let mut casts: Vec<Cast<'a>> = settings
         .profiles
         .iter()
@@ -69,7 +118,7 @@ pub fn cast<'a>(
             lights: Vec::new(),
         })
         .collect();
-    let mut old = Vec::new();
+    let mut others = Vec::new();
     let site = &settings.site;
     // Files that lie side by side are of one night, mostly.
     let mut tonight = None;
@@ -94,49 +143,28 @@ pub fn cast<'a>(
         else {
             continue;
         };
-        let original = originals.of_entry[index];
-        if original != index && has_moved(entry, &snapshot.entries[original]) {
-            plan.moved.insert(index);
+        let owner = owner(settings, &frame.rig, &frame.camera.name);
+        let cast = owner.and_then(|place| casts.get_mut(place));
+        let (Some(cast), Some(sample), None) = (cast, sample, unusable) else {
+            others.push(index);
             continue;
-        }
-        let refusal = match (unusable, sample) {
-            _ if original != index => {
-                let other = &snapshot.entries[original].file;
-                Some(format!("byte-identical copy of {other}"))
-            }
-            (Some(reason), _) => Some(reason.clone()),
-            (None, None) => Some("its pixels were not measured".to_owned()),
-            (None, Some(_)) => None,
         };
-        let cast =
-            owner(settings, &frame.rig, &frame.camera.name).and_then(|place| casts.get_mut(place));
-        match (refusal, sample, cast) {
-            (None, Some(sample), Some(cast)) => {
-                let moment = entry.moment();
-                let member = Member {
-                    index,
-                    entry,
-                    digest: *digest,
-                    frame,
-                    sample,
-                    moment,
-                    night: night_of(moment),
-                };
-                match frame.kind {
-                    Kind::Light => cast.lights.push(member),
-                    kind => cast.calibration.entry(kind).or_default().push(member),
-                }
-            }
-            (Some(reason), _, _) => refuse(plan, index, frame.kind, reason),
-            (None, _, _) => old.push(index),
+        let moment = entry.moment();
+        let member = Member {
+            index,
+            entry,
+            digest: *digest,
+            frame,
+            sample,
+            moment,
+            night: night_of(moment),
+        };
+        match frame.kind {
+            Kind::Light => cast.lights.push(member),
+            kind => cast.calibration.entry(kind).or_default().push(member),
         }
     }
-    for cast in &mut casts {
-        cast.lights
-            .sort_by_key(|light| (light.moment, light.digest));
-        ignore_short_shots(cast, plan);
-    }
-    (casts, old)
+    (casts, others)
 }
 
 /// Which profile, by its place in the settings, a frame or master of this rig belongs to: the one
@@ -158,22 +186,19 @@ pub fn owner(settings: &Settings, rig: &str, camera: &str) -> Option<usize> {
 }
 
 /// A frame whose rig has no profile any more: what was made of it stays, nothing else is.
-pub fn retired(snapshot: &Snapshot, on_file: &OnFile<'_>, index: usize, plan: &mut Plan) {
-    let Content::Frame { digest, frame, .. } = &snapshot.entries[index].content else {
-        return;
+fn retired(plan: &mut Plan, snapshot: &Snapshot, index: usize, digest: &Digest, frame: &Frame) {
+    let role = match frame.kind {
+        Kind::Light => Role::Light,
+        _ => Role::Master,
     };
-    let products = match frame.kind {
-        Kind::Light => &on_file.lights,
-        _ => &on_file.masters,
-    };
-    let product = products.get(digest).map(|products| products.first.0);
+    let product = snapshot.made.prints_of(digest, role).first();
     match (frame.kind, product) {
         (Kind::Light, Some(print)) => {
-            let state = LightState::Calibrated(print);
+            let state = LightState::Calibrated(*print);
             plan.lights.insert(index, state);
         }
         (_, Some(print)) => {
-            let state = CalibrationState::Used(print);
+            let state = CalibrationState::Used(*print);
             plan.calibration.insert(index, state);
         }
         (kind, None) => {
@@ -198,50 +223,43 @@ fn refuse(plan: &mut Plan, index: usize, kind: Kind, reason: String) {
 /// For every content the one file that stands for it. Of those that are there, the one with the
 /// smallest start and identity: copies have the same header, and entries are in order of identity.
 /// Where all have vanished, the one that was last seen to come.
-pub struct Originals {
+struct Originals {
     /// Its place among the entries.
-    pub by_content: DigestMap<Digest, usize>,
-    /// The same by each entry's own place.
-    pub of_entry: Vec<usize>,
+    of: DigestMap<Digest, usize>,
+    /// The same by the places of all other entries of that content.
+    copies: BTreeMap<usize, usize>,
 }
 
 impl Originals {
-    /// Of all entries.
-    pub fn of(snapshot: &Snapshot) -> Self {
-        let mut by_content: DigestMap<Digest, usize> = sized(snapshot.entries.len());
-        // Contents that several entries have.
-        let mut shared = DigestMap::default();
+    fn of(snapshot: &Snapshot) -> Self {
+        let mut of: DigestMap<Digest, usize> = DigestMap::default();
+        of.reserve(snapshot.entries.len());
+        let mut copies = BTreeMap::new();
         for (index, entry) in snapshot.entries.iter().enumerate() {
             let Content::Frame { digest, .. } = &entry.content else {
                 continue;
             };
-            let best = by_content.entry(*digest).or_insert(index);
+            let best = of.entry(*digest).or_insert(index);
             if *best == index {
                 continue;
             }
-            shared
-                .entry(*digest)
-                .or_insert_with(|| vec![*best])
-                .push(index);
             let known = &snapshot.entries[*best];
             let better = match (known.present, entry.present) {
                 (false, true) => true,
                 (false, false) => entry.arrived > known.arrived,
                 (true, _) => false,
             };
-            if better {
-                *best = index;
-            }
+            let copy = if better {
+                std::mem::replace(best, index)
+            } else {
+                index
+            };
+            copies.insert(copy, *digest);
         }
-        let mut of_entry: Vec<usize> = (0..snapshot.entries.len()).collect();
-        for (digest, places) in shared {
-            for place in places {
-                of_entry[place] = by_content[&digest];
-            }
-        }
+        let copies = copies.into_iter().map(|(copy, digest)| (copy, of[&digest]));
         Self {
-            by_content,
-            of_entry,
+            copies: copies.collect(),
+            of,
         }
     }
 }

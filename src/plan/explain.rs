@@ -1,9 +1,9 @@
 //! One file explained: what it is, what became of it, which masters were chosen for it and what
 //! disqualified the others. The same functions as the plan, printed.
 
+use super::cast::cast;
 use super::matching::describe;
 use super::memory::Memory;
-use super::on_file::with_casts;
 use super::rig::{Given, Rig};
 use super::shoot::Needs;
 use super::{Patience, Remakable};
@@ -108,13 +108,12 @@ fn choices(
     index: usize,
 ) -> Vec<String> {
     let (mut scratch, memory) = (Plan::default(), Memory::default());
-    let (on_file, casts) = with_casts(snapshot, settings, &mut scratch);
-    let remakable = Remakable::of(snapshot, settings, &on_file, &casts, &scratch);
+    let (casts, originals) = cast(snapshot, settings, &mut scratch);
+    let remakable = Remakable::of(snapshot, settings, originals, &casts, &scratch);
     let given = Given {
         snapshot,
         settings,
         patience,
-        on_file: &on_file,
         remakable: &remakable,
     };
     let mut lines = Vec::new();

@@ -17,7 +17,7 @@ use super::tonight::Tonight;
 use super::{names, supplied};
 use crate::facts::{
     Celsius, Digest, Extras, Fingerprint, Input, Kind, LightFacts, LightRecipe, LightSamples,
-    LightState, LineRecipe, Made, Passband, Recipe, Shoot, Task, Wait, line_of,
+    LightState, LineRecipe, Made, Passband, Recipe, Role, Shoot, Task, Wait, line_of,
 };
 use crate::measure::colour::{diagonal, single_line_caution};
 
@@ -332,10 +332,10 @@ impl<'a> Rig<'a, '_> {
             passband: passband.clone(),
         });
         let fingerprint = self.memory.fingerprint(&recipe);
-        let last = self.given.on_file.lines.get(&light.digest);
+        let mut lines = self.given.snapshot.made.of(&light.digest, Role::Line);
         let is_line = |made: &&Made| line_of(&made.method) == Some(passband.line.as_str());
-        let last = last.and_then(|all| all.iter().find(is_line));
-        let standing = match self.given.snapshot.made.contains_key(&fingerprint) {
+        let last = lines.find(is_line);
+        let standing = match self.given.snapshot.made.contains(&fingerprint) {
             true => Some(fingerprint),
             false => last.map(|made| made.fingerprint),
         };
@@ -371,8 +371,7 @@ impl<'a> Rig<'a, '_> {
         let facts = recipe.facts.clone();
         let recipe = Recipe::Light(recipe);
         let fingerprint = self.memory.fingerprint(&recipe);
-        let products = self.given.on_file.lights.get(&light.digest);
-        if products.is_some_and(|products| products.contains(fingerprint)) {
+        if self.calibrated(light.digest).contains(&fingerprint) {
             return LightState::Calibrated(fingerprint);
         }
         let wait = if !light.entry.present {
@@ -399,6 +398,11 @@ impl<'a> Rig<'a, '_> {
     }
 
     fn last_product(&self, digest: Digest) -> Option<Fingerprint> {
-        Some(self.given.on_file.lights.get(&digest)?.first.0)
+        self.calibrated(digest).first().copied()
+    }
+
+    /// What is on file of a light.
+    fn calibrated(&self, digest: Digest) -> &'a [Fingerprint] {
+        self.given.snapshot.made.prints_of(&digest, Role::Light)
     }
 }

@@ -8,7 +8,7 @@ use super::{Patience, names, root, sets, supplied};
 use crate::combine::by_count;
 use crate::facts::{
     CalibrationState, Digest, FrameRule, Input, Kind, Made, MasterFacts, MasterRecipe, MasterState,
-    MasterUse, PlannedMaster, Recipe, Rule, Shoot, Task, Wait,
+    MasterUse, PlannedMaster, Recipe, Role, Rule, Shoot, Task, Wait,
 };
 use jiff::Timestamp;
 use jiff::civil::Date;
@@ -32,6 +32,7 @@ struct Outcome {
 impl<'a> Rig<'a, '_> {
     /// Plans all masters, in the order in which they depend on each other.
     pub(super) fn masters(&mut self, needs: &mut Needs) {
+        let on_file: Vec<&Made> = self.given.snapshot.made.masters().collect();
         for kind in Kind::CALIBRATION {
             let Some(rule) = self.rule(kind).filter(|rule| rule.rule != Rule::Never) else {
                 for member in self.cast.calibration.get(&kind).into_iter().flatten() {
@@ -44,7 +45,7 @@ impl<'a> Rig<'a, '_> {
                 continue;
             };
             self.supplied(kind);
-            let kept = self.keep(kind);
+            let kept = self.keep(kind, &on_file);
             let sets = self.sets(kind);
             let rig = &*self;
             let outcome = |set| rig.set(set, kind, rule, &kept);
@@ -86,7 +87,7 @@ impl<'a> Rig<'a, '_> {
     }
 
     /// Masters on file that could not be made again, since not all of their raws are there.
-    fn keep(&mut self, kind: Kind) -> Vec<&'a Made> {
+    fn keep(&mut self, kind: Kind, on_file: &[&'a Made]) -> Vec<&'a Made> {
         let own = |facts: &MasterFacts| {
             owner(self.given.settings, &facts.rig, &facts.camera.name)
                 .and_then(|place| self.given.settings.profiles.get(place))
@@ -98,11 +99,10 @@ impl<'a> Rig<'a, '_> {
             facts.is_some_and(|facts| facts.kind == kind && own(facts))
                 && !made.inputs.iter().all(|digest| remakable.contains(digest))
         };
-        let masters = self.given.on_file.all_masters.par_iter();
-        let kept: Vec<&Made> = masters.filter(kept).copied().collect();
+        let kept: Vec<&Made> = on_file.par_iter().filter(kept).copied().collect();
         for made in &kept {
             let Some(facts) = &made.facts else { continue };
-            let entries = &self.given.on_file.entries;
+            let entries = &self.given.remakable.entries;
             let members = made
                 .inputs
                 .iter()
@@ -193,7 +193,7 @@ impl<'a> Rig<'a, '_> {
         };
         let recipe = self.recipe(facts, rule, survivors, subtract);
         let print = self.memory.fingerprint(&recipe);
-        self.given.snapshot.made.contains_key(&print)
+        self.given.snapshot.made.contains(&print)
     }
 
     fn recipe(
@@ -246,7 +246,7 @@ impl<'a> Rig<'a, '_> {
         let fingerprint = self.memory.fingerprint(&recipe);
         let product = names::master(&facts, fingerprint, &self.given.settings.site);
         let there = survivors.iter().all(|member| member.entry.present);
-        let state = if self.given.snapshot.made.contains_key(&fingerprint) {
+        let state = if self.given.snapshot.made.contains(&fingerprint) {
             MasterState::Made
         } else if survivors.len() < rule.min_frames {
             let (have, need) = (survivors.len(), rule.min_frames);
@@ -275,8 +275,7 @@ impl<'a> Rig<'a, '_> {
             MasterState::Waiting(Wait::InLine)
         };
         // Where fewer of them are a master already, its lights have what they need.
-        let mut members = survivors.iter();
-        let stands = members.any(|member| self.standing(member.digest, kind).is_some());
+        let stands = |member: &Member<'_>| self.standing(member.digest, kind).is_some();
         let readiness = match &state {
             MasterState::Waiting(Wait::TooFew { have, need, .. }) => Readiness::TooFew {
                 have: *have,
@@ -285,7 +284,9 @@ impl<'a> Rig<'a, '_> {
             MasterState::Waiting(wait @ (Wait::NoMaster { .. } | Wait::Failed(_) | Wait::Gone)) => {
                 Readiness::Barred(wait.to_string())
             }
-            MasterState::Waiting(wait) if !matches!(root(wait), Wait::InLine) && !stands => {
+            MasterState::Waiting(wait)
+                if !matches!(root(wait), Wait::InLine) && !survivors.iter().any(stands) =>
+            {
                 Readiness::Later
             }
             _ => Readiness::Sure,
@@ -317,12 +318,8 @@ impl<'a> Rig<'a, '_> {
     }
 
     fn standing(&self, digest: Digest, kind: Kind) -> Option<&'a Made> {
-        self.given
-            .on_file
-            .masters
-            .get(&digest)?
-            .iter()
-            .find(|made| made.facts.as_ref().is_some_and(|facts| facts.kind == kind))
+        let mut masters = self.given.snapshot.made.of(&digest, Role::Master);
+        masters.find(|made| made.facts.as_ref().is_some_and(|facts| facts.kind == kind))
     }
 
     /// Until when a set is left alone.

@@ -11,7 +11,7 @@ use super::cast::{Cast, Member};
 use super::matching::{Offer, Offers, Readiness, Want};
 use super::memory::{Memory, Reasons};
 use super::sensor::Sensors;
-use super::{OnFile, Patience, Remakable, root, sets};
+use super::{Patience, Remakable, root, sets};
 use crate::facts::{
     Celsius, Fingerprint, FrameRule, Kind, MasterState, MasterUse, Plan, Profile, Recipe, Rule,
     Settings, Shoot, Snapshot, Wait,
@@ -23,8 +23,7 @@ pub struct Given<'a> {
     pub(super) snapshot: &'a Snapshot,
     pub(super) settings: &'a Settings,
     pub(super) patience: Patience,
-    pub(super) on_file: &'a OnFile<'a>,
-    pub(super) remakable: &'a Remakable<'a>,
+    pub(super) remakable: &'a Remakable,
 }
 
 /// One rig while it is being planned.

@@ -5,14 +5,14 @@
 
 use std::collections::BTreeSet;
 
+use super::cast::cast;
 use super::matching::{Offer, Readiness};
 use super::memory::Memory;
-use super::on_file::with_casts;
 use super::rig::{Given, Rig};
 use super::{Patience, Remakable};
 use crate::combine::median;
 use crate::facts::{
-    Camera, Digest, Kind, Made, MasterState, Plan, PlannedMaster, Recipe, Settings, Snapshot,
+    Camera, Digest, Kind, Made, MasterState, Plan, PlannedMaster, Recipe, Role, Settings, Snapshot,
     Supplied, SuppliedMaster,
 };
 
@@ -29,13 +29,12 @@ const MOST_TIMES: f64 = 2.0;
 /// What is wrong with the supplied masters, by themselves or beside the rig's frames: as sentences.
 pub fn supplied_faults(snapshot: &Snapshot, settings: &Settings) -> Vec<String> {
     let mut plan = Plan::default();
-    let (on_file, casts) = with_casts(snapshot, settings, &mut plan);
+    let (casts, originals) = cast(snapshot, settings, &mut plan);
     let given = Given {
         snapshot,
         settings,
         patience: Patience::None,
-        on_file: &on_file,
-        remakable: &Remakable::of(snapshot, settings, &on_file, &casts, &plan),
+        remakable: &Remakable::of(snapshot, settings, originals, &casts, &plan),
     };
     let memory = Memory::default();
     let faults = casts
@@ -100,7 +99,7 @@ impl<'a> Rig<'a, '_> {
         let named = |supplied: &&Supplied| *supplied.rig == *self.profile().name;
         let mut named = self.given.snapshot.supplied.iter().filter(named);
         let away = named.any(|supplied| supplied.master.is_err());
-        let mut products = self.given.on_file.lights.get(&light)?.iter();
+        let mut products = self.given.snapshot.made.of(&light, Role::Light);
         products.find(|made| away && !all_there(self.given.snapshot, made))
     }
 

@@ -153,7 +153,7 @@ impl Engine {
         if replaced.is_empty() {
             return Ok(());
         }
-        let made = self.view()?.made.values();
+        let made = self.view()?.made.iter();
         let gone: Vec<Fingerprint> = made
             .filter(|made| made.inputs.iter().any(|input| replaced.contains(input)))
             .map(|made| made.fingerprint)

@@ -30,7 +30,7 @@ impl Engine {
         }
         if let Some(snapshot) = &mut self.snapshot {
             snapshot.failed.remove(&made.fingerprint);
-            snapshot.made.insert(made.fingerprint, made);
+            snapshot.made.insert(made);
         }
         Ok(())
     }
@@ -144,7 +144,7 @@ impl Engine {
                 let unusable: Vec<Fingerprint> = self
                     .view()?
                     .made
-                    .values()
+                    .iter()
                     .filter(|made| product.as_os_str() == made.product.as_str())
                     .map(|made| made.fingerprint)
                     .collect();

@@ -20,7 +20,7 @@ impl Lists {
     ) -> BTreeSet<String> {
         let products: BTreeSet<&str> = snapshot
             .made
-            .values()
+            .iter()
             .map(|made| made.product.as_str())
             .collect();
         let stands = |product: &Option<String>| {

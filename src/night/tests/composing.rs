@@ -290,7 +290,7 @@ fn messy() -> (Snapshot, Plan) {
         made(20, "nights/first.fits", &[10], &with),
         made(21, "nights/second.fits", &[11], &with_dark),
     ] {
-        snapshot.made.insert(product.fingerprint, product);
+        snapshot.made.insert(product);
     }
     plan.masters.insert(
         print(2),

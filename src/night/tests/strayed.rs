@@ -57,7 +57,7 @@ fn stand(declinations: &[f64], pointing_fraction: f64) -> Standing {
             ..Measured::default()
         };
         measured.insert(product.fingerprint, sky);
-        snapshot.made.insert(product.fingerprint, product);
+        snapshot.made.insert(product);
     }
     let text = format!(
         "{{name: north-pier, camera: Petrel*, calibration: {{bias: {{rule: required}}, \

@@ -53,8 +53,7 @@ impl<'a> Rig<'a, '_> {
             .then_some(light.sample.saturation);
         let quick = alike.hash.quick(light.digest, light.moment, mask);
         let print = self.memory.known(light.digest, quick)?;
-        let products = self.given.on_file.lights.get(&light.digest)?;
-        let on_file = products.contains(print);
+        let on_file = self.calibrated(light.digest).contains(&print);
         on_file.then_some(LightState::Calibrated(print))
     }
 }

@@ -315,7 +315,7 @@ impl FakeDisk {
                 rejected: Vec::new(),
             },
         );
-        let twice = self.snapshot.made.insert(task.fingerprint, made);
+        let twice = self.snapshot.made.insert(made);
         assert!(twice.is_none(), "{} made twice", task.product);
         self.made += 1;
     }
@@ -325,7 +325,7 @@ impl FakeDisk {
         let mut tree: Vec<String> = self
             .snapshot
             .made
-            .values()
+            .iter()
             .map(|made| made.product.clone())
             .collect();
         tree.sort();

@@ -244,7 +244,7 @@ fn a_flat_takes_flat_dark_else_bias_else_a_dark_of_like_exposure() {
         let flat = disk
             .snapshot
             .made
-            .values()
+            .iter()
             .find(|made| {
                 made.facts
                     .as_ref()
@@ -486,7 +486,7 @@ fn a_recipe_holds_the_method_chosen_by_the_number_of_exposures() {
         let darks = series(Kind::Dark, count, evening("2026-09-05"), |_| {});
         let mut disk = disk(profile, darks);
         disk.run();
-        let made: Vec<_> = disk.snapshot.made.values().collect();
+        let made: Vec<_> = disk.snapshot.made.iter().collect();
         assert_eq!(made.len(), 1, "{count}");
         let method = &*made[0].method;
         assert!(method.contains(wanted), "{count}: {method}");

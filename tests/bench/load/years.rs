@@ -43,7 +43,7 @@ pub fn plans(settings: Settings) {
             break;
         }
         for task in &planned.tasks {
-            let twice = snapshot.made.insert(task.fingerprint, made(task));
+            let twice = snapshot.made.insert(made(task));
             assert!(twice.is_none(), "{} made twice", task.product);
         }
         let measured = planned.to_measure.iter().map(|light| light.fingerprint);
