@@ -109,13 +109,15 @@ pub fn cast<'a>(
 /// All frames of rigs with a profile whose pixels can be used, copies among them; and the places of the
 /// other frames.
 fn usable<'a>(snapshot: &'a Snapshot, settings: &'a Settings) -> (Vec<Cast<'a>>, Vec<usize>) {
+    // Room that is not used costs nothing, and moving what outgrew its own much.
+    let room = || Vec::with_capacity(snapshot.entries.len());
     let mut casts: Vec<Cast<'a>> = settings
         .profiles
         .iter()
         .map(|profile| Cast {
             profile,
             calibration: BTreeMap::new(),
-            lights: Vec::new(),
+            lights: room(),
         })
         .collect();
     let mut others = Vec::new();
@@ -161,7 +163,10 @@ fn usable<'a>(snapshot: &'a Snapshot, settings: &'a Settings) -> (Vec<Cast<'a>>,
         };
         match frame.kind {
             Kind::Light => cast.lights.push(member),
-            kind => cast.calibration.entry(kind).or_default().push(member),
+            kind => {
+                let frames = cast.calibration.entry(kind).or_insert_with(room);
+                frames.push(member);
+            }
         }
     }
     (casts, others)

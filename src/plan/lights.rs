@@ -220,7 +220,10 @@ impl<'a> Rig<'a, '_> {
 
     /// What becomes of the lights of one night.
     fn tonight(&self, lights: &[Member<'a>], common: &Common<'_>) -> Outcome {
-        let mut outcome = Outcome::default();
+        let mut outcome = Outcome {
+            states: Vec::with_capacity(lights.len()),
+            ..Outcome::default()
+        };
         let mut tonight = Tonight::default();
         for light in lights {
             let alike = tonight.of(light, || None);

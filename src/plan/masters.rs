@@ -50,7 +50,8 @@ impl<'a> Rig<'a, '_> {
             let rig = &*self;
             let outcome = |set| rig.set(set, kind, rule, &kept);
             let outcomes: Vec<Outcome> = sets.par_iter().map(outcome).collect();
-            let mut states = Vec::new();
+            let frames = outcomes.iter().map(|outcome| outcome.states.len());
+            let mut states = Vec::with_capacity(frames.sum());
             for outcome in outcomes {
                 states.extend(self.take(outcome, needs));
             }
@@ -136,7 +137,10 @@ impl<'a> Rig<'a, '_> {
 
     /// What becomes of a set. None of its own kind plays a part in that.
     fn set(&self, set: &Judged<'a>, kind: Kind, rule: &FrameRule, kept: &[&Made]) -> Outcome {
-        let mut outcome = Outcome::default();
+        let mut outcome = Outcome {
+            states: Vec::with_capacity(set.members.len()),
+            ..Outcome::default()
+        };
         if kind == Kind::Dark
             && let Some(reason) = self.spare_darks(&set.members)
         {

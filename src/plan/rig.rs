@@ -53,7 +53,9 @@ impl<'a> Judged<'a> {
     pub(super) fn survivors(&self) -> Vec<Member<'a>> {
         let all = self.members.iter().zip(&*self.reasons);
         let stay = all.filter(|(_, reason)| reason.is_none());
-        stay.map(|(member, _)| *member).collect()
+        let mut survivors = Vec::with_capacity(self.members.len());
+        survivors.extend(stay.map(|(member, _)| *member));
+        survivors
     }
 }
 

@@ -238,8 +238,9 @@ fn offer(kind: Kind, members: &[Member<'_>]) -> Option<Offer<'static>> {
 
 /// Members, or those that are there.
 fn there<'a>(members: &[Member<'a>], only: bool) -> Set<'a> {
-    let stays = |member: &&Member<'_>| !only || member.entry.present;
-    members.iter().filter(stays).copied().collect()
+    let mut there = members.to_vec();
+    there.retain(|member| !only || member.entry.present);
+    there
 }
 
 fn pair(members: &[Member<'_>]) -> Option<[Input; 2]> {

@@ -35,7 +35,11 @@ pub fn sets<'a>(
         let shared = shared(member.frame, kind);
         match groups.iter_mut().find(|(known, _)| *known == shared) {
             Some((_, group)) => group.push(*member),
-            None => groups.push((shared, vec![*member])),
+            None => {
+                let mut group = Vec::with_capacity(members.len());
+                group.push(*member);
+                groups.push((shared, group));
+            }
         }
     }
     groups.sort_by_key(|(shared, _)| *shared);
@@ -126,6 +130,9 @@ pub fn split<T>(
     let values: Vec<Option<f64>> = group.iter().map(value).collect();
     let known: Vec<f64> = values.iter().flatten().copied().collect();
     let mut numbers = cluster(&known).into_iter();
+    if known.is_empty() {
+        return vec![group];
+    }
     let mut parts: BTreeMap<Option<usize>, Vec<T>> = BTreeMap::new();
     for (member, value) in group.into_iter().zip(values) {
         let number = value.and_then(|_| numbers.next());
@@ -136,17 +143,10 @@ pub fn split<T>(
 
 fn split_runs<'a>(mut group: Vec<Member<'a>>, rule: &FrameRule) -> Vec<Vec<Member<'a>>> {
     group.sort_by_key(|member| (member.moment, member.digest));
-    let mut runs: Vec<Vec<Member<'a>>> = Vec::new();
-    for member in group {
-        let pause = |last: &Member<'_>| {
-            member.moment.duration_since(last.moment).unsigned_abs() > rule.run_gap
-        };
-        match runs.last_mut() {
-            Some(run) if !run.last().is_some_and(pause) => run.push(member),
-            _ => runs.push(vec![member]),
-        }
-    }
-    runs
+    let goes_on = |last: &Member<'_>, next: &Member<'_>| {
+        next.moment.duration_since(last.moment).unsigned_abs() <= rule.run_gap
+    };
+    group.chunk_by(goes_on).map(<[_]>::to_vec).collect()
 }
 
 /// The middle value; the lower of two. It is always a value that occurs.
