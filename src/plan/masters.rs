@@ -1,5 +1,11 @@
 //! A rig's sets become masters: what is judged, kept, waited for, made.
 
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use jiff::civil::Date;
+use rayon::prelude::*;
+
 use super::cast::{Member, owner};
 use super::matching::{Offer, Readiness, Want, describe};
 use super::rig::{Judged, Pick, Rig};
@@ -10,9 +16,6 @@ use crate::facts::{
     CalibrationState, Digest, FrameRule, Input, Kind, Made, MasterFacts, MasterRecipe, MasterState,
     MasterUse, PlannedMaster, Recipe, Role, Rule, Shoot, Task, Wait,
 };
-use jiff::Timestamp;
-use jiff::civil::Date;
-use rayon::prelude::*;
 
 /// What becomes of frames, by their places in the snapshot.
 type States = Vec<(usize, CalibrationState)>;
@@ -248,9 +251,13 @@ impl<'a> Rig<'a, '_> {
         };
         let recipe = self.recipe(facts.clone(), rule, survivors, subtract.clone());
         let fingerprint = self.memory.fingerprint(&recipe);
-        let product = names::master(&facts, fingerprint, &self.given.settings.site);
+        let on_file = self.given.snapshot.made.get(&fingerprint);
+        let product: Arc<str> = match on_file {
+            Some(made) => made.product.as_str().into(),
+            None => names::master(&facts, fingerprint, &self.given.settings.site).into(),
+        };
         let there = survivors.iter().all(|member| member.entry.present);
-        let state = if self.given.snapshot.made.contains(&fingerprint) {
+        let state = if on_file.is_some() {
             MasterState::Made
         } else if survivors.len() < rule.min_frames {
             let (have, need) = (survivors.len(), rule.min_frames);
@@ -272,7 +279,7 @@ impl<'a> Rig<'a, '_> {
         } else {
             outcome.task = Some(Task {
                 fingerprint,
-                product: product.clone(),
+                product: product.to_string(),
                 recipe: recipe.clone(),
                 supplied: supplied::behind(self.given.snapshot, &recipe),
             });
@@ -310,9 +317,9 @@ impl<'a> Rig<'a, '_> {
         }
         let master = PlannedMaster {
             fingerprint,
-            product: product.into(),
+            product,
             facts,
-            method: recipe.method().into(),
+            method: on_file.map_or_else(|| recipe.method().into(), |made| made.method.clone()),
             members: survivors.iter().map(|member| member.index).collect(),
             left_out,
             masters: subtract.into_iter().collect(),
