@@ -44,7 +44,7 @@ pub use plan::{
     CalibrationState, DarkSet, LightState, MasterState, NearMiss, Plan, PlannedMaster, SensorState,
     Shoot, Task, ToMeasure, Wait,
 };
-pub use products::{Products, Role};
+pub use products::Products;
 pub use profile::{
     CalibrationRules, CfaChoice, Combining, CombiningRule, FlatLevel, FrameRule, GainMeaning,
     LightSamples, Passband, PathPattern, Pedestal, Photosites, ProductRules, Profile, Rule, Sensor,

@@ -212,8 +212,12 @@ fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &Remakable) -> Vec<Fi
     let lines = plan.lines.values().flat_map(BTreeMap::values);
     let lights = plan.lights.values().filter_map(LightState::product);
     let wanted = masters.chain(lines).chain(lights);
-    // Each is wanted once: by its set, or by its only frame.
+    // Each is wanted once, by its set or by its only frame, and all are on file.
     if wanted.clone().count() == snapshot.made.len() {
+        debug_assert_eq!(
+            wanted.copied().collect::<DigestSet<_>>().len(),
+            snapshot.made.len()
+        );
         return Vec::new();
     }
     let mut stays = DigestSet::with_capacity_and_hasher(snapshot.made.len(), Default::default());
@@ -312,6 +316,11 @@ fn standing(snapshot: &Snapshot, plan: &Plan) -> DigestMap<Digest, Fingerprint> 
         );
     }
     standing
+}
+
+/// Adds what becomes of frames all at once, which takes less than one after another.
+fn add_all<T>(known: &mut BTreeMap<usize, T>, states: Vec<(usize, T)>) {
+    known.append(&mut states.into_iter().collect());
 }
 
 /// What a wait comes down to: the innermost reason.

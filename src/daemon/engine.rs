@@ -270,14 +270,21 @@ impl Engine {
             memory,
             ..
         } = self;
-        let begun = Instant::now();
-        let plan = |snapshot: &Snapshot| {
-            let planned = plan_with(snapshot, settings, patience, memory);
-            let (files, seconds) = (snapshot.entries.len(), begun.elapsed().as_secs_f64());
-            tracing::debug!(files, seconds, "planned");
-            planned
+        let Some(snapshot) = snapshot else {
+            return Ok(Plan::default());
         };
-        Ok(snapshot.as_ref().map(plan).unwrap_or_default())
+        // Threads of its own, for as long as it takes: the worker's may be busy, and none that sleeps
+        // shall hold memory.
+        let threads = rayon::ThreadPoolBuilder::new()
+            .num_threads(settings.threads)
+            .thread_name(|number| format!("plan-{number}"))
+            .build()
+            .map_err(|error| DaemonError::Worker(error.to_string()))?;
+        let begun = Instant::now();
+        let plan = threads.install(|| plan_with(snapshot, settings, patience, memory));
+        let (files, seconds) = (snapshot.entries.len(), begun.elapsed().as_secs_f64());
+        tracing::debug!(files, seconds, "planned");
+        Ok(plan)
     }
 
     /// Plans, and removes what is superseded.

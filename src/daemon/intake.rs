@@ -15,7 +15,7 @@ use crate::frame::recognise;
 use crate::make::{Pool, Pulse, stamp, trim};
 use crate::measure::{self, Unread};
 
-/// Bytes digested between two signs of life.
+/// Bytes digested between two signs of life: few enough to stay in a core's cache.
 const BLOCK: usize = 1 << 17;
 
 /// The largest ADC step that is believed: 8 bits in 16.

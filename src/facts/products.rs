@@ -13,19 +13,12 @@ use super::{Digest, DigestMap, Fingerprint, Made, line_of};
 pub struct Products {
     all: BTreeMap<Fingerprint, Made>,
     masters: BTreeSet<Fingerprint>,
-    by_frame: [DigestMap<Digest, Few>; 3],
+    lights_of: ByFrame,
+    lines_of: ByFrame,
+    masters_of: ByFrame,
 }
 
-/// What a product is of one of its raw frames.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Role {
-    /// It is the frame calibrated.
-    Light,
-    /// It is the plane of a single line of the frame.
-    Line,
-    /// It is a master that the frame went into.
-    Master,
-}
+type ByFrame = DigestMap<Digest, Few>;
 
 /// Fingerprints in their order: one, almost always.
 #[derive(Clone, Debug, PartialEq)]
@@ -52,27 +45,18 @@ impl Few {
     }
 }
 
-impl Role {
-    fn of(made: &Made) -> Self {
-        match made.facts {
-            Some(_) => Self::Master,
-            None if line_of(&made.method).is_some() => Self::Line,
-            None => Self::Light,
-        }
-    }
-}
-
 impl Products {
     /// Adds a product, in the place of one of its fingerprint, which is given back.
     pub fn insert(&mut self, made: Made) -> Option<Made> {
-        let (print, role) = (made.fingerprint, Role::of(&made));
+        let print = made.fingerprint;
         let before = self.remove(&print);
-        if role == Role::Master {
+        if made.facts.is_some() {
             self.masters.insert(print);
         }
+        let by_frame = self.by_frame(&made);
         for digest in &made.inputs {
-            let known = self.by_frame[role as usize].entry(*digest);
             let more = |known: &mut Few| *known = Few::of([known.as_slice(), &[print]].concat());
+            let known = by_frame.entry(*digest);
             known.and_modify(more).or_insert(Few::One(print));
         }
         self.all.insert(print, made);
@@ -83,7 +67,7 @@ impl Products {
     pub fn remove(&mut self, print: &Fingerprint) -> Option<Made> {
         let made = self.all.remove(print)?;
         self.masters.remove(print);
-        let by_frame = &mut self.by_frame[Role::of(&made) as usize];
+        let by_frame = self.by_frame(&made);
         for digest in &made.inputs {
             let known = by_frame.remove(digest);
             let mut stay = known.map_or_else(Vec::new, |known| known.as_slice().to_vec());
@@ -93,6 +77,15 @@ impl Products {
             }
         }
         Some(made)
+    }
+
+    /// Where it stands by its frames.
+    fn by_frame(&mut self, made: &Made) -> &mut ByFrame {
+        match made.facts {
+            Some(_) => &mut self.masters_of,
+            None if line_of(&made.method).is_some() => &mut self.lines_of,
+            None => &mut self.lights_of,
+        }
     }
 
     /// The product of this fingerprint.
@@ -115,16 +108,19 @@ impl Products {
         self.masters.iter().filter_map(|print| self.all.get(print))
     }
 
-    /// The fingerprints of the products that are this of a raw frame, in their order.
-    pub fn prints_of(&self, digest: &Digest, role: Role) -> &[Fingerprint] {
-        let known = self.by_frame[role as usize].get(digest);
-        known.map_or(&[], Few::as_slice)
+    /// The fingerprints of a raw light calibrated, in their order.
+    pub fn lights_of(&self, digest: &Digest) -> &[Fingerprint] {
+        self.lights_of.get(digest).map_or(&[], Few::as_slice)
     }
 
-    /// The products that are this of a raw frame, by fingerprint.
-    pub fn of(&self, digest: &Digest, role: Role) -> impl Iterator<Item = &Made> {
-        let prints = self.prints_of(digest, role).iter();
-        prints.filter_map(|print| self.all.get(print))
+    /// The fingerprints of the planes of single lines of a raw light, in their order.
+    pub fn lines_of(&self, digest: &Digest) -> &[Fingerprint] {
+        self.lines_of.get(digest).map_or(&[], Few::as_slice)
+    }
+
+    /// The fingerprints of the masters that a raw frame went into, in their order.
+    pub fn masters_of(&self, digest: &Digest) -> &[Fingerprint] {
+        self.masters_of.get(digest).map_or(&[], Few::as_slice)
     }
 
     /// How many there are.
@@ -148,8 +144,12 @@ impl Index<&Fingerprint> for Products {
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
+
+    use std::sync::Arc;
+
     use super::*;
-    use crate::facts::MadeStats;
+    use crate::facts::{Camera, Kind, MadeStats, MasterFacts, Optics, RowOrder, Seconds};
 
     fn made(number: u8, method: &str, inputs: &[u8]) -> Made {
         Made {
@@ -157,10 +157,7 @@ mod tests {
             product: String::new(),
             size: 1,
             method: method.into(),
-            inputs: inputs
-                .iter()
-                .map(|&input| Digest::new([input; 32]))
-                .collect(),
+            inputs: inputs.iter().map(|&input| frame(input)).collect(),
             masters: Vec::new(),
             facts: None,
             stats: MadeStats {
@@ -174,35 +171,76 @@ mod tests {
         }
     }
 
+    fn master(number: u8, inputs: &[u8]) -> Made {
+        let camera = Camera {
+            name: "Petrel 26M".into(),
+            width: 64,
+            height: 48,
+            binning: (1, 1),
+            gain: None,
+            offset: None,
+            readout_mode: None,
+            row_order: RowOrder::Unstated,
+            origin: (0, 0),
+            cfa: None,
+            overscan: None,
+        };
+        let facts = MasterFacts {
+            kind: Kind::Bias,
+            rig: "north-pier".into(),
+            camera: Arc::new(camera),
+            filter: "none".into(),
+            exposure: Seconds::new(0.0).unwrap(),
+            temperature: None,
+            optics: Arc::new(Optics::default()),
+            rotator: None,
+            first: None,
+            last: None,
+        };
+        Made {
+            facts: Some(facts),
+            ..made(number, "bias/1 mean", inputs)
+        }
+    }
+
+    fn frame(number: u8) -> Digest {
+        Digest::new([number; 32])
+    }
+
+    fn numbers(prints: &[Fingerprint]) -> Vec<u8> {
+        prints.iter().map(|print| print.bytes()[0]).collect()
+    }
+
     #[test]
     fn products_are_found_by_their_frames_whatever_came_and_went() {
-        let frame = Digest::new([1; 32]);
         let mut products = Products::default();
-        let found = |products: &Products, role| -> Vec<u8> {
-            let prints = products.prints_of(&frame, role).iter();
-            prints.map(|print| print.bytes()[0]).collect()
-        };
-        assert!(found(&products, Role::Light).is_empty());
         products.insert(made(9, "light/1", &[1]));
         products.insert(made(3, "light/1", &[1]));
         products.insert(made(5, "line/1 red line=Ha", &[1]));
         products.insert(made(4, "light/1", &[2]));
-        assert_eq!(found(&products, Role::Light), [3, 9]);
-        assert_eq!(found(&products, Role::Line), [5]);
-        assert!(found(&products, Role::Master).is_empty());
-        // Put in again, it stands once.
-        assert!(products.insert(made(9, "light/1", &[1])).is_some());
-        assert_eq!(found(&products, Role::Light), [3, 9]);
-        assert_eq!(
-            products
-                .remove(&Fingerprint::new([3; 32]))
-                .map(|made| made.size),
-            Some(1)
-        );
-        assert_eq!(found(&products, Role::Light), [9]);
-        products.remove(&Fingerprint::new([9; 32]));
-        products.remove(&Fingerprint::new([5; 32]));
-        products.remove(&Fingerprint::new([4; 32]));
+        products.insert(master(7, &[1, 2, 2]));
+        assert_eq!(numbers(products.lights_of(&frame(1))), [3, 9]);
+        assert_eq!(numbers(products.lines_of(&frame(1))), [5]);
+        assert_eq!(numbers(products.masters_of(&frame(2))), [7]);
+        assert!(products.masters_of(&frame(3)).is_empty());
+        let masters: Vec<Fingerprint> = products.masters().map(|made| made.fingerprint).collect();
+        assert_eq!(numbers(&masters), [7]);
+        for number in [3, 9, 5, 4, 7] {
+            let gone = products.remove(&Fingerprint::new([number; 32]));
+            assert!(gone.is_some());
+            assert!(!numbers(products.lights_of(&frame(1))).contains(&number));
+        }
         assert_eq!(products, Products::default());
+    }
+
+    #[test]
+    fn of_one_fingerprint_there_is_one_product_and_the_last_holds() {
+        let mut products = Products::default();
+        products.insert(made(9, "light/1", &[1]));
+        let before = products.insert(master(9, &[2]));
+        assert_eq!(before, Some(made(9, "light/1", &[1])));
+        assert_eq!(products.len(), 1);
+        assert!(products.lights_of(&frame(1)).is_empty());
+        assert_eq!(numbers(products.masters_of(&frame(2))), [9]);
     }
 }

@@ -184,7 +184,7 @@ pub struct Settings {
     pub close: Close,
     /// Memory for pixels, bytes.
     pub memory_budget: u64,
-    /// Threads for pixels; 0 means one per core.
+    /// Threads for pixels and for planning; 0 means one per core.
     pub threads: usize,
     /// What is worth telling at once, and whom.
     pub alarms: Alarms,

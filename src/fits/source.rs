@@ -167,7 +167,7 @@ impl Source {
     /// [`Source::rows_f32`] does.
     ///
     /// # Errors
-    /// As [`Source::rows_f32`].
+    /// As [`Source::rows_f32`], and where `out` is not as long as all runs together.
     pub fn row_runs_f32(
         &self,
         runs: &[(usize, usize)],
@@ -178,7 +178,10 @@ impl Source {
             let run = run.ok_or_else(|| self.misuse("more rows than there is room for"))?;
             self.rows_f32(first, count, run)?;
         }
-        Ok(())
+        match out.is_empty() {
+            true => Ok(()),
+            false => Err(self.misuse("fewer rows than there is room for")),
+        }
     }
 
     /// Reads any part of the stored image, whatever is left of it, as [`Source::rows_f32`] does.

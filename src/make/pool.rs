@@ -1,26 +1,27 @@
 //! Working memory that pieces of work take turns with: no more of it than threads, whoever works on what.
 
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 /// Pieces of working memory that nobody uses at the moment.
 #[derive(Default)]
 pub struct Pool<T>(Mutex<Vec<T>>);
 
 impl<T: Default> Pool<T> {
-    /// Lends a piece, which holds what its last user left.
+    /// Lends a piece, which holds what its last user left. Who waits for other threads meanwhile may lend
+    /// another.
     pub fn lend<R>(&self, act: impl FnOnce(&mut T) -> R) -> R {
-        let free = || self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let mut piece = free().pop().unwrap_or_default();
+        let mut piece = self.free().pop().unwrap_or_default();
         let result = act(&mut piece);
-        free().push(piece);
+        self.free().push(piece);
         result
     }
 
     /// Lets go of what nobody uses.
     pub fn clear(&self) {
-        self.0
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
-            .clear();
+        self.free().clear();
+    }
+
+    fn free(&self) -> MutexGuard<'_, Vec<T>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }

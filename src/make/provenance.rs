@@ -23,6 +23,8 @@
 //! [`cards`] writes and [`read`] reads them; together they lose nothing, so that a catalogue can be
 //! rebuilt from the products alone.
 
+use std::sync::Arc;
+
 use serde::{Deserialize, Serialize};
 
 use crate::facts::{
@@ -164,7 +166,7 @@ pub(super) fn camera(header: &Header) -> Option<Camera> {
 
 /// Reads a product's description back; none where the file is no product of ours.
 pub fn read(header: &Header, product: &str, size: u64) -> Option<Made> {
-    let method: std::sync::Arc<str> = header.text("DLMETHOD")?.into();
+    let method: Arc<str> = header.text("DLMETHOD")?.into();
     let inputs: Vec<Digest> = (0..count(header, "DLNIN")?)
         .map(|index| header.text(&numbered("DLI", index))?.parse().ok())
         .collect::<Option<_>>()?;

@@ -11,7 +11,7 @@ use jiff::civil::Date;
 
 use crate::facts::{
     CalibrationState, Content, Digest, DigestMap, Entry, Frame, Kind, LightState, Plan, Profile,
-    Role, Sample, Seconds, Settings, Snapshot,
+    Sample, Seconds, Settings, Snapshot,
 };
 use crate::frame::name_matches;
 
@@ -52,13 +52,13 @@ impl<'a> Cast<'a> {
 }
 
 /// Sorts the frames into rigs, in the order of the settings' profiles, and writes up in `plan`
-/// what takes no part. Beside that, which entry stands for each content.
+/// what takes no part. Gives beside them which entry stands for each content.
 pub fn cast<'a>(
     snapshot: &'a Snapshot,
     settings: &'a Settings,
     plan: &mut Plan,
 ) -> (Vec<Cast<'a>>, DigestMap<Digest, usize>) {
-    let ((mut casts, others), Originals { of, copies }) =
+    let ((mut casts, others), Originals { by_content, copies }) =
         rayon::join(|| usable(snapshot, settings), || Originals::of(snapshot));
     for (&index, &original) in &copies {
         let (entry, other) = (&snapshot.entries[index], &snapshot.entries[original]);
@@ -103,14 +103,15 @@ pub fn cast<'a>(
             .sort_by_key(|light| (light.moment, light.digest));
         ignore_short_shots(cast, plan);
     }
-    (casts, of)
+    (casts, by_content)
 }
 
 /// All frames of rigs with a profile whose pixels can be used, copies among them; and the places of the
 /// other frames.
 fn usable<'a>(snapshot: &'a Snapshot, settings: &'a Settings) -> (Vec<Cast<'a>>, Vec<usize>) {
-    // Room that is not used costs nothing, and moving what outgrew its own much.
-    let room = || Vec::with_capacity(snapshot.entries.len());
+    // Moving what outgrew its room costs more than room that is not used.
+    let share = snapshot.entries.len() / settings.profiles.len().max(1);
+    let room = || Vec::with_capacity(share);
     let mut casts: Vec<Cast<'a>> = settings
         .profiles
         .iter()
@@ -192,12 +193,11 @@ pub fn owner(settings: &Settings, rig: &str, camera: &str) -> Option<usize> {
 
 /// A frame whose rig has no profile any more: what was made of it stays, nothing else is.
 fn retired(plan: &mut Plan, snapshot: &Snapshot, index: usize, digest: &Digest, frame: &Frame) {
-    let role = match frame.kind {
-        Kind::Light => Role::Light,
-        _ => Role::Master,
+    let products = match frame.kind {
+        Kind::Light => snapshot.made.lights_of(digest),
+        _ => snapshot.made.masters_of(digest),
     };
-    let product = snapshot.made.prints_of(digest, role).first();
-    match (frame.kind, product) {
+    match (frame.kind, products.first()) {
         (Kind::Light, Some(print)) => {
             let state = LightState::Calibrated(*print);
             plan.lights.insert(index, state);
@@ -230,21 +230,21 @@ fn refuse(plan: &mut Plan, index: usize, kind: Kind, reason: String) {
 /// Where all have vanished, the one that was last seen to come.
 struct Originals {
     /// Its place among the entries.
-    of: DigestMap<Digest, usize>,
+    by_content: DigestMap<Digest, usize>,
     /// The same by the places of all other entries of that content.
     copies: BTreeMap<usize, usize>,
 }
 
 impl Originals {
     fn of(snapshot: &Snapshot) -> Self {
-        let mut of: DigestMap<Digest, usize> = DigestMap::default();
-        of.reserve(snapshot.entries.len());
+        let mut by_content: DigestMap<Digest, usize> = DigestMap::default();
+        by_content.reserve(snapshot.entries.len());
         let mut copies = BTreeMap::new();
         for (index, entry) in snapshot.entries.iter().enumerate() {
             let Content::Frame { digest, .. } = &entry.content else {
                 continue;
             };
-            let best = of.entry(*digest).or_insert(index);
+            let best = by_content.entry(*digest).or_insert(index);
             if *best == index {
                 continue;
             }
@@ -261,10 +261,11 @@ impl Originals {
             };
             copies.insert(copy, *digest);
         }
-        let copies = copies.into_iter().map(|(copy, digest)| (copy, of[&digest]));
+        let copies = copies.into_iter();
+        let copies = copies.map(|(copy, digest)| (copy, by_content[&digest]));
         Self {
             copies: copies.collect(),
-            of,
+            by_content,
         }
     }
 }

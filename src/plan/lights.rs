@@ -14,10 +14,10 @@ use super::matching::Want;
 use super::rig::{Lack, Pick, Rig};
 use super::shoot::{Needs, Waiting};
 use super::tonight::Tonight;
-use super::{names, supplied};
+use super::{add_all, names, supplied};
 use crate::facts::{
     Celsius, Digest, Extras, Fingerprint, Input, Kind, LightFacts, LightRecipe, LightSamples,
-    LightState, LineRecipe, Made, Passband, Recipe, Role, Shoot, Task, Wait, line_of,
+    LightState, LineRecipe, Made, Passband, Recipe, Shoot, Task, Wait, line_of,
 };
 use crate::measure::colour::{diagonal, single_line_caution};
 
@@ -25,16 +25,9 @@ use crate::measure::colour::{diagonal, single_line_caution};
 /// other a measured one.
 const GAIN_TOLERANCE: f64 = 0.1;
 
-/// What the planning of lights has in common.
-struct Common<'m> {
-    /// What is wrong with the rig's supplied masters.
-    faults: Vec<String>,
-    earliest: Option<&'m Member<'m>>,
-}
-
 /// What becomes of the lights of a night, and what comes of that.
 #[derive(Default)]
-struct Outcome {
+struct OfNight {
     states: Vec<(usize, LightState)>,
     /// As [`crate::facts::Plan::lines`].
     lines: BTreeMap<usize, BTreeMap<String, Fingerprint>>,
@@ -43,10 +36,10 @@ struct Outcome {
     warnings: Vec<String>,
 }
 
-impl Outcome {
-    /// Notes an odd thing once.
-    fn warn(&mut self, text: impl IntoIterator<Item = String>) {
-        for text in text {
+impl OfNight {
+    /// Notes odd things, each once.
+    fn warn(&mut self, texts: impl IntoIterator<Item = String>) {
+        for text in texts {
             if !self.warnings.contains(&text) {
                 self.warnings.push(text);
             }
@@ -187,17 +180,14 @@ impl<'a> Rig<'a, '_> {
     /// Plans all lights, each night by itself.
     pub(super) fn lights(&mut self, needs: &mut Needs) {
         self.check_labels();
-        let common = Common {
-            faults: self.faults(),
-            earliest: self.cast.lights.iter().min_by_key(|l| (l.moment, l.digest)),
-        };
+        let faults = self.faults();
         let rig = &*self;
         let nights: Vec<&[Member<'a>]> = self.cast.nights().collect();
-        let tonight = |lights: &&[Member<'a>]| rig.tonight(lights, &common);
-        let outcomes: Vec<Outcome> = nights.par_iter().map(tonight).collect();
+        let night = |lights: &&[Member<'a>]| rig.night(lights, &faults);
+        let outcomes: Vec<OfNight> = nights.par_iter().map(night).collect();
         let mut states = Vec::with_capacity(self.cast.lights.len());
         for (lights, outcome) in nights.into_iter().zip(outcomes) {
-            let Outcome {
+            let OfNight {
                 states: found,
                 lines,
                 tasks,
@@ -214,22 +204,21 @@ impl<'a> Rig<'a, '_> {
                 needs.add(lights[0].night, shoot, waiting);
             }
         }
-        // Built at once, which takes less than one insertion after another.
-        self.plan.lights.append(&mut states.into_iter().collect());
+        add_all(&mut self.plan.lights, states);
     }
 
     /// What becomes of the lights of one night.
-    fn tonight(&self, lights: &[Member<'a>], common: &Common<'_>) -> Outcome {
-        let mut outcome = Outcome {
+    fn night(&self, lights: &[Member<'a>], faults: &[String]) -> OfNight {
+        let mut outcome = OfNight {
             states: Vec::with_capacity(lights.len()),
-            ..Outcome::default()
+            ..OfNight::default()
         };
         let mut tonight = Tonight::default();
         for light in lights {
             let alike = tonight.of(light, || None);
             let state = match alike.as_ref().and_then(|alike| self.like(alike, light)) {
                 Some(state) => state,
-                None => self.by_itself(light, common, alike, &mut outcome),
+                None => self.by_itself(light, faults, alike, &mut outcome),
             };
             outcome.states.push((light.index, state));
         }
@@ -240,12 +229,12 @@ impl<'a> Rig<'a, '_> {
     fn by_itself(
         &self,
         light: &Member<'a>,
-        common: &Common<'_>,
+        faults: &[String],
         alike: &mut Option<Alike>,
-        outcome: &mut Outcome,
+        outcome: &mut OfNight,
     ) -> LightState {
-        outcome.warn(common.faults.iter().cloned());
-        let earliest = common.earliest;
+        outcome.warn(faults.iter().cloned());
+        let earliest = self.cast.lights.first();
         let other_gain = earliest.and_then(|earliest| self.other_gain(light, earliest));
         outcome.warn(other_gain);
         if let Some(wait) = self.awaits_verdict(light) {
@@ -319,7 +308,7 @@ impl<'a> Rig<'a, '_> {
         light: &Member<'a>,
         recipe: &LightRecipe,
         passband: &Passband,
-        outcome: &mut Outcome,
+        outcome: &mut OfNight,
     ) {
         if !self.profile().products.split_lines {
             return;
@@ -335,7 +324,11 @@ impl<'a> Rig<'a, '_> {
             passband: passband.clone(),
         });
         let fingerprint = self.memory.fingerprint(&recipe);
-        let mut lines = self.given.snapshot.made.of(&light.digest, Role::Line);
+        let made = &self.given.snapshot.made;
+        let mut lines = made
+            .lines_of(&light.digest)
+            .iter()
+            .filter_map(|print| made.get(print));
         let is_line = |made: &&Made| line_of(&made.method) == Some(passband.line.as_str());
         let last = lines.find(is_line);
         let standing = match self.given.snapshot.made.contains(&fingerprint) {
@@ -370,7 +363,7 @@ impl<'a> Rig<'a, '_> {
         }
     }
 
-    fn light(&self, light: &Member<'a>, recipe: LightRecipe, outcome: &mut Outcome) -> LightState {
+    fn light(&self, light: &Member<'a>, recipe: LightRecipe, outcome: &mut OfNight) -> LightState {
         let facts = recipe.facts.clone();
         let recipe = Recipe::Light(recipe);
         let fingerprint = self.memory.fingerprint(&recipe);
@@ -406,6 +399,6 @@ impl<'a> Rig<'a, '_> {
 
     /// What is on file of a light.
     fn calibrated(&self, digest: Digest) -> &'a [Fingerprint] {
-        self.given.snapshot.made.prints_of(&digest, Role::Light)
+        self.given.snapshot.made.lights_of(&digest)
     }
 }

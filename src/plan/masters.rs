@@ -10,11 +10,11 @@ use super::cast::{Member, owner};
 use super::matching::{Offer, Readiness, Want, describe};
 use super::rig::{Judged, Pick, Rig};
 use super::shoot::{Needs, Waiting};
-use super::{Patience, names, root, sets, supplied};
+use super::{Patience, add_all, names, root, sets, supplied};
 use crate::combine::by_count;
 use crate::facts::{
     CalibrationState, Digest, FrameRule, Input, Kind, Made, MasterFacts, MasterRecipe, MasterState,
-    MasterUse, PlannedMaster, Recipe, Role, Rule, Shoot, Task, Wait,
+    MasterUse, PlannedMaster, Recipe, Rule, Shoot, Task, Wait,
 };
 
 /// What becomes of frames, by their places in the snapshot.
@@ -22,7 +22,7 @@ type States = Vec<(usize, CalibrationState)>;
 
 /// What becomes of a set, and what comes of that.
 #[derive(Default)]
-struct Outcome {
+struct OfSet {
     states: States,
     master: Option<(PlannedMaster, Readiness)>,
     task: Option<Task>,
@@ -52,22 +52,19 @@ impl<'a> Rig<'a, '_> {
             let sets = self.sets(kind);
             let rig = &*self;
             let outcome = |set| rig.set(set, kind, rule, &kept);
-            let outcomes: Vec<Outcome> = sets.par_iter().map(outcome).collect();
+            let outcomes: Vec<OfSet> = sets.par_iter().map(outcome).collect();
             let frames = outcomes.iter().map(|outcome| outcome.states.len());
             let mut states = Vec::with_capacity(frames.sum());
             for outcome in outcomes {
                 states.extend(self.take(outcome, needs));
             }
-            // Built at once, which takes less than one insertion after another.
-            self.plan
-                .calibration
-                .append(&mut states.into_iter().collect());
+            add_all(&mut self.plan.calibration, states);
         }
     }
 
     /// Takes in all but what becomes of the frames.
-    fn take(&mut self, outcome: Outcome, needs: &mut Needs) -> States {
-        let Outcome {
+    fn take(&mut self, outcome: OfSet, needs: &mut Needs) -> States {
+        let OfSet {
             states,
             master,
             task,
@@ -139,10 +136,10 @@ impl<'a> Rig<'a, '_> {
     }
 
     /// What becomes of a set. None of its own kind plays a part in that.
-    fn set(&self, set: &Judged<'a>, kind: Kind, rule: &FrameRule, kept: &[&Made]) -> Outcome {
-        let mut outcome = Outcome {
+    fn set(&self, set: &Judged<'a>, kind: Kind, rule: &FrameRule, kept: &[&Made]) -> OfSet {
+        let mut outcome = OfSet {
             states: Vec::with_capacity(set.members.len()),
-            ..Outcome::default()
+            ..OfSet::default()
         };
         if kind == Kind::Dark
             && let Some(reason) = self.spare_darks(&set.members)
@@ -239,7 +236,7 @@ impl<'a> Rig<'a, '_> {
         left_out: Vec<(usize, String)>,
         kind: Kind,
         rule: &FrameRule,
-        outcome: &mut Outcome,
+        outcome: &mut OfSet,
     ) {
         let Some(facts) = sets::facts(kind, survivors) else {
             return;
@@ -329,7 +326,11 @@ impl<'a> Rig<'a, '_> {
     }
 
     fn standing(&self, digest: Digest, kind: Kind) -> Option<&'a Made> {
-        let mut masters = self.given.snapshot.made.of(&digest, Role::Master);
+        let made = &self.given.snapshot.made;
+        let mut masters = made
+            .masters_of(&digest)
+            .iter()
+            .filter_map(|print| made.get(print));
         masters.find(|made| made.facts.as_ref().is_some_and(|facts| facts.kind == kind))
     }
 

@@ -122,9 +122,30 @@ impl Memory {
             let (frame, sample) = (member.frame, member.sample);
             member.digest.hash(&mut hasher);
             (frame.exposure, frame.temperature, frame.set_point).hash(&mut hasher);
-            // The rest of a sample follows from content, camera and this.
-            sample.saturation.to_bits().hash(&mut hasher);
+            // The rest of a sample follows from content, camera, this and how it is measured, which the
+            // level stands for: an older program's samples of files that are away may be kept.
+            (sample.saturation.to_bits(), sample.level().to_bits()).hash(&mut hasher);
         }
         self.judged.get((first.digest, hasher.finish()), judged)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_a_plan_did_not_ask_for_is_forgotten_after_it() {
+        let key = |number| (Digest::new([number; 32]), 7);
+        let mut remembered = Remembered::default();
+        remembered.turn();
+        assert_eq!(remembered.get(key(1), || 'a'), 'a');
+        assert_eq!(remembered.get(key(2), || 'b'), 'b');
+        assert_eq!(remembered.get(key(1), || 'z'), 'a', "within a plan");
+        remembered.turn();
+        assert_eq!(remembered.known(key(1)), Some('a'), "from one to the next");
+        remembered.turn();
+        assert_eq!(remembered.known(key(2)), None);
+        assert_eq!(remembered.get(key(1), || 'z'), 'a');
     }
 }

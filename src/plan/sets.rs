@@ -35,11 +35,7 @@ pub fn sets<'a>(
         let shared = shared(member.frame, kind);
         match groups.iter_mut().find(|(known, _)| *known == shared) {
             Some((_, group)) => group.push(*member),
-            None => {
-                let mut group = Vec::with_capacity(members.len());
-                group.push(*member);
-                groups.push((shared, group));
-            }
+            None => groups.push((shared, vec![*member])),
         }
     }
     groups.sort_by_key(|(shared, _)| *shared);
@@ -129,10 +125,10 @@ pub fn split<T>(
 ) -> Vec<Vec<T>> {
     let values: Vec<Option<f64>> = group.iter().map(value).collect();
     let known: Vec<f64> = values.iter().flatten().copied().collect();
-    let mut numbers = cluster(&known).into_iter();
-    if known.is_empty() {
+    if known.is_empty() && !group.is_empty() {
         return vec![group];
     }
+    let mut numbers = cluster(&known).into_iter();
     let mut parts: BTreeMap<Option<usize>, Vec<T>> = BTreeMap::new();
     for (member, value) in group.into_iter().zip(values) {
         let number = value.and_then(|_| numbers.next());

@@ -12,7 +12,7 @@ use super::rig::{Given, Rig};
 use super::{Patience, Remakable};
 use crate::combine::median;
 use crate::facts::{
-    Camera, Digest, Kind, Made, MasterState, Plan, PlannedMaster, Recipe, Role, Settings, Snapshot,
+    Camera, Digest, Kind, Made, MasterState, Plan, PlannedMaster, Recipe, Settings, Snapshot,
     Supplied, SuppliedMaster,
 };
 
@@ -99,7 +99,11 @@ impl<'a> Rig<'a, '_> {
         let named = |supplied: &&Supplied| *supplied.rig == *self.profile().name;
         let mut named = self.given.snapshot.supplied.iter().filter(named);
         let away = named.any(|supplied| supplied.master.is_err());
-        let mut products = self.given.snapshot.made.of(&light, Role::Light);
+        let made = &self.given.snapshot.made;
+        let mut products = made
+            .lights_of(&light)
+            .iter()
+            .filter_map(|print| made.get(print));
         products.find(|made| away && !all_there(self.given.snapshot, made))
     }
 

@@ -10,7 +10,8 @@ use crate::facts::Frame;
 /// Of so many kinds at most something is kept: lights of an uncooled camera may all be of one of their own.
 const KINDS: usize = 64;
 
-/// One thing for lights of one night that are alike.
+/// One thing for lights of one night that are alike. Each night has its own: that two lights are of one
+/// night is not looked at.
 pub struct Tonight<'a, T> {
     known: Vec<(&'a Frame, T)>,
 }

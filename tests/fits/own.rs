@@ -168,6 +168,22 @@ proptest! {
 }
 
 #[test]
+fn runs_of_rows_fill_all_of_their_room_or_none_is_told() {
+    let folder = TempDir::new().unwrap();
+    let bytes = image(8, &[2, 4], &[], &[0, 1, 2, 3, 4, 5, 6, 7]);
+    let source = open(&saved(&folder, "rows.fits", &bytes)).unwrap();
+    let runs = [(3, 1), (0, 2)];
+    let mut rows = [0.0; 6];
+    source.row_runs_f32(&runs, &mut rows).unwrap();
+    assert_eq!(rows, [6.0, 7.0, 0.0, 1.0, 2.0, 3.0]);
+    for room in [5, 7] {
+        let mut rows = vec![0.0; room];
+        assert!(source.row_runs_f32(&runs, &mut rows).is_err(), "{room}");
+    }
+    assert!(source.row_runs_f32(&[(3, 2)], &mut rows[..4]).is_err());
+}
+
+#[test]
 fn a_product_is_the_same_in_whatever_order_it_was_written() {
     let folder = TempDir::new().unwrap();
     let values: Vec<f32> = (0..35 * 41).map(|n| n as f32 * 0.37).collect();

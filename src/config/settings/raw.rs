@@ -42,7 +42,7 @@ pub(in crate::config) struct RawSettings {
     /// MiB of memory for pixels while masters are combined.
     #[schemars(range(min = 64, max = 1048576), extend("default" = 256))]
     pub(super) memory_mib: Option<u64>,
-    /// Threads for pixels; 0 means one per core.
+    /// Threads for pixels and for planning; 0 means one per core.
     #[schemars(range(min = 0, max = 1024), extend("default" = 0))]
     pub(super) threads: Option<usize>,
     /// Commands that are run when something is worth telling at once.

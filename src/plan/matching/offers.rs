@@ -142,6 +142,7 @@ impl<'a> Offers<'a> {
                 .unwrap_or_else(PoisonError::into_inner)
         };
         let known = shortlists().found.get(&class).cloned();
+        // Nobody waits for who looks for them: two that look at once find the same.
         known.unwrap_or_else(|| {
             let found = Arc::new(Shortlist {
                 best: self.few(want, class.night),
@@ -149,8 +150,7 @@ impl<'a> Offers<'a> {
             });
             let mut shortlists = shortlists();
             shortlists.kinds.extend(want.kinds);
-            shortlists.found.insert(class, found.clone());
-            found
+            shortlists.found.entry(class).or_insert(found).clone()
         })
     }
 

@@ -3,7 +3,7 @@
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::rc::Rc;
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock};
 use std::time::Duration;
 
 use jiff::tz::TimeZone;
@@ -220,6 +220,12 @@ pub fn night(date: &str) -> Vec<Entry> {
     entries
 }
 
+/// One thread, which does everything in its order.
+static ALONE: LazyLock<rayon::ThreadPool> = LazyLock::new(|| {
+    let alone = rayon::ThreadPoolBuilder::new().num_threads(1);
+    alone.build().unwrap()
+});
+
 /// The catalogue and the output folder, both in memory.
 #[derive(Clone)]
 pub struct FakeDisk {
@@ -249,12 +255,13 @@ impl FakeDisk {
         self.plan_at(Patience::None)
     }
 
-    /// With what is remembered, which must make no difference.
+    /// With what is remembered and by many threads, which must make no difference.
     pub fn plan_at(&self, patience: Patience) -> Plan {
         let (snapshot, settings) = (&self.snapshot, &self.settings);
         let mut memory = self.memory.borrow_mut();
         let planned = plan_with(snapshot, settings, patience, &mut memory);
-        assert_eq!(planned, plan(snapshot, settings, patience));
+        let alone = ALONE.install(|| plan(snapshot, settings, patience));
+        assert_eq!(planned, alone);
         planned
     }
 
