@@ -241,7 +241,9 @@ fn what_frames_have_in_common_is_held_once() {
             entry(b"b.fits", recognised()),
         ],
     );
-    catalogue.made(&made(1)).unwrap();
+    for number in [1, 2] {
+        catalogue.made(&made(number)).unwrap();
+    }
     let snapshot = catalogue.snapshot().unwrap();
     let frames: Vec<&Arc<Frame>> = snapshot
         .entries
@@ -268,6 +270,12 @@ fn what_frames_have_in_common_is_held_once() {
         .unwrap();
     assert!(Arc::ptr_eq(&facts.camera, &a.camera));
     assert!(Arc::ptr_eq(&facts.optics, &a.optics));
+    let [one, other] = [1, 2].map(|number| &snapshot.made[&Fingerprint::new([number; 32])]);
+    assert!(Arc::ptr_eq(&one.method, &other.method));
+    assert!(Arc::ptr_eq(
+        &one.masters[0].product,
+        &other.masters[0].product
+    ));
 }
 
 prop_compose! {

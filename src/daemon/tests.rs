@@ -228,14 +228,7 @@ fn a_master_is_made_anew_even_where_the_disk_was_full_at_first() {
         inputs: Vec::new(),
         masters: Vec::new(),
         facts: None,
-        stats: MadeStats {
-            pixels: 0,
-            level: 0.0,
-            noise: 0.0,
-            temporal: None,
-            cut: 0,
-            rejected: Vec::new(),
-        },
+        stats: MadeStats::default(),
     };
     engine.made(master).unwrap();
     let unusable = || MakeError::Master {

@@ -34,7 +34,7 @@ pub struct Temporal {
 }
 
 /// What was measured while the product was made.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct MadeStats {
     /// Pixels of the product.
     pub pixels: u64,

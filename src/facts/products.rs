@@ -160,14 +160,7 @@ mod tests {
             inputs: inputs.iter().map(|&input| frame(input)).collect(),
             masters: Vec::new(),
             facts: None,
-            stats: MadeStats {
-                pixels: 1,
-                level: 0.0,
-                noise: 0.0,
-                temporal: None,
-                cut: 0,
-                rejected: Vec::new(),
-            },
+            stats: MadeStats::default(),
         }
     }
 

@@ -310,18 +310,7 @@ impl FakeDisk {
                 task.product
             );
         }
-        let made = Made::of(
-            task,
-            1,
-            MadeStats {
-                pixels: 1,
-                level: 0.0,
-                noise: 0.0,
-                temporal: None,
-                cut: 0,
-                rejected: Vec::new(),
-            },
-        );
+        let made = Made::of(task, 1, MadeStats::default());
         let twice = self.snapshot.made.insert(made);
         assert!(twice.is_none(), "{} made twice", task.product);
         self.made += 1;

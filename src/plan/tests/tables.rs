@@ -4,7 +4,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::bench::*;
 use crate::facts::*;
-use crate::plan::{Patience, explain};
+use crate::plan::{Patience, explain, names};
 
 fn waits(plan: &Plan) -> Vec<String> {
     plan.lights
@@ -400,6 +400,22 @@ fn more_flats_make_the_flat_and_its_lights_again_and_nothing_else() {
     disk.run();
     assert_eq!(disk.made - made, 1 + 3, "one flat and three lights");
     assert_eq!(disk.tree().len(), made, "what they replace is gone");
+}
+
+#[test]
+fn a_master_on_file_goes_on_by_its_own_name() {
+    let mut disk = disk(profile("north", "Petrel*"), night("2026-09-05"));
+    disk.run();
+    // So far to the west it is still day, and they would be called after another night.
+    disk.settings.site.longitude_deg = -179.0;
+    let site = &disk.settings.site;
+    let plan = disk.plan();
+    let mut renamed = 0;
+    for (print, master) in &plan.masters {
+        assert_eq!(*master.product, *disk.snapshot.made[print].product);
+        renamed += usize::from(*master.product != *names::master(&master.facts, *print, site));
+    }
+    assert!(renamed > 0);
 }
 
 #[test]

@@ -208,16 +208,5 @@ fn entry(name: &str, frame: Frame) -> Entry {
 
 /// What the catalogue would have of a task that was carried out.
 fn made(task: &Task) -> Made {
-    Made::of(
-        task,
-        1,
-        MadeStats {
-            pixels: 1,
-            level: 0.0,
-            noise: 0.0,
-            temporal: None,
-            cut: 0,
-            rejected: Vec::new(),
-        },
-    )
+    Made::of(task, 1, MadeStats::default())
 }
