@@ -51,8 +51,8 @@ pub use profile::{
     SensorNoise, ShortShots, Tolerance, VerdictLimits, Windows,
 };
 pub use recipe::{
-    AlikeHash, Extras, Input, LightFacts, LightRecipe, LineRecipe, MasterFacts, MasterRecipe,
-    MasterUse, Recipe, line_of,
+    AlikeHash, Extras, Input, LightFacts, LightRecipe, LineRecipe, MasterFacts, MasterMethod,
+    MasterRecipe, MasterUse, Recipe, line_of, quick_hasher,
 };
 pub use refusal::Refusal;
 pub use sample::{MESH, PlaneSample, Sample};

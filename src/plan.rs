@@ -41,6 +41,7 @@ pub use memory::Memory;
 pub use supplied::supplied_faults;
 
 use rig::{Given, Rig};
+use sets::Sets;
 
 #[cfg(doc)]
 use crate::facts::Recipe;
@@ -84,7 +85,8 @@ pub fn plan_with(
         remakable: &remakable,
     };
     for cast in casts {
-        let mut rig = Rig::new(given, &cast, &mut plan, memory);
+        let sets = Sets::of(&cast, memory);
+        let mut rig = Rig::new(given, &cast, &sets, &mut plan, memory);
         rig.sensors();
         rig.judge_darks();
         rig.masters(&mut needs);
@@ -191,7 +193,7 @@ fn refused_but_there(snapshot: &Snapshot, settings: &Settings, plan: &Plan) -> V
 fn order(task: &Task) -> (u8, String) {
     use crate::facts::Recipe::{Light, Line, Master};
     let rank = match &task.recipe {
-        Master(recipe) => match recipe.facts.kind {
+        Master(recipe) => match recipe.method.facts.kind {
             Kind::Bias => 0,
             Kind::FlatDark => 1,
             Kind::Dark => 2,

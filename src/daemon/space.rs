@@ -60,7 +60,7 @@ const HALVES: u64 = 1;
 /// counted on.
 pub fn needed(recipe: &Recipe) -> u64 {
     let (camera, each) = match recipe {
-        Recipe::Master(master) => (&master.facts.camera, FLOAT + FLAG + HALVES),
+        Recipe::Master(master) => (&master.method.facts.camera, FLOAT + FLAG + HALVES),
         Recipe::Line(line) => (&line.light.facts.camera, FLOAT),
         Recipe::Light(light) => {
             let samples = match light.extras.samples {

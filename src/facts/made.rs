@@ -85,7 +85,7 @@ impl Made {
             inputs: task.recipe.inputs(),
             masters: task.recipe.masters().into_iter().cloned().collect(),
             facts: match &task.recipe {
-                Recipe::Master(recipe) => Some(recipe.facts.clone()),
+                Recipe::Master(recipe) => Some(recipe.method.facts.clone()),
                 Recipe::Light(_) | Recipe::Line(_) => None,
             },
             stats,

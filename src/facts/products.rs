@@ -123,6 +123,11 @@ impl Products {
         self.masters_of.get(digest).map_or(&[], Few::as_slice)
     }
 
+    /// The products of these fingerprints.
+    pub fn each(&self, prints: &[Fingerprint]) -> impl Iterator<Item = &Made> {
+        prints.iter().filter_map(|print| self.all.get(print))
+    }
+
     /// How many there are.
     pub fn len(&self) -> usize {
         self.all.len()

@@ -17,7 +17,7 @@
 
 mod hashing;
 
-pub use hashing::AlikeHash;
+pub use hashing::{AlikeHash, quick_hasher};
 
 use std::sync::Arc;
 
@@ -95,9 +95,9 @@ pub struct MasterFacts {
     pub last: Option<Timestamp>,
 }
 
-/// How a master is made.
+/// How a master is made, whatever the frames that go into it.
 #[derive(Clone, Debug, PartialEq)]
-pub struct MasterRecipe {
+pub struct MasterMethod {
     /// What it is.
     pub facts: MasterFacts,
     /// How its exposures are combined.
@@ -106,10 +106,17 @@ pub struct MasterRecipe {
     pub saturation: f64,
     /// For flats: what is divided by what mean.
     pub flat_level: Option<FlatLevel>,
-    /// The raw frames, ordered by start, then digest.
-    pub inputs: Vec<Input>,
     /// For flats: the flat-dark, bias or dark that comes off each exposure.
     pub subtract: Option<MasterUse>,
+}
+
+/// How a master is made.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MasterRecipe {
+    /// What is done with its frames.
+    pub method: MasterMethod,
+    /// The raw frames, ordered by start, then digest.
+    pub inputs: Vec<Input>,
 }
 
 /// What a light is, as far as its product says more than its raw header does.
@@ -186,20 +193,7 @@ impl Recipe {
     /// The method with all its settings, in one line.
     pub fn method(&self) -> String {
         match self {
-            Self::Master(recipe) => {
-                let mut text = format!(
-                    "{}/{METHOD_VERSION} {}",
-                    recipe.facts.kind, recipe.combining
-                );
-                text += &at_saturation(recipe.saturation);
-                if let Some(level) = recipe.flat_level {
-                    text += match level {
-                        FlatLevel::PerColour => " level=per-colour",
-                        FlatLevel::Common => " level=common",
-                    };
-                }
-                text
-            }
+            Self::Master(recipe) => recipe.method.to_string(),
             Self::Light(recipe) => format!("light/{METHOD_VERSION}{}", recipe.extras),
             Self::Line(LineRecipe { light, passband }) => {
                 let photosites = passband.photosites.word();
@@ -233,7 +227,10 @@ impl Recipe {
 
     fn roles(&self) -> Vec<(&'static str, &MasterUse)> {
         match self {
-            Self::Master(recipe) => recipe.subtract.iter().map(|u| ("subtract", u)).collect(),
+            Self::Master(recipe) => {
+                let subtract = recipe.method.subtract.iter();
+                subtract.map(|used| ("subtract", used)).collect()
+            }
             Self::Light(light) | Self::Line(LineRecipe { light, .. }) => {
                 std::iter::once(("subtract", &light.subtract))
                     .chain(light.pedestal.iter().map(|used| ("pedestal", used)))
@@ -247,7 +244,7 @@ impl Recipe {
     pub fn parts(&self) -> Vec<(&'static str, String)> {
         let mut parts = vec![("method", self.method())];
         match self {
-            Self::Master(recipe) => parts.push(("fact", line(&recipe.facts))),
+            Self::Master(recipe) => parts.push(("fact", line(&recipe.method.facts))),
             Self::Light(light) | Self::Line(LineRecipe { light, .. }) => {
                 parts.push(("fact", line(&light.facts)));
             }
@@ -289,6 +286,26 @@ fn at_saturation(level: f64) -> String {
         format!(" saturation={level}")
     } else {
         String::new()
+    }
+}
+
+/// In one line; what it is, and what is subtracted, stand elsewhere.
+impl std::fmt::Display for MasterMethod {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let Self {
+            facts,
+            combining,
+            saturation,
+            flat_level,
+            subtract: _,
+        } = self;
+        write!(f, "{}/{METHOD_VERSION} {combining}", facts.kind)?;
+        f.write_str(&at_saturation(*saturation))?;
+        f.write_str(match flat_level {
+            Some(FlatLevel::PerColour) => " level=per-colour",
+            Some(FlatLevel::Common) => " level=common",
+            None => "",
+        })
     }
 }
 

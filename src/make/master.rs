@@ -32,14 +32,14 @@ pub fn make(
     pulse: &Pulse,
 ) -> Result<Made, MakeError> {
     let mut set = Set::open(maker, task, recipe)?;
-    let cfa = recipe.facts.camera.cfa;
-    if let Some(choice) = recipe.flat_level {
+    let cfa = recipe.method.facts.camera.cfa;
+    if let Some(choice) = recipe.method.flat_level {
         set.levels = set.measure_levels(pulse)?;
         set.mean = Some(Mean::of(&set.levels, cfa, choice));
     }
     let (width, height) = (set.width, set.height);
     let all_cards = |stats: &MadeStats| {
-        let mut cards = provenance::fact_cards(&recipe.facts);
+        let mut cards = provenance::fact_cards(&recipe.method.facts);
         cards.extend(provenance::cards(&Recipe::Master(recipe.clone()), stats));
         cards
     };
@@ -120,7 +120,7 @@ pub fn make(
 
 /// What a master's header has room for.
 fn unknown(recipe: &MasterRecipe) -> MadeStats {
-    let camera = &recipe.facts.camera;
+    let camera = &recipe.method.facts.camera;
     let nothing = Temporal {
         measured: 0.0,
         ideal: 0.0,

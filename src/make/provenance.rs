@@ -39,7 +39,7 @@ pub fn cards(recipe: &Recipe, stats: &MadeStats) -> Vec<Card> {
     };
     let count = |number: usize| Value::Integer(number as i64);
     let facts = match recipe {
-        Recipe::Master(recipe) => json(&recipe.facts),
+        Recipe::Master(recipe) => json(&recipe.method.facts),
         Recipe::Light(recipe) => json(&recipe.facts),
         Recipe::Line(recipe) => json(&recipe.light.facts),
     };

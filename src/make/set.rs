@@ -40,14 +40,14 @@ impl<'a> Set<'a> {
         task: &'a Task,
         recipe: &'a MasterRecipe,
     ) -> Result<Self, MakeError> {
-        let camera = &recipe.facts.camera;
+        let camera = &recipe.method.facts.camera;
         Ok(Self {
             exposures: recipe
                 .inputs
                 .par_iter()
                 .map(|input| maker.open(input, camera))
                 .collect::<Result<_, _>>()?,
-            pedestal: match &recipe.subtract {
+            pedestal: match &recipe.method.subtract {
                 Some(used) => {
                     let place = maker.place(task, used);
                     let source = maker.open_product(&place, camera)?;
@@ -87,7 +87,8 @@ impl Set<'_> {
                     self.flat_rows(index, first, count, below, &mut rows)?;
                     for (place, value) in rows.iter().enumerate().filter(|(_, v)| v.is_finite()) {
                         let (x, y) = (place % self.width, first + place / self.width);
-                        colours[colour_index(self.recipe.facts.camera.cfa, x, y)].add(*value);
+                        colours[colour_index(self.recipe.method.facts.camera.cfa, x, y)]
+                            .add(*value);
                     }
                 }
                 lit_levels(colours).ok_or_else(|| MakeError::Spoiled {
@@ -120,7 +121,7 @@ impl Set<'_> {
     ) -> Result<(), MakeError> {
         out.resize(count * self.width, 0.0);
         self.read(index, |source| source.rows_f32(first, count, out))?;
-        let saturation = self.recipe.saturation as f32;
+        let saturation = self.recipe.method.saturation as f32;
         for value in out.iter_mut().filter(|value| **value >= saturation) {
             *value = f32::NAN;
         }
@@ -152,7 +153,7 @@ impl Set<'_> {
         pulse: &Pulse,
         take: impl Fn(usize, &[f32]) -> Result<(), MakeError> + Sync,
     ) -> Result<(Array2<f32>, Array2<u8>, Found), MakeError> {
-        let flat = self.recipe.facts.kind == Kind::Flat;
+        let flat = self.recipe.method.facts.kind == Kind::Flat;
         // Beside an overscan samples lose a level that is no whole number.
         let is_whole =
             |exposure: &Exposure| exposure.overscan.is_none() && exposure.source.is_u16();
@@ -203,7 +204,12 @@ impl Set<'_> {
             self.read(index, |source| source.rows_u16(first, count, buffer))?;
         }
         let slices: Vec<&[u16]> = buffers.whole.iter().map(Vec::as_slice).collect();
-        Ok(self.combine_strip(Exposures::U16(&slices), self.recipe.saturation, first, out))
+        Ok(self.combine_strip(
+            Exposures::U16(&slices),
+            self.recipe.method.saturation,
+            first,
+            out,
+        ))
     }
 
     fn real_strip(
@@ -217,7 +223,7 @@ impl Set<'_> {
         real.resize_with(self.exposures.len(), Vec::new);
         // Read once for all exposures.
         self.below(first, count, below)?;
-        let mut saturation = self.recipe.saturation;
+        let mut saturation = self.recipe.method.saturation;
         for (index, buffer) in real.iter_mut().enumerate() {
             match self.levels.get(index) {
                 None => {
@@ -237,7 +243,7 @@ impl Set<'_> {
             return Ok(self.combine_strip(Exposures::F32(&slices), saturation, first, out));
         }
         // Row by row: colours, and with them levels, alternate along a row and from row to row.
-        let cfa = self.recipe.facts.camera.cfa;
+        let cfa = self.recipe.method.facts.camera.cfa;
         let mut found = Found::of(slices.len());
         let (values, mask) = out;
         let rows = values
@@ -267,7 +273,7 @@ impl Set<'_> {
         first: usize,
         (out, mask): (&mut [f32], &mut [u8]),
     ) -> Found {
-        let method = &self.recipe.combining;
+        let method = &self.recipe.method.combining;
         let mut found = Found::of(self.exposures.len());
         let lost = combine(method, exposures, saturation, out, &mut found.rejected);
         let lost = lost.without_survivors;
@@ -288,14 +294,14 @@ impl Set<'_> {
 
     /// What the samples of a row's even and odd columns are multiplied by in the finished master.
     fn units(&self, row: usize) -> [f64; 2] {
-        let cfa = self.recipe.facts.camera.cfa;
+        let cfa = self.recipe.method.facts.camera.cfa;
         self.mean
             .map_or([1.0; 2], |mean| in_row(&mean.finished, cfa, row))
     }
 
     /// Divides a flat exposure's rows by its own levels.
     fn scale(&self, levels: &[f64; 3], first: usize, rows: &mut [f32]) {
-        let cfa = self.recipe.facts.camera.cfa;
+        let cfa = self.recipe.method.facts.camera.cfa;
         for (line, row) in rows.chunks_mut(self.width).enumerate() {
             let levels = in_row(levels, cfa, first + line);
             for (x, value) in row.iter_mut().enumerate() {

@@ -10,8 +10,8 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::facts::{
-    CalibrationState, Content, Digest, DigestMap, Entry, Frame, Kind, LightState, Plan, Profile,
-    Sample, Seconds, Settings, Snapshot,
+    CalibrationState, Content, Digest, DigestMap, Entry, Frame, Input, Kind, LightState, Plan,
+    Profile, Sample, Seconds, Settings, Snapshot,
 };
 use crate::frame::name_matches;
 
@@ -23,7 +23,7 @@ pub struct Member<'a> {
     /// Its entry.
     pub entry: &'a Entry,
     /// Its contents.
-    pub digest: Digest,
+    pub digest: &'a Digest,
     /// What it is.
     pub frame: &'a Frame,
     /// What its pixels say.
@@ -32,6 +32,17 @@ pub struct Member<'a> {
     pub moment: Timestamp,
     /// The night it belongs to.
     pub night: Date,
+}
+
+impl Member<'_> {
+    /// As something that a product is made of.
+    pub fn input(&self) -> Input {
+        Input {
+            digest: *self.digest,
+            file: self.entry.file.clone(),
+            stamp: self.entry.stamp,
+        }
+    }
 }
 
 /// The usable frames of one rig.
@@ -156,7 +167,7 @@ fn usable<'a>(snapshot: &'a Snapshot, settings: &'a Settings) -> (Vec<Cast<'a>>,
         let member = Member {
             index,
             entry,
-            digest: *digest,
+            digest,
             frame,
             sample,
             moment,

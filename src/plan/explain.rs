@@ -5,6 +5,7 @@ use super::cast::cast;
 use super::matching::describe;
 use super::memory::Memory;
 use super::rig::{Given, Rig};
+use super::sets::Sets;
 use super::shoot::Needs;
 use super::{Patience, Remakable};
 use crate::facts::{
@@ -121,7 +122,8 @@ fn choices(
         let Some(light) = cast.lights.iter().find(|light| light.index == index) else {
             continue;
         };
-        let mut rig = Rig::new(given, cast, &mut scratch, &memory);
+        let sets = Sets::of(cast, &memory);
+        let mut rig = Rig::new(given, cast, &sets, &mut scratch, &memory);
         rig.sensors();
         rig.judge_darks();
         rig.masters(&mut Needs::default());

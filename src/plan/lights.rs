@@ -16,8 +16,8 @@ use super::shoot::{Needs, Waiting};
 use super::tonight::Tonight;
 use super::{add_all, names, supplied};
 use crate::facts::{
-    Celsius, Digest, Extras, Fingerprint, Input, Kind, LightFacts, LightRecipe, LightSamples,
-    LightState, LineRecipe, Made, Passband, Recipe, Shoot, Task, Wait, line_of,
+    Celsius, Digest, Extras, Fingerprint, Kind, LightFacts, LightRecipe, LightSamples, LightState,
+    LineRecipe, Made, Passband, Recipe, Shoot, Task, Wait, line_of,
 };
 use crate::measure::colour::{diagonal, single_line_caution};
 
@@ -132,11 +132,7 @@ impl<'a> Rig<'a, '_> {
             }
         }
         Ok(LightRecipe {
-            input: Input {
-                digest: light.digest,
-                file: light.entry.file.clone(),
-                stamp: light.entry.stamp,
-            },
+            input: light.input(),
             facts: LightFacts {
                 rig: frame.rig.clone(),
                 camera: frame.camera.clone(),
@@ -323,12 +319,9 @@ impl<'a> Rig<'a, '_> {
             light: calibrated,
             passband: passband.clone(),
         });
-        let fingerprint = self.memory.fingerprint(&recipe);
+        let fingerprint = self.print(light, &recipe);
         let made = &self.given.snapshot.made;
-        let mut lines = made
-            .lines_of(&light.digest)
-            .iter()
-            .filter_map(|print| made.get(print));
+        let mut lines = made.each(made.lines_of(light.digest));
         let is_line = |made: &&Made| line_of(&made.method) == Some(passband.line.as_str());
         let last = lines.find(is_line);
         let standing = match self.given.snapshot.made.contains(&fingerprint) {
@@ -366,7 +359,7 @@ impl<'a> Rig<'a, '_> {
     fn light(&self, light: &Member<'a>, recipe: LightRecipe, outcome: &mut OfNight) -> LightState {
         let facts = recipe.facts.clone();
         let recipe = Recipe::Light(recipe);
-        let fingerprint = self.memory.fingerprint(&recipe);
+        let fingerprint = self.print(light, &recipe);
         if self.calibrated(light.digest).contains(&fingerprint) {
             return LightState::Calibrated(fingerprint);
         }
@@ -393,12 +386,18 @@ impl<'a> Rig<'a, '_> {
         }
     }
 
-    fn last_product(&self, digest: Digest) -> Option<Fingerprint> {
+    /// The fingerprint of what is made of a light.
+    fn print(&self, light: &Member<'a>, recipe: &Recipe) -> Fingerprint {
+        let work = || recipe.fingerprint();
+        self.memory.fingerprint(light.digest, recipe.quick(), work)
+    }
+
+    fn last_product(&self, digest: &Digest) -> Option<Fingerprint> {
         self.calibrated(digest).first().copied()
     }
 
     /// What is on file of a light.
-    fn calibrated(&self, digest: Digest) -> &'a [Fingerprint] {
-        self.given.snapshot.made.lights_of(&digest)
+    fn calibrated(&self, digest: &Digest) -> &'a [Fingerprint] {
+        self.given.snapshot.made.lights_of(digest)
     }
 }

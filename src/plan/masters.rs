@@ -1,5 +1,6 @@
 //! A rig's sets become masters: what is judged, kept, waited for, made.
 
+use std::borrow::Cow;
 use std::sync::Arc;
 
 use jiff::Timestamp;
@@ -8,13 +9,14 @@ use rayon::prelude::*;
 
 use super::cast::{Member, owner};
 use super::matching::{Offer, Readiness, Want, describe};
-use super::rig::{Judged, Pick, Rig};
+use super::rig::{Pick, Rig};
+use super::sets::Judged;
 use super::shoot::{Needs, Waiting};
 use super::{Patience, add_all, names, root, sets, supplied};
 use crate::combine::by_count;
 use crate::facts::{
-    CalibrationState, Digest, FrameRule, Input, Kind, Made, MasterFacts, MasterRecipe, MasterState,
-    MasterUse, PlannedMaster, Recipe, Rule, Shoot, Task, Wait,
+    CalibrationState, Digest, Fingerprint, FrameRule, Kind, Made, MasterFacts, MasterMethod,
+    MasterRecipe, MasterState, MasterUse, PlannedMaster, Recipe, Rule, Shoot, Task, Wait,
 };
 
 /// What becomes of frames, by their places in the snapshot.
@@ -49,7 +51,7 @@ impl<'a> Rig<'a, '_> {
             };
             self.supplied(kind);
             let kept = self.keep(kind, &on_file);
-            let sets = self.sets(kind);
+            let sets = self.sets.of_kind(kind);
             let rig = &*self;
             let outcome = |set| rig.set(set, kind, rule, &kept);
             let outcomes: Vec<OfSet> = sets.par_iter().map(outcome).collect();
@@ -159,14 +161,13 @@ impl<'a> Rig<'a, '_> {
                 left_out.push((member.index, reason.clone()));
             }
         }
-        let mut survivors = set.survivors();
+        let mut survivors = Cow::Borrowed(set.survivors());
+        let mut facts = set.facts.clone();
         if survivors.iter().any(|member| !member.entry.present)
-            && !self.is_made(kind, rule, &survivors)
+            && !self.is_made(facts.as_ref(), rule, &survivors)
         {
-            let covered = |member: &Member<'_>| {
-                kept.iter()
-                    .find(|made| made.inputs.contains(&member.digest))
-            };
+            let covered =
+                |member: &Member<'_>| kept.iter().find(|made| made.inputs.contains(member.digest));
             let without = |member: &Member<'_>| {
                 let state = match covered(member) {
                     Some(made) => CalibrationState::Used(made.fingerprint),
@@ -174,84 +175,95 @@ impl<'a> Rig<'a, '_> {
                 };
                 (member.index, state)
             };
-            let (there, gone): (Vec<Member<'_>>, Vec<Member<'_>>) =
-                survivors.iter().partition(|member| member.entry.present);
+            let (there, gone): (Vec<Member<'_>>, Vec<Member<'_>>) = survivors
+                .iter()
+                .copied()
+                .partition(|member| member.entry.present);
             if there.iter().all(|member| covered(member).is_some()) {
                 outcome.states.extend(survivors.iter().map(without));
                 return outcome;
             }
             outcome.states.extend(gone.iter().map(without));
-            survivors = there;
+            facts = sets::facts(kind, &there);
+            survivors = there.into();
         }
-        self.master(&survivors, left_out, kind, rule, &mut outcome);
+        if let Some(facts) = facts {
+            self.master(&survivors, facts, left_out, rule, &mut outcome);
+        }
         outcome
     }
 
-    fn is_made(&self, kind: Kind, rule: &FrameRule, survivors: &[Member<'a>]) -> bool {
-        let Some(facts) = sets::facts(kind, survivors) else {
-            return false;
-        };
-        let subtract = match self.pedestal(kind, &facts, latest(survivors)) {
+    fn is_made(
+        &self,
+        facts: Option<&MasterFacts>,
+        rule: &FrameRule,
+        survivors: &[Member<'a>],
+    ) -> bool {
+        let Some(facts) = facts else { return false };
+        let subtract = match self.pedestal(facts, latest(survivors)) {
             Some(Pick::Found(used)) => Some(used),
             _ => None,
         };
-        let recipe = self.recipe(facts, rule, survivors, subtract);
-        let print = self.memory.fingerprint(&recipe);
+        let method = self.method(facts.clone(), rule, survivors, subtract);
+        let print = self.master_print(&method, survivors);
         self.given.snapshot.made.contains(&print)
     }
 
-    fn recipe(
+    fn method(
         &self,
         facts: MasterFacts,
         rule: &FrameRule,
         survivors: &[Member<'a>],
         subtract: Option<MasterUse>,
-    ) -> Recipe {
+    ) -> MasterMethod {
         let saturation = survivors
             .iter()
             .map(|member| member.sample.saturation)
             .min_by(f64::total_cmp)
             .unwrap_or(f64::MAX);
-        Recipe::Master(MasterRecipe {
+        MasterMethod {
             flat_level: (facts.kind == Kind::Flat).then_some(self.profile().flat_level),
             facts,
             combining: by_count::method(&rule.combining, survivors.len()),
             saturation,
-            inputs: survivors
-                .iter()
-                .map(|member| Input {
-                    digest: member.digest,
-                    file: member.entry.file.clone(),
-                    stamp: member.entry.stamp,
-                })
-                .collect(),
             subtract,
-        })
+        }
+    }
+
+    /// The fingerprint of the master that is made so.
+    fn master_print(&self, method: &MasterMethod, survivors: &[Member<'a>]) -> Fingerprint {
+        let work = || recipe(method.clone(), survivors).fingerprint();
+        match survivors.first() {
+            Some(first) => {
+                let quick = method.quick(survivors.iter().map(|member| member.digest));
+                self.memory.fingerprint(first.digest, quick, work)
+            }
+            None => work(),
+        }
     }
 
     /// Plans the master of one set.
     fn master(
         &self,
         survivors: &[Member<'a>],
+        facts: MasterFacts,
         left_out: Vec<(usize, String)>,
-        kind: Kind,
         rule: &FrameRule,
         outcome: &mut OfSet,
     ) {
-        let Some(facts) = sets::facts(kind, survivors) else {
-            return;
-        };
-        let (subtract, lacks) = match self.pedestal(kind, &facts, latest(survivors)) {
+        let kind = facts.kind;
+        let (subtract, lacks) = match self.pedestal(&facts, latest(survivors)) {
             None => (None, None),
             Some(Pick::Found(used)) => (Some(used), None),
             Some(Pick::None(lack)) => (None, Some(lack)),
         };
-        let recipe = self.recipe(facts.clone(), rule, survivors, subtract.clone());
-        let fingerprint = self.memory.fingerprint(&recipe);
+        let method = self.method(facts, rule, survivors, subtract);
+        let (facts, subtract) = (&method.facts, &method.subtract);
+        let fingerprint = self.master_print(&method, survivors);
         let on_file = self.given.snapshot.made.get(&fingerprint);
         let product: Arc<str> = match on_file {
             Some(made) => made.product.as_str().into(),
-            None => names::master(&facts, fingerprint, &self.given.settings.site).into(),
+            None => names::master(facts, fingerprint, &self.given.settings.site).into(),
         };
         let there = survivors.iter().all(|member| member.entry.present);
         let state = if on_file.is_some() {
@@ -274,11 +286,12 @@ impl<'a> Rig<'a, '_> {
         } else if !there {
             MasterState::Waiting(Wait::Gone)
         } else {
+            let recipe = recipe(method.clone(), survivors);
             outcome.task = Some(Task {
                 fingerprint,
                 product: product.to_string(),
-                recipe: recipe.clone(),
                 supplied: supplied::behind(self.given.snapshot, &recipe),
+                recipe,
             });
             MasterState::Waiting(Wait::InLine)
         };
@@ -315,22 +328,19 @@ impl<'a> Rig<'a, '_> {
         let master = PlannedMaster {
             fingerprint,
             product,
-            facts,
-            method: on_file.map_or_else(|| recipe.method().into(), |made| made.method.clone()),
+            method: on_file.map_or_else(|| method.to_string().into(), |made| made.method.clone()),
             members: survivors.iter().map(|member| member.index).collect(),
             left_out,
-            masters: subtract.into_iter().collect(),
+            facts: method.facts,
+            masters: method.subtract.into_iter().collect(),
             state,
         };
         outcome.master = Some((master, readiness));
     }
 
-    fn standing(&self, digest: Digest, kind: Kind) -> Option<&'a Made> {
+    fn standing(&self, digest: &Digest, kind: Kind) -> Option<&'a Made> {
         let made = &self.given.snapshot.made;
-        let mut masters = made
-            .masters_of(&digest)
-            .iter()
-            .filter_map(|print| made.get(print));
+        let mut masters = made.each(made.masters_of(digest));
         masters.find(|made| made.facts.as_ref().is_some_and(|facts| facts.kind == kind))
     }
 
@@ -346,8 +356,8 @@ impl<'a> Rig<'a, '_> {
     }
 
     /// What comes off the exposures of a flat; nothing for other kinds.
-    fn pedestal(&self, kind: Kind, facts: &MasterFacts, moment: Timestamp) -> Option<Pick> {
-        if kind != Kind::Flat {
+    fn pedestal(&self, facts: &MasterFacts, moment: Timestamp) -> Option<Pick> {
+        if facts.kind != Kind::Flat {
             return None;
         }
         let want = |kinds: &'static [Kind], exposure: bool| Want {
@@ -386,6 +396,11 @@ impl<'a> Rig<'a, '_> {
         let dark = want(&[Kind::Dark], true);
         Some(self.pick(&dark, asked, None))
     }
+}
+
+fn recipe(method: MasterMethod, survivors: &[Member<'_>]) -> Recipe {
+    let inputs = survivors.iter().map(Member::input).collect();
+    Recipe::Master(MasterRecipe { method, inputs })
 }
 
 /// The latest moment of a set's frames, of which there is one at least.

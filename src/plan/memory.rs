@@ -6,12 +6,12 @@
 //! that differ are taken for one with a chance of 2^-64. A thing not asked for in a plan is forgotten
 //! after it, so a memory does not outgrow its plan.
 
-use std::hash::{DefaultHasher, Hash, Hasher};
+use std::hash::{Hash, Hasher};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use super::cast::Member;
-use crate::facts::{Digest, DigestMap, Fingerprint, Kind, Profile, Recipe};
+use crate::facts::{Digest, DigestMap, Fingerprint, Kind, Profile, quick_hasher};
 use crate::judge;
 
 /// Why frames of a set are left out, in their order.
@@ -87,18 +87,20 @@ impl Memory {
         self.judged.turn();
     }
 
-    /// [`Recipe::fingerprint`].
-    pub(super) fn fingerprint(&self, recipe: &Recipe) -> Fingerprint {
-        let Some(first) = recipe.raws().first() else {
-            return recipe.fingerprint();
-        };
-        let key = (first.digest, recipe.quick());
-        self.prints.get(key, || recipe.fingerprint())
+    /// The fingerprint of the recipe with this first content and this [`Recipe::quick`], by `work` if it
+    /// is not known.
+    pub(super) fn fingerprint(
+        &self,
+        first: &Digest,
+        quick: u64,
+        work: impl FnOnce() -> Fingerprint,
+    ) -> Fingerprint {
+        self.prints.get((*first, quick), work)
     }
 
-    /// The fingerprint of the recipe with this first content and this [`Recipe::quick`], if it is known.
-    pub(super) fn known(&self, first: Digest, quick: u64) -> Option<Fingerprint> {
-        self.prints.known((first, quick))
+    /// The same, if it is known.
+    pub(super) fn known(&self, first: &Digest, quick: u64) -> Option<Fingerprint> {
+        self.prints.known((*first, quick))
     }
 
     /// [`judge::left_out`] of a set.
@@ -113,7 +115,7 @@ impl Memory {
         let Some(first) = set.first() else {
             return judged();
         };
-        let mut hasher = DefaultHasher::new();
+        let mut hasher = quick_hasher();
         kind.hash(&mut hasher);
         profile.name.hash(&mut hasher);
         // Frames of a set have their hard keys in common.
@@ -126,7 +128,7 @@ impl Memory {
             // level stands for: an older program's samples of files that are away may be kept.
             (sample.saturation.to_bits(), sample.level().to_bits()).hash(&mut hasher);
         }
-        self.judged.get((first.digest, hasher.finish()), judged)
+        self.judged.get((*first.digest, hasher.finish()), judged)
     }
 }
 

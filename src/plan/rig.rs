@@ -2,16 +2,15 @@
 //! `lights` do the planning.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
 use jiff::Timestamp;
-use rayon::prelude::*;
 
-use super::cast::{Cast, Member};
+use super::cast::Cast;
 use super::matching::{Offer, Offers, Readiness, Want};
-use super::memory::{Memory, Reasons};
+use super::memory::Memory;
 use super::sensor::Sensors;
-use super::{Patience, Remakable, root, sets};
+use super::sets::Sets;
+use super::{Patience, Remakable, root};
 use crate::facts::{
     Celsius, Fingerprint, FrameRule, Kind, MasterState, MasterUse, Plan, Profile, Recipe, Rule,
     Settings, Shoot, Snapshot, Wait,
@@ -30,33 +29,15 @@ pub struct Given<'a> {
 pub struct Rig<'a, 'p> {
     pub(super) given: Given<'a>,
     pub(super) cast: &'a Cast<'a>,
+    pub(super) sets: &'p Sets<'a>,
     pub(super) plan: &'p mut Plan,
     pub(super) memory: &'p Memory,
-    /// Its sets and what the judge says of them, by kind.
-    sets: BTreeMap<Kind, Arc<[Judged<'a>]>>,
     /// Masters that may serve, as far as they are known yet.
     pub(super) offers: Offers<'a>,
     /// What is known of its sensor.
     pub(super) sensors: Sensors,
     /// What a set that cannot be made lacks.
     pub(super) lacking: BTreeMap<Fingerprint, Shoot>,
-}
-
-/// A set, and for each of its frames why it is left out, if it is.
-pub struct Judged<'a> {
-    pub(super) members: Vec<Member<'a>>,
-    pub(super) reasons: Reasons,
-}
-
-impl<'a> Judged<'a> {
-    /// The frames that are not left out.
-    pub(super) fn survivors(&self) -> Vec<Member<'a>> {
-        let all = self.members.iter().zip(&*self.reasons);
-        let stay = all.filter(|(_, reason)| reason.is_none());
-        let mut survivors = Vec::with_capacity(self.members.len());
-        survivors.extend(stay.map(|(member, _)| *member));
-        survivors
-    }
 }
 
 /// A choice of master, or why there is none.
@@ -78,15 +59,16 @@ impl<'a, 'p> Rig<'a, 'p> {
     pub(super) fn new(
         given: Given<'a>,
         cast: &'a Cast<'a>,
+        sets: &'p Sets<'a>,
         plan: &'p mut Plan,
         memory: &'p Memory,
     ) -> Self {
         Self {
             given,
             cast,
+            sets,
             plan,
             memory,
-            sets: BTreeMap::new(),
             offers: Offers::default(),
             sensors: Sensors::default(),
             lacking: BTreeMap::new(),
@@ -107,25 +89,6 @@ impl<'a, 'p> Rig<'a, 'p> {
 
     pub(super) fn requires(&self, kind: Kind) -> bool {
         self.rule(kind).is_some_and(|rule| rule.rule.is_required())
-    }
-
-    /// The sets of a kind and what the judge says of their frames; none of a kind without a rule.
-    pub(super) fn sets(&mut self, kind: Kind) -> Arc<[Judged<'a>]> {
-        if let Some(known) = self.sets.get(&kind) {
-            return known.clone();
-        }
-        let (profile, cast) = (self.profile(), self.cast);
-        let members = cast.calibration.get(&kind).map_or(&[][..], Vec::as_slice);
-        let rule = self.rule(kind);
-        let sets = rule.map(|rule| sets::sets(members, kind, profile, rule));
-        let sets = sets.unwrap_or_default().into_par_iter();
-        let judged = sets.map(|members| Judged {
-            reasons: self.memory.left_out(kind, &members, profile),
-            members,
-        });
-        let judged: Arc<[Judged<'a>]> = judged.collect::<Vec<_>>().into();
-        self.sets.insert(kind, judged.clone());
-        judged
     }
 
     /// The plan is to be looked at again then, or earlier.

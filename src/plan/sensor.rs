@@ -9,6 +9,7 @@
 //!
 //! It does not know pixels, nor what follows from the figures.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -18,11 +19,11 @@ use rayon::prelude::*;
 
 use super::cast::Member;
 use super::matching::{Offer, Offers, Readiness, Want};
-use super::rig::{Judged, Rig};
+use super::rig::Rig;
 use super::sets;
 use crate::facts::{
-    Camera, DarkSignal, Exposed, Fingerprint, Input, Kind, SensorFigures, SensorTask, Transfer,
-    Wait,
+    Camera, DarkSignal, Exposed, Fingerprint, Input, Kind, MasterFacts, SensorFigures, SensorTask,
+    Transfer, Wait,
 };
 
 /// Pairs of flats that are measured, of levels spread over those there are.
@@ -53,13 +54,13 @@ pub enum Unknown {
 }
 
 /// Survivors of one set, by start.
-type Set<'a> = Vec<Member<'a>>;
+type Set<'s, 'a> = &'s [Member<'a>];
 
 /// Sets of bias frames, as something to choose from and as frames.
 #[derive(Default)]
-struct Biases<'a> {
+struct Biases<'s, 'a> {
     offers: Offers<'static>,
-    sets: BTreeMap<Fingerprint, Set<'a>>,
+    sets: BTreeMap<Fingerprint, Set<'s, 'a>>,
 }
 
 /// What there is to be known of a sensor from some frames.
@@ -71,42 +72,42 @@ struct Measure {
     task: Option<SensorTask>,
 }
 
-impl<'a> Rig<'a, '_> {
+impl<'a, 'p> Rig<'a, 'p> {
     /// Finds what can be measured, and asks for what was not yet.
     pub(super) fn sensors(&mut self) {
         let site = &self.given.settings.site;
         let mut bias = Biases::default();
-        for set in self.survivors(Kind::Bias) {
-            if let Some(offer) = offer(Kind::Bias, &set) {
+        for (set, facts) in self.survivors(Kind::Bias) {
+            if let Some(offer) = offer(facts.clone(), set) {
                 bias.sets.insert(offer.fingerprint, set);
                 bias.offers.admit(offer, site);
             }
         }
-        let mut flats: BTreeMap<(Arc<Camera>, Date), Vec<Set<'a>>> = BTreeMap::new();
-        for set in self.survivors(Kind::Flat) {
+        let mut flats: BTreeMap<(Arc<Camera>, Date), Vec<Set<'p, 'a>>> = BTreeMap::new();
+        for (set, _) in self.survivors(Kind::Flat) {
             if let Some(last) = set.last() {
                 let key = (last.frame.camera.clone(), site.night_of(last.moment));
                 flats.entry(key).or_default().push(set);
             }
         }
-        let darks = self.survivors(Kind::Dark);
-        let flats: Vec<Vec<Set<'a>>> = flats.into_values().collect();
+        let flats: Vec<Vec<Set<'p, 'a>>> = flats.into_values().collect();
+        let darks: Vec<(Set<'p, 'a>, &MasterFacts)> = self.survivors(Kind::Dark).collect();
         let rig = &*self;
         let of_flats = flats.par_iter().map(|sets| {
-            let members: Set<'a> = sets.iter().flatten().copied().collect();
-            let build = |bias: &[Member<'a>], only_there: bool| {
-                let sets: Vec<Set<'a>> = sets.iter().map(|set| there(set, only_there)).collect();
+            let members = sets.concat();
+            let build = |bias: Set<'_, 'a>, only_there: bool| {
+                let sets: Vec<_> = sets.iter().map(|set| there(set, only_there)).collect();
                 task(bias, Exposed::Flats(levels(&sets)?), &members)
             };
-            let offer = offer(Kind::Bias, &members)?;
+            let offer = offer(sets::facts(Kind::Bias, &members)?, &members)?;
             rig.measure(offer, Kind::Flat, &members, &bias, build)
         });
         let of_flats: Vec<Option<Measure>> = of_flats.collect();
-        let of_darks = darks.par_iter().map(|set| {
-            let build = |bias: &[Member<'a>], only_there: bool| {
+        let of_darks = darks.par_iter().map(|&(set, facts)| {
+            let build = |bias: Set<'_, 'a>, only_there: bool| {
                 task(bias, Exposed::Darks(pair(&there(set, only_there))?), set)
             };
-            rig.measure(offer(Kind::Dark, set)?, Kind::Dark, set, &bias, build)
+            rig.measure(offer(facts.clone(), set)?, Kind::Dark, set, &bias, build)
         });
         let of_darks: Vec<Option<Measure>> = of_darks.collect();
         for measure in of_flats.into_iter().flatten() {
@@ -134,11 +135,14 @@ impl<'a> Rig<'a, '_> {
         offer
     }
 
-    /// The sets of a kind without what is left out, those of at least two frames.
-    fn survivors(&mut self, kind: Kind) -> Vec<Set<'a>> {
-        let sets = self.sets(kind);
-        let survivors = sets.iter().map(Judged::survivors);
-        survivors.filter(|set| set.len() > 1).collect()
+    /// The sets of a kind without what is left out, those of at least two frames, and what each is.
+    fn survivors(
+        &self,
+        kind: Kind,
+    ) -> impl Iterator<Item = (Set<'p, 'a>, &'p MasterFacts)> + use<'a, 'p> {
+        let sets = self.sets.of_kind(kind).iter();
+        let sets = sets.filter_map(|set| Some((set.survivors(), set.facts.as_ref()?)));
+        sets.filter(|(set, _)| set.len() > 1)
     }
 
     /// Finds the bias for frames and what was measured of both, or asks for it. Nothing where there
@@ -147,9 +151,9 @@ impl<'a> Rig<'a, '_> {
         &self,
         offer: Offer<'static>,
         kind: Kind,
-        members: &[Member<'a>],
-        bias: &Biases<'a>,
-        build: impl Fn(&[Member<'a>], bool) -> Option<SensorTask>,
+        members: Set<'_, 'a>,
+        bias: &Biases<'_, 'a>,
+        build: impl Fn(Set<'_, 'a>, bool) -> Option<SensorTask>,
     ) -> Option<Measure> {
         let want = self.wish(&[Kind::Bias], &offer.facts.camera, offer.facts.last?);
         let bias = bias.sets.get(&bias.offers.choose(&want)?.fingerprint)?;
@@ -225,8 +229,7 @@ impl<'a> Rig<'a, '_> {
 
 /// Frames as something to choose from. The fingerprint is that of the earliest one: it tells sets
 /// apart.
-fn offer(kind: Kind, members: &[Member<'_>]) -> Option<Offer<'static>> {
-    let facts = sets::facts(kind, members)?;
+fn offer(facts: MasterFacts, members: Set<'_, '_>) -> Option<Offer<'static>> {
     let first = members.first()?.digest;
     Some(Offer {
         fingerprint: Fingerprint::new(*first.bytes()),
@@ -237,30 +240,27 @@ fn offer(kind: Kind, members: &[Member<'_>]) -> Option<Offer<'static>> {
 }
 
 /// Members, or those that are there.
-fn there<'a>(members: &[Member<'a>], only: bool) -> Set<'a> {
-    let mut there = members.to_vec();
-    there.retain(|member| !only || member.entry.present);
+fn there<'s, 'a>(members: Set<'s, 'a>, only: bool) -> Cow<'s, [Member<'a>]> {
+    let mut there = Cow::Borrowed(members);
+    if only && members.iter().any(|member| !member.entry.present) {
+        there.to_mut().retain(|member| member.entry.present);
+    }
     there
 }
 
-fn pair(members: &[Member<'_>]) -> Option<[Input; 2]> {
-    let input = |member: &Member<'_>| Input {
-        digest: member.digest,
-        file: member.entry.file.clone(),
-        stamp: member.entry.stamp,
-    };
+fn pair(members: Set<'_, '_>) -> Option<[Input; 2]> {
     match members {
-        [one, other, ..] => Some([input(one), input(other)]),
+        [one, other, ..] => Some([one.input(), other.input()]),
         _ => None,
     }
 }
 
 /// Pairs of neighbours of the same set, of levels spread evenly over all such pairs.
-fn levels(sets: &[Set<'_>]) -> Option<Vec<[Input; 2]>> {
-    let level = |pair: &[Member<'_>]| pair.iter().map(|member| member.sample.level()).sum::<f64>();
+fn levels(sets: &[Cow<'_, [Member<'_>]>]) -> Option<Vec<[Input; 2]>> {
+    let level = |pair: Set<'_, '_>| pair.iter().map(|member| member.sample.level()).sum::<f64>();
     let pairs = sets.iter().flat_map(|set| set.chunks_exact(2));
-    let mut pairs: Vec<(f64, &[Member<'_>])> = pairs.map(|pair| (level(pair), pair)).collect();
-    pairs.sort_by(|(a, one), (b, other)| a.total_cmp(b).then(one[0].digest.cmp(&other[0].digest)));
+    let mut pairs: Vec<(f64, Set<'_, '_>)> = pairs.map(|pair| (level(pair), pair)).collect();
+    pairs.sort_by(|(a, one), (b, other)| a.total_cmp(b).then(one[0].digest.cmp(other[0].digest)));
     let last = pairs.len().checked_sub(1)?;
     let mut places: Vec<usize> = (0..LEVELS).map(|k| k * last / (LEVELS - 1)).collect();
     places.dedup();
@@ -271,7 +271,7 @@ fn levels(sets: &[Set<'_>]) -> Option<Vec<[Input; 2]>> {
 }
 
 /// Nothing without two bias frames.
-fn task(bias: &[Member<'_>], exposed: Exposed, members: &[Member<'_>]) -> Option<SensorTask> {
+fn task(bias: Set<'_, '_>, exposed: Exposed, members: Set<'_, '_>) -> Option<SensorTask> {
     let all = || bias.iter().chain(members);
     let saturation = all().map(|member| member.sample.saturation);
     let steps = all().filter_map(|member| member.sample.step);

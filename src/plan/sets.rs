@@ -6,11 +6,73 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use super::cast::Member;
+use rayon::prelude::*;
+
+use super::cast::{Cast, Member};
 use super::cluster::{angle_clusters, clusters, middle_angle};
+use super::memory::{Memory, Reasons};
 use crate::facts::{
     Camera, Celsius, Degrees, Frame, FrameRule, Kind, MasterFacts, Optics, Profile,
 };
+
+/// A rig's sets by kind, judged; none of a kind without a rule.
+#[derive(Default)]
+pub struct Sets<'a>(BTreeMap<Kind, Vec<Judged<'a>>>);
+
+impl<'a> Sets<'a> {
+    /// Parts a rig's calibration frames into sets and has them judged.
+    pub fn of(cast: &Cast<'a>, memory: &Memory) -> Self {
+        let kinds: Vec<_> = cast.calibration.iter().collect();
+        let judged = kinds.into_par_iter().filter_map(|(&kind, members)| {
+            let rule = cast.profile.calibration.of(kind)?;
+            let sets = sets(members, kind, cast.profile, rule).into_par_iter();
+            let judged = sets.map(|set| Judged::of(kind, set, cast.profile, memory));
+            Some((kind, judged.collect()))
+        });
+        Self(judged.collect())
+    }
+
+    /// Those of a kind.
+    pub fn of_kind(&self, kind: Kind) -> &[Judged<'a>] {
+        self.0.get(&kind).map_or(&[], Vec::as_slice)
+    }
+}
+
+/// A set and what the judge says of it.
+pub struct Judged<'a> {
+    /// All its frames.
+    pub members: Vec<Member<'a>>,
+    /// For each of them why it is left out, if it is.
+    pub reasons: Reasons,
+    /// What its master is; nothing where all frames are left out.
+    pub facts: Option<MasterFacts>,
+    /// The frames that are not left out, where those are not all.
+    fewer: Option<Vec<Member<'a>>>,
+}
+
+impl<'a> Judged<'a> {
+    fn of(kind: Kind, members: Vec<Member<'a>>, profile: &Profile, memory: &Memory) -> Self {
+        let reasons = memory.left_out(kind, &members, profile);
+        let fewer = reasons.iter().any(Option::is_some).then(|| {
+            let all = members.iter().zip(&*reasons);
+            let stay = all.filter(|(_, reason)| reason.is_none());
+            stay.map(|(member, _)| *member).collect()
+        });
+        let mut set = Self {
+            members,
+            reasons,
+            facts: None,
+            fewer,
+        };
+        set.facts = facts(kind, set.survivors());
+        set
+    }
+
+    /// The frames that are not left out.
+    pub fn survivors(&self) -> &[Member<'a>] {
+        self.fewer.as_deref().unwrap_or(&self.members)
+    }
+}
 
 /// What frames of a set share exactly.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -22,7 +84,7 @@ struct Shared<'a> {
 
 /// Parts the usable frames of one rig and kind into sets. Each set is ordered by start, then
 /// digest; the sets' order is fixed.
-pub fn sets<'a>(
+fn sets<'a>(
     members: &[Member<'a>],
     kind: Kind,
     profile: &Profile,

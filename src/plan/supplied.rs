@@ -9,6 +9,7 @@ use super::cast::cast;
 use super::matching::{Offer, Readiness};
 use super::memory::Memory;
 use super::rig::{Given, Rig};
+use super::sets::Sets;
 use super::{Patience, Remakable};
 use crate::combine::median;
 use crate::facts::{
@@ -37,9 +38,10 @@ pub fn supplied_faults(snapshot: &Snapshot, settings: &Settings) -> Vec<String> 
         remakable: &Remakable::of(snapshot, settings, originals, &casts, &plan),
     };
     let memory = Memory::default();
+    let sets = Sets::default();
     let faults = casts
         .iter()
-        .flat_map(|cast| Rig::new(given, cast, &mut plan, &memory).faults());
+        .flat_map(|cast| Rig::new(given, cast, &sets, &mut plan, &memory).faults());
     faults.collect()
 }
 
@@ -95,15 +97,12 @@ impl<'a> Rig<'a, '_> {
 
     /// The product of a light, made with a supplied master that is away, while one that the profile
     /// names cannot be read: it is likely to be back, and the product cannot be made again till then.
-    pub(super) fn without_its_master(&self, light: Digest) -> Option<&'a Made> {
+    pub(super) fn without_its_master(&self, light: &Digest) -> Option<&'a Made> {
         let named = |supplied: &&Supplied| *supplied.rig == *self.profile().name;
         let mut named = self.given.snapshot.supplied.iter().filter(named);
         let away = named.any(|supplied| supplied.master.is_err());
         let made = &self.given.snapshot.made;
-        let mut products = made
-            .lights_of(&light)
-            .iter()
-            .filter_map(|print| made.get(print));
+        let mut products = made.each(made.lights_of(light));
         products.find(|made| away && !all_there(self.given.snapshot, made))
     }
 

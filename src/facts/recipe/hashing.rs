@@ -3,40 +3,55 @@
 //!
 //! Everything is taken apart by name, so that what is added to a recipe cannot be forgotten here.
 
-use std::hash::{DefaultHasher, Hash, Hasher};
+use std::hash::{BuildHasher, Hash, Hasher};
 
+use foldhash::quality::{FixedState, FoldHasher};
 use jiff::Timestamp;
 
 use super::{
-    Extras, Input, LightFacts, LightRecipe, LineRecipe, MasterRecipe, MasterUse, Recipe,
-    at_saturation,
+    Extras, LightFacts, LightRecipe, LineRecipe, MasterMethod, MasterRecipe, MasterUse, Recipe,
 };
-use crate::facts::{Digest, Sensor};
+use crate::facts::{Combining, Digest, Pedestal, Sensor, SensorNoise};
+
+/// The hasher of those who remember: quick, and good in all 64 bits.
+pub fn quick_hasher() -> FoldHasher<'static> {
+    FixedState::default().build_hasher()
+}
 
 impl Recipe {
-    /// [`Hash`], by the hasher that those who remember use.
+    /// [`Hash`] by [`quick_hasher`].
     pub fn quick(&self) -> u64 {
-        let mut hasher = DefaultHasher::new();
+        let mut hasher = quick_hasher();
         self.hash(&mut hasher);
         hasher.finish()
     }
 }
 
+impl MasterMethod {
+    /// [`Recipe::quick`] of a master that is made so from frames of these contents, in their order.
+    pub fn quick<'a>(&self, inputs: impl ExactSizeIterator<Item = &'a Digest>) -> u64 {
+        let mut hasher = quick_hasher();
+        MASTER.hash(&mut hasher);
+        hash_master(self, inputs, &mut hasher);
+        hasher.finish()
+    }
+}
+
 /// [`Recipe::quick`] of lights that are calibrated alike: what they share is hashed once.
-#[derive(Clone, Debug)]
-pub struct AlikeHash(DefaultHasher);
+#[derive(Clone)]
+pub struct AlikeHash(FoldHasher<'static>);
 
 impl AlikeHash {
     /// Of lights like this one.
     pub fn of(light: &LightRecipe) -> Self {
-        let mut hasher = DefaultHasher::new();
+        let mut hasher = quick_hasher();
         LIGHT.hash(&mut hasher);
         light.hash_shared(&mut hasher);
         Self(hasher)
     }
 
     /// Of the light with these contents, this start, and this mask among its extras.
-    pub fn quick(&self, digest: Digest, start: Timestamp, mask: Option<f64>) -> u64 {
+    pub fn quick(&self, digest: &Digest, start: Timestamp, mask: Option<f64>) -> u64 {
         let mut hasher = self.0.clone();
         hash_own(digest, start, mask, &mut hasher);
         hasher.finish()
@@ -69,24 +84,75 @@ impl Hash for Recipe {
 
 impl Hash for MasterRecipe {
     fn hash<H: Hasher>(&self, state: &mut H) {
-        let Self {
-            facts,
-            combining,
-            saturation,
-            flat_level,
-            inputs,
-            subtract,
-        } = self;
-        facts.hash(state);
-        (combining.to_string(), at_saturation(*saturation)).hash(state);
-        (flat_level, inputs, subtract).hash(state);
+        let Self { method, inputs } = self;
+        hash_master(method, inputs.iter().map(|input| &input.digest), state);
+    }
+}
+
+/// Where a file lies does not count.
+fn hash_master<'a, H: Hasher>(
+    method: &MasterMethod,
+    inputs: impl ExactSizeIterator<Item = &'a Digest>,
+    state: &mut H,
+) {
+    let MasterMethod {
+        facts,
+        combining,
+        saturation,
+        flat_level,
+        subtract,
+    } = method;
+    facts.hash(state);
+    combining.hash(state);
+    // At the highest of numbers nothing saturates.
+    let saturation = (*saturation < f64::MAX).then_some(saturation.to_bits());
+    (saturation, flat_level, subtract, inputs.len()).hash(state);
+    inputs.for_each(|digest| digest.hash(state));
+}
+
+impl Hash for Combining {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        std::mem::discriminant(self).hash(state);
+        match self {
+            Self::Mean | Self::Median => {}
+            Self::SigmaClip {
+                low,
+                high,
+                iterations,
+                median_centre,
+            } => (low.to_bits(), high.to_bits(), iterations, median_centre).hash(state),
+            Self::Winsorized { low, high } => (low.to_bits(), high.to_bits()).hash(state),
+            Self::GeneralizedEsd {
+                alpha,
+                max_outliers,
+            } => (alpha.to_bits(), max_outliers).hash(state),
+            Self::Trimmed { low, high } => (low, high).hash(state),
+            Self::NoiseModel { low, high, sensor } => {
+                let SensorNoise {
+                    read_noise_adu,
+                    electrons_per_adu,
+                    pedestal,
+                } = sensor;
+                let level = match pedestal {
+                    Pedestal::Whole => None,
+                    Pedestal::Level(adu) => Some(adu.to_bits()),
+                };
+                (low.to_bits(), high.to_bits(), level).hash(state);
+                (read_noise_adu.to_bits(), electrons_per_adu.to_bits()).hash(state);
+            }
+        }
     }
 }
 
 impl Hash for LightRecipe {
     fn hash<H: Hasher>(&self, state: &mut H) {
         self.hash_shared(state);
-        hash_own(self.input.digest, self.facts.start, self.extras.mask, state);
+        hash_own(
+            &self.input.digest,
+            self.facts.start,
+            self.extras.mask,
+            state,
+        );
     }
 }
 
@@ -130,23 +196,11 @@ impl LightRecipe {
 }
 
 /// What each of many lights that are calibrated alike has of its own.
-fn hash_own<H: Hasher>(digest: Digest, start: Timestamp, mask: Option<f64>, state: &mut H) {
+fn hash_own<H: Hasher>(digest: &Digest, start: Timestamp, mask: Option<f64>, state: &mut H) {
     (digest, start, mask.map(f64::to_bits)).hash(state);
 }
 
-/// Where a file lies does not count.
-impl Hash for Input {
-    fn hash<H: Hasher>(&self, state: &mut H) {
-        let Self {
-            digest,
-            file: _,
-            stamp: _,
-        } = self;
-        digest.hash(state);
-    }
-}
-
-/// Nor does what a product is called.
+/// What a product is called does not count.
 impl Hash for MasterUse {
     fn hash<H: Hasher>(&self, state: &mut H) {
         let Self {
@@ -169,7 +223,7 @@ mod tests {
 
     use super::*;
     use crate::facts::{
-        Camera, Celsius, Combining, Degrees, Digest, FileId, Fingerprint, FlatLevel, Kind,
+        Camera, Celsius, Combining, Degrees, Digest, FileId, Fingerprint, FlatLevel, Input, Kind,
         LightFacts, LightSamples, MasterFacts, Optics, Passband, Photosites, RelPath, RowOrder,
         Seconds, Setting, Stamp,
     };
@@ -216,7 +270,7 @@ mod tests {
     }
 
     fn master() -> MasterRecipe {
-        MasterRecipe {
+        let method = MasterMethod {
             facts: MasterFacts {
                 kind: Kind::Flat,
                 rig: "north".into(),
@@ -232,8 +286,11 @@ mod tests {
             combining: Combining::Mean,
             saturation: 65535.0,
             flat_level: Some(FlatLevel::PerColour),
-            inputs: vec![input(1), input(2)],
             subtract: Some(used(9)),
+        };
+        MasterRecipe {
+            method,
+            inputs: vec![input(1), input(2)],
         }
     }
 
@@ -260,27 +317,27 @@ mod tests {
     fn masters() -> Vec<Recipe> {
         let changes: [fn(&mut MasterRecipe); 17] = [
             |_| {},
-            |recipe| recipe.facts.kind = Kind::FlatDark,
-            |recipe| recipe.facts.rig = "south".into(),
-            |recipe| Arc::make_mut(&mut recipe.facts.camera).gain = Setting::new(101.0),
-            |recipe| Arc::make_mut(&mut recipe.facts.camera).row_order = RowOrder::TopDown,
-            |recipe| recipe.facts.filter = "OIII".into(),
-            |recipe| recipe.facts.exposure = Seconds::new(2.5).unwrap(),
-            |recipe| recipe.facts.temperature = None,
+            |recipe| recipe.method.facts.kind = Kind::FlatDark,
+            |recipe| recipe.method.facts.rig = "south".into(),
+            |recipe| Arc::make_mut(&mut recipe.method.facts.camera).gain = Setting::new(101.0),
+            |recipe| Arc::make_mut(&mut recipe.method.facts.camera).row_order = RowOrder::TopDown,
+            |recipe| recipe.method.facts.filter = "OIII".into(),
+            |recipe| recipe.method.facts.exposure = Seconds::new(2.5).unwrap(),
+            |recipe| recipe.method.facts.temperature = None,
             |recipe| {
-                recipe.facts.optics = Arc::new(Optics {
+                recipe.method.facts.optics = Arc::new(Optics {
                     telescope: None,
                     focal_length_mm: Setting::new(500.0),
                 });
             },
-            |recipe| recipe.facts.rotator = Degrees::new(1.0),
-            |recipe| recipe.facts.first = None,
-            |recipe| recipe.facts.last = None,
-            |recipe| recipe.combining = Combining::Median,
-            |recipe| recipe.saturation = 60000.0,
-            |recipe| recipe.flat_level = Some(FlatLevel::Common),
+            |recipe| recipe.method.facts.rotator = Degrees::new(1.0),
+            |recipe| recipe.method.facts.first = None,
+            |recipe| recipe.method.facts.last = None,
+            |recipe| recipe.method.combining = Combining::Median,
+            |recipe| recipe.method.saturation = 60000.0,
+            |recipe| recipe.method.flat_level = Some(FlatLevel::Common),
             |recipe| recipe.inputs.swap(0, 1),
-            |recipe| recipe.subtract = None,
+            |recipe| recipe.method.subtract = None,
         ];
         let changed = changes.into_iter().map(|change| {
             let mut recipe = master();
@@ -379,7 +436,7 @@ mod tests {
         for change in own {
             let mut other = light();
             change(&mut other);
-            let quick = alike.quick(other.input.digest, other.facts.start, other.extras.mask);
+            let quick = alike.quick(&other.input.digest, other.facts.start, other.extras.mask);
             assert_eq!(quick, Recipe::Light(other).quick());
         }
     }
