@@ -103,11 +103,15 @@ pub fn plan_with(
 
 /// Lights that stand on file and that the present methods have not measured, by name.
 fn to_measure(snapshot: &Snapshot, settings: &Settings, plan: &Plan) -> Vec<ToMeasure> {
+    let others: DigestSet<_> = snapshot.made.not_measured_by(measure::METHODS).collect();
+    if others.is_empty() {
+        return Vec::new();
+    }
     let lights = plan.lights.iter();
     let calibrated =
         lights.filter_map(|(index, state)| Some((&snapshot.entries[*index], state.product()?)));
     let mut lights: Vec<ToMeasure> = calibrated
-        .filter(|(_, print)| snapshot.measured.get(print) != Some(&measure::METHODS))
+        .filter(|(_, print)| others.contains(print))
         .filter_map(|(entry, print)| {
             let made = snapshot.made.get(print)?;
             let Content::Frame { frame, .. } = &entry.content else {
@@ -128,18 +132,18 @@ fn to_measure(snapshot: &Snapshot, settings: &Settings, plan: &Plan) -> Vec<ToMe
 
 /// Contents that are there and claimed by a current profile: what is made from these alone could be
 /// made again, or has no claim to stay.
-struct Remakable {
+struct Remakable<'a> {
     /// The entry that stands for each content, there or vanished.
-    entries: DigestMap<Digest, usize>,
+    entries: cast::ByContent<'a>,
     /// By the entry that stands for a content.
     there: Vec<bool>,
 }
 
-impl Remakable {
+impl<'a> Remakable<'a> {
     fn of(
         snapshot: &Snapshot,
         settings: &Settings,
-        originals: DigestMap<Digest, usize>,
+        originals: cast::ByContent<'a>,
         casts: &[cast::Cast<'_>],
         plan: &Plan,
     ) -> Self {
@@ -208,7 +212,7 @@ fn order(task: &Task) -> (u8, String) {
 /// Products on file that are not wanted and may go: all of their raws are there, nothing on file
 /// leans on them, and either another product on file stands for what they show, or they could be
 /// made again to the byte, their masters included.
-fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &Remakable) -> Vec<Fingerprint> {
+fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &Remakable<'_>) -> Vec<Fingerprint> {
     let masters = plan.masters.keys();
     let masters = masters.filter(|print| snapshot.made.contains(print));
     let lines = plan.lines.values().flat_map(BTreeMap::values);
@@ -255,7 +259,7 @@ fn superseded(snapshot: &Snapshot, plan: &Plan, remakable: &Remakable) -> Vec<Fi
 struct Others<'a> {
     snapshot: &'a Snapshot,
     plan: &'a Plan,
-    remakable: &'a Remakable,
+    remakable: &'a Remakable<'a>,
     /// Contents that a product on file stands for, and which; once it is asked for.
     standing: Option<DigestMap<Digest, Fingerprint>>,
     /// What can be made again: a master serves many lights.

@@ -104,7 +104,7 @@ impl Catalogue {
             let mut rows = statement.query([])?;
             while let Some(row) = rows.next()? {
                 let fingerprint = Fingerprint::new(row.get(0)?);
-                snapshot.measured.insert(fingerprint, row.get(1)?);
+                snapshot.made.measure(fingerprint, row.get(1)?);
             }
             let mut statement = connection.prepare_cached("SELECT figures, key FROM sensor")?;
             let mut rows = statement.query([])?;

@@ -16,9 +16,9 @@ use jiff::Timestamp;
 
 use super::*;
 use crate::facts::{
-    Camera, Celsius, Cfa, Colour, DarkSignal, Degrees, Digest, DigestMap, Estimate, Frame,
-    InputCount, Kind, Look, MESH, MadeStats, MasterFacts, MasterUse, Optics, Pair, PlaneSample,
-    Pointing, RelPath, RowOrder, Sample, Seconds, Setting, Snapshot, Temporal, Transfer,
+    Camera, Celsius, Cfa, Colour, DarkSignal, Degrees, Digest, Estimate, Frame, InputCount, Kind,
+    Look, MESH, MadeStats, MasterFacts, MasterUse, Optics, Pair, PlaneSample, Pointing, RelPath,
+    RowOrder, Sample, Seconds, Setting, Snapshot, Temporal, Transfer,
 };
 use fixtures::*;
 
@@ -55,8 +55,9 @@ fn what_was_measured_goes_with_its_product() {
     catalogue.measured(&print(1), 1, &measured(1.0)).unwrap();
     catalogue.measured(&print(2), 1, &measured(2.0)).unwrap();
     catalogue.measured(&print(2), 2, &measured(2.5)).unwrap();
-    let known = catalogue.snapshot().unwrap().measured;
-    assert_eq!(known, DigestMap::from_iter([(print(1), 1), (print(2), 2)]));
+    let known = catalogue.snapshot().unwrap().made;
+    let versions = [1, 2, 3].map(|number| known.measured_by(&print(number)));
+    assert_eq!(versions, [Some(1), Some(2), None]);
     let found = catalogue.measures([print(2), print(3)]).unwrap();
     assert_eq!(found, BTreeMap::from([(print(2), measured(2.5))]));
     catalogue.unmade(&[print(2)]).unwrap();

@@ -316,7 +316,6 @@ impl Engine {
         if let Some(snapshot) = &mut self.snapshot {
             for fingerprint in &gone {
                 snapshot.made.remove(fingerprint);
-                snapshot.measured.remove(fingerprint);
             }
         }
         if !gone.is_empty() {

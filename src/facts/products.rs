@@ -6,7 +6,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Index;
 
-use super::{Digest, DigestMap, Fingerprint, Made, line_of};
+use super::{Digest, DigestMap, DigestSet, Fingerprint, Made, line_of};
 
 /// Products on file.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -16,6 +16,9 @@ pub struct Products {
     lights_of: ByFrame,
     lines_of: ByFrame,
     masters_of: ByFrame,
+    /// Calibrated lights by the version of the methods that measured them, those that were not measured
+    /// under none. There is no empty set.
+    measured: BTreeMap<Option<u32>, DigestSet<Fingerprint>>,
 }
 
 type ByFrame = DigestMap<Digest, Few>;
@@ -46,12 +49,17 @@ impl Few {
 }
 
 impl Products {
-    /// Adds a product, in the place of one of its fingerprint, which is given back.
+    /// Adds a product, in the place of one of its fingerprint, which is given back. What was measured
+    /// on that one holds for this one.
     pub fn insert(&mut self, made: Made) -> Option<Made> {
         let print = made.fingerprint;
+        let version = self.measured_by(&print);
         let before = self.remove(&print);
         if made.facts.is_some() {
             self.masters.insert(print);
+        }
+        if is_light(&made) {
+            self.measured.entry(version).or_default().insert(print);
         }
         let by_frame = self.by_frame(&made);
         for digest in &made.inputs {
@@ -67,6 +75,7 @@ impl Products {
     pub fn remove(&mut self, print: &Fingerprint) -> Option<Made> {
         let made = self.all.remove(print)?;
         self.masters.remove(print);
+        self.forget_measure(print);
         let by_frame = self.by_frame(&made);
         for digest in &made.inputs {
             let known = by_frame.remove(digest);
@@ -123,6 +132,43 @@ impl Products {
         self.masters_of.get(digest).map_or(&[], Few::as_slice)
     }
 
+    /// Takes note of a calibrated light that was measured by this version of the methods.
+    pub fn measure(&mut self, print: Fingerprint, version: u32) {
+        if self.all.get(&print).is_some_and(is_light) {
+            self.forget_measure(&print);
+            self.measured
+                .entry(Some(version))
+                .or_default()
+                .insert(print);
+        }
+    }
+
+    fn forget_measure(&mut self, print: &Fingerprint) {
+        self.measured.retain(|_, prints| {
+            prints.remove(print);
+            !prints.is_empty()
+        });
+    }
+
+    /// The version of the methods that a calibrated light was measured by, if it was.
+    pub fn measured_by(&self, print: &Fingerprint) -> Option<u32> {
+        let mut known = self.measured.iter();
+        *known.find(|(_, prints)| prints.contains(print))?.0
+    }
+
+    /// Calibrated lights that were not measured by this version of the methods, in no order.
+    pub fn not_measured_by(&self, version: u32) -> impl Iterator<Item = &Fingerprint> {
+        let others = self.measured.iter();
+        let others = others.filter(move |(by, _)| **by != Some(version));
+        others.flat_map(|(_, prints)| prints)
+    }
+
+    /// How many calibrated lights were measured, by whatever version.
+    pub fn measured(&self) -> usize {
+        let known = self.measured.iter().filter(|(by, _)| by.is_some());
+        known.map(|(_, prints)| prints.len()).sum()
+    }
+
     /// The products of these fingerprints.
     pub fn each(&self, prints: &[Fingerprint]) -> impl Iterator<Item = &Made> {
         prints.iter().filter_map(|print| self.all.get(print))
@@ -137,6 +183,10 @@ impl Products {
     pub fn is_empty(&self) -> bool {
         self.all.is_empty()
     }
+}
+
+fn is_light(made: &Made) -> bool {
+    made.facts.is_none() && line_of(&made.method).is_none()
 }
 
 impl Index<&Fingerprint> for Products {
@@ -235,10 +285,42 @@ mod tests {
     fn of_one_fingerprint_there_is_one_product_and_the_last_holds() {
         let mut products = Products::default();
         products.insert(made(9, "light/1", &[1]));
+        products.measure(Fingerprint::new([9; 32]), 4);
         let before = products.insert(master(9, &[2]));
         assert_eq!(before, Some(made(9, "light/1", &[1])));
         assert_eq!(products.len(), 1);
         assert!(products.lights_of(&frame(1)).is_empty());
         assert_eq!(numbers(products.masters_of(&frame(2))), [9]);
+        assert_eq!(products.measured(), 0);
+    }
+
+    #[test]
+    fn what_was_measured_goes_with_its_light() {
+        let print = |number: u8| Fingerprint::new([number; 32]);
+        let mut products = Products::default();
+        products.insert(made(1, "light/1", &[1]));
+        products.insert(made(2, "light/1", &[2]));
+        products.insert(made(3, "light/1", &[3]));
+        products.insert(made(4, "line/1 red line=Ha", &[3]));
+        products.insert(master(5, &[4]));
+        for (number, version) in [(1, 6), (2, 5), (4, 6), (5, 6), (9, 6)] {
+            products.measure(print(number), version);
+        }
+        let others = |products: &Products, version| {
+            let mut prints: Vec<Fingerprint> = products.not_measured_by(version).copied().collect();
+            prints.sort();
+            numbers(&prints)
+        };
+        assert_eq!(products.measured(), 2, "lights only");
+        assert_eq!(others(&products, 6), [2, 3]);
+        products.measure(print(2), 6);
+        assert_eq!(products.measured_by(&print(2)), Some(6));
+        assert_eq!(others(&products, 6), [3]);
+        // Made again to the byte.
+        products.insert(made(2, "light/1", &[2]));
+        assert_eq!(others(&products, 6), [3]);
+        products.remove(&print(2));
+        products.insert(made(2, "light/1", &[2]));
+        assert_eq!(others(&products, 6), [2, 3]);
     }
 }

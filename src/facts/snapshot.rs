@@ -6,8 +6,8 @@ use std::sync::Arc;
 use jiff::Timestamp;
 
 use super::{
-    Digest, DigestMap, FileId, Fingerprint, Frame, Products, Sample, SensorFigures, Stamp,
-    Supplied, SuppliedMaster,
+    Digest, FileId, Fingerprint, Frame, Products, Sample, SensorFigures, Stamp, Supplied,
+    SuppliedMaster,
 };
 
 /// What a file turned out to be.
@@ -73,8 +73,6 @@ pub struct Snapshot {
     pub entries: Vec<Entry>,
     /// Products on file.
     pub made: Products,
-    /// Lights that were measured, by which version of the methods.
-    pub measured: DigestMap<Fingerprint, u32>,
     /// What raw frames say of their sensors, by the keys of the tasks.
     pub sensors: BTreeMap<Fingerprint, SensorFigures>,
     /// Recipes that failed.

@@ -88,7 +88,7 @@ fn calibrated(known: &Known<'_>, members: &[usize]) -> impl Iterator<Item = (usi
 /// The measured lights among a night's files, with the version of the methods they were measured by.
 pub fn lights_of(known: &Known<'_>, members: &[usize]) -> BTreeMap<Fingerprint, u32> {
     calibrated(known, members)
-        .filter_map(|(_, print)| Some((print, *known.snapshot.measured.get(&print)?)))
+        .filter_map(|(_, print)| Some((print, known.snapshot.made.measured_by(&print)?)))
         .collect()
 }
 

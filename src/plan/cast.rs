@@ -8,12 +8,16 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
+use rayon::prelude::*;
 
 use crate::facts::{
     CalibrationState, Content, Digest, DigestMap, Entry, Frame, Input, Kind, LightState, Plan,
     Profile, Sample, Seconds, Settings, Snapshot,
 };
 use crate::frame::name_matches;
+
+/// So many files are looked at in one go.
+const PART: usize = 4096;
 
 /// A usable frame.
 #[derive(Clone, Copy, Debug)]
@@ -68,7 +72,7 @@ pub fn cast<'a>(
     snapshot: &'a Snapshot,
     settings: &'a Settings,
     plan: &mut Plan,
-) -> (Vec<Cast<'a>>, DigestMap<Digest, usize>) {
+) -> (Vec<Cast<'a>>, ByContent<'a>) {
     let ((mut casts, others), Originals { by_content, copies }) =
         rayon::join(|| usable(snapshot, settings), || Originals::of(snapshot));
     for (&index, &original) in &copies {
@@ -120,18 +124,39 @@ pub fn cast<'a>(
 /// All frames of rigs with a profile whose pixels can be used, copies among them; and the places of the
 /// other frames.
 fn usable<'a>(snapshot: &'a Snapshot, settings: &'a Settings) -> (Vec<Cast<'a>>, Vec<usize>) {
-    // Moving what outgrew its room costs more than room that is not used.
-    let share = snapshot.entries.len() / settings.profiles.len().max(1);
-    let room = || Vec::with_capacity(share);
-    let mut casts: Vec<Cast<'a>> = settings
-        .profiles
-        .iter()
-        .map(|profile| Cast {
-            profile,
-            calibration: BTreeMap::new(),
-            lights: room(),
-        })
-        .collect();
+    let parts = snapshot.entries.par_chunks(PART).enumerate();
+    let parts = parts.map(|(number, part)| usable_of(number * PART, part, settings));
+    let parts: Vec<_> = parts.collect();
+    let mut casts = empty(settings);
+    let mut others = Vec::new();
+    for (found, more) in parts {
+        for (cast, found) in casts.iter_mut().zip(found) {
+            cast.lights.extend(found.lights);
+            for (kind, frames) in found.calibration {
+                cast.calibration.entry(kind).or_default().extend(frames);
+            }
+        }
+        others.extend(more);
+    }
+    (casts, others)
+}
+
+fn empty(settings: &Settings) -> Vec<Cast<'_>> {
+    let of_rig = |profile| Cast {
+        profile,
+        calibration: BTreeMap::new(),
+        lights: Vec::new(),
+    };
+    settings.profiles.iter().map(of_rig).collect()
+}
+
+/// The same of some of the entries, the first of which has this place.
+fn usable_of<'a>(
+    first: usize,
+    entries: &'a [Entry],
+    settings: &'a Settings,
+) -> (Vec<Cast<'a>>, Vec<usize>) {
+    let mut casts = empty(settings);
     let mut others = Vec::new();
     let site = &settings.site;
     // Files that lie side by side are of one night, mostly.
@@ -147,7 +172,7 @@ fn usable<'a>(snapshot: &'a Snapshot, settings: &'a Settings) -> (Vec<Cast<'a>>,
             }
         }
     };
-    for (index, entry) in snapshot.entries.iter().enumerate() {
+    for (index, entry) in (first..).zip(entries) {
         let Content::Frame {
             digest,
             frame,
@@ -175,10 +200,7 @@ fn usable<'a>(snapshot: &'a Snapshot, settings: &'a Settings) -> (Vec<Cast<'a>>,
         };
         match frame.kind {
             Kind::Light => cast.lights.push(member),
-            kind => {
-                let frames = cast.calibration.entry(kind).or_insert_with(room);
-                frames.push(member);
-            }
+            kind => cast.calibration.entry(kind).or_default().push(member),
         }
     }
     (casts, others)
@@ -236,26 +258,28 @@ fn refuse(plan: &mut Plan, index: usize, kind: Kind, reason: String) {
     }
 }
 
+/// For every content the place of the entry that stands for it.
+pub type ByContent<'a> = DigestMap<&'a Digest, usize>;
+
 /// For every content the one file that stands for it. Of those that are there, the one with the
 /// smallest start and identity: copies have the same header, and entries are in order of identity.
 /// Where all have vanished, the one that was last seen to come.
-struct Originals {
-    /// Its place among the entries.
-    by_content: DigestMap<Digest, usize>,
+struct Originals<'a> {
+    by_content: ByContent<'a>,
     /// The same by the places of all other entries of that content.
     copies: BTreeMap<usize, usize>,
 }
 
-impl Originals {
-    fn of(snapshot: &Snapshot) -> Self {
-        let mut by_content: DigestMap<Digest, usize> = DigestMap::default();
+impl<'a> Originals<'a> {
+    fn of(snapshot: &'a Snapshot) -> Self {
+        let mut by_content = ByContent::default();
         by_content.reserve(snapshot.entries.len());
         let mut copies = BTreeMap::new();
         for (index, entry) in snapshot.entries.iter().enumerate() {
             let Content::Frame { digest, .. } = &entry.content else {
                 continue;
             };
-            let best = by_content.entry(*digest).or_insert(index);
+            let best = by_content.entry(digest).or_insert(index);
             if *best == index {
                 continue;
             }
@@ -270,10 +294,10 @@ impl Originals {
             } else {
                 index
             };
-            copies.insert(copy, *digest);
+            copies.insert(copy, digest);
         }
         let copies = copies.into_iter();
-        let copies = copies.map(|(copy, digest)| (copy, by_content[&digest]));
+        let copies = copies.map(|(copy, digest)| (copy, by_content[digest]));
         Self {
             copies: copies.collect(),
             by_content,

@@ -22,7 +22,7 @@ pub struct Given<'a> {
     pub(super) snapshot: &'a Snapshot,
     pub(super) settings: &'a Settings,
     pub(super) patience: Patience,
-    pub(super) remakable: &'a Remakable,
+    pub(super) remakable: &'a Remakable<'a>,
 }
 
 /// One rig while it is being planned.

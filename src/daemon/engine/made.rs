@@ -41,9 +41,7 @@ impl Engine {
             .measured(&light.fingerprint, measure::METHODS, found)?;
         self.teller.night(light.night);
         if let Some(snapshot) = &mut self.snapshot {
-            snapshot
-                .measured
-                .insert(light.fingerprint, measure::METHODS);
+            snapshot.made.measure(light.fingerprint, measure::METHODS);
         }
         Ok(())
     }
