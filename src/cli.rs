@@ -22,6 +22,8 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
+pub use run::frugal;
+
 use crate::night::plain;
 
 /// Takes in a night's subframes, calibrates the lights, and leaves a log for the morning.

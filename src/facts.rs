@@ -4,6 +4,7 @@
 //! a value that exists is a value that makes sense. Units live in the types ([`Seconds`],
 //! [`Celsius`], [`Degrees`]); a bare number's unit is in its name.
 
+mod by_entry;
 mod digest;
 mod file;
 mod frame;
@@ -28,6 +29,7 @@ mod supplied;
 mod targets;
 mod units;
 
+pub use by_entry::ByEntry;
 pub use digest::{Digest, DigestMap, DigestSet, EightBytes, Fingerprint};
 pub use file::{FileId, Look, RelPath, Stamp};
 pub use frame::{

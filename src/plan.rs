@@ -46,8 +46,8 @@ use sets::Sets;
 #[cfg(doc)]
 use crate::facts::Recipe;
 use crate::facts::{
-    CalibrationState, Content, Digest, DigestMap, DigestSet, Fingerprint, Kind, LightState, Made,
-    Plan, Settings, Snapshot, Task, ToMeasure, Wait,
+    ByEntry, CalibrationState, Content, Digest, DigestMap, DigestSet, Fingerprint, Kind,
+    LightState, Made, Plan, Settings, Snapshot, Task, ToMeasure, Wait,
 };
 use crate::measure;
 
@@ -74,7 +74,12 @@ pub fn plan_with(
 ) -> Plan {
     memory.turn(&settings.profiles);
     let memory = &*memory;
-    let mut plan = Plan::default();
+    let entries = snapshot.entries.len();
+    let mut plan = Plan {
+        lights: ByEntry::with_room(entries),
+        calibration: ByEntry::with_room(entries),
+        ..Plan::default()
+    };
     let (casts, originals) = cast::cast(snapshot, settings, &mut plan);
     let remakable = Remakable::of(snapshot, settings, originals, &casts, &plan);
     let mut needs = shoot::Needs::default();
@@ -109,7 +114,7 @@ fn to_measure(snapshot: &Snapshot, settings: &Settings, plan: &Plan) -> Vec<ToMe
     }
     let lights = plan.lights.iter();
     let calibrated =
-        lights.filter_map(|(index, state)| Some((&snapshot.entries[*index], state.product()?)));
+        lights.filter_map(|(index, state)| Some((&snapshot.entries[index], state.product()?)));
     let mut lights: Vec<ToMeasure> = calibrated
         .filter(|(_, print)| others.contains(print))
         .filter_map(|(entry, print)| {
@@ -176,7 +181,7 @@ impl<'a> Remakable<'a> {
 /// once made from one of them has no claim to stay. A rig without a profile is another matter: it
 /// has retired, and its products with honour.
 fn refused_but_there(snapshot: &Snapshot, settings: &Settings, plan: &Plan) -> Vec<Digest> {
-    let out = |index: &usize| match &snapshot.entries[*index] {
+    let out = |index: usize| match &snapshot.entries[index] {
         entry if !entry.present => None,
         entry => match &entry.content {
             Content::Frame { digest, frame, .. } => {
@@ -309,8 +314,8 @@ fn standing(snapshot: &Snapshot, plan: &Plan) -> DigestMap<Digest, Fingerprint> 
         let Content::Frame { digest, .. } = &entry.content else {
             continue;
         };
-        let light = plan.lights.get(&index).and_then(LightState::product);
-        let master = plan.calibration.get(&index).and_then(|state| match state {
+        let light = plan.lights.get(index).and_then(LightState::product);
+        let master = plan.calibration.get(index).and_then(|state| match state {
             CalibrationState::Used(fingerprint) => Some(fingerprint),
             _ => None,
         });
@@ -322,11 +327,6 @@ fn standing(snapshot: &Snapshot, plan: &Plan) -> DigestMap<Digest, Fingerprint> 
         );
     }
     standing
-}
-
-/// Adds what becomes of frames all at once, which takes less than one after another.
-fn add_all<T>(known: &mut BTreeMap<usize, T>, states: Vec<(usize, T)>) {
-    known.append(&mut states.into_iter().collect());
 }
 
 /// What a wait comes down to: the innermost reason.

@@ -71,7 +71,7 @@ const FRUGAL: [(&str, &str); 2] = [("MIMALLOC_PURGE_DELAY", "0"), ("MIMALLOC_ALL
 /// Begins again with these settings, as the same process, where they are not made. The allocator
 /// reads them from the environment before anything of ours runs, so that they cannot be made from
 /// within.
-fn frugal() -> anyhow::Result<()> {
+pub fn frugal() -> anyhow::Result<()> {
     if FRUGAL
         .iter()
         .all(|(name, _)| std::env::var_os(name).is_some())

@@ -218,8 +218,8 @@ fn closings(snapshot: &Snapshot, settings: &Settings, now: Timestamp) -> Vec<(Ti
 /// What waits, with the reason and the last night whose frames would still serve.
 fn waits(snapshot: &Snapshot, plan: &Plan, settings: &Settings) -> Vec<String> {
     let mut lights: BTreeMap<_, usize> = BTreeMap::new();
-    for (index, state) in &plan.lights {
-        if let (LightState::Waiting(wait), Some(entry)) = (state, snapshot.entries.get(*index))
+    for (index, state) in plan.lights.iter() {
+        if let (LightState::Waiting(wait), Some(entry)) = (state, snapshot.entries.get(index))
             && let Content::Frame { frame, .. } = &entry.content
         {
             let night = settings.site.night_of(entry.moment());

@@ -145,7 +145,7 @@ impl Teller {
             .complete(&settings.output, |night| nights.contains_key(night), go_on)?;
         for (night, members) in nights {
             let waits =
-                |index: &usize| matches!(plan.lights.get(index), Some(LightState::Waiting(_)));
+                |index: &usize| matches!(plan.lights.get(*index), Some(LightState::Waiting(_)));
             if !self.all && !self.nights.contains(&night) && !members.iter().any(waits) {
                 continue;
             }

@@ -8,8 +8,8 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::{
-    Camera, Celsius, DarkVerdict, Degrees, Fingerprint, Kind, MasterFacts, MasterUse, Recipe,
-    Seconds, SensorTask, Setting, Supplied,
+    ByEntry, Camera, Celsius, DarkVerdict, Degrees, Fingerprint, Kind, MasterFacts, MasterUse,
+    Recipe, Seconds, SensorTask, Setting, Supplied,
 };
 
 /// One product to make now: all that goes into it is there.
@@ -269,11 +269,11 @@ pub struct Plan {
     /// What can be measured now.
     pub to_measure: Vec<ToMeasure>,
     /// Every light, by index into the snapshot's entries.
-    pub lights: BTreeMap<usize, LightState>,
+    pub lights: ByEntry<LightState>,
     /// Planes of single lines that are on file, by the light's index and the line's name.
     pub lines: BTreeMap<usize, BTreeMap<String, Fingerprint>>,
     /// Every calibration frame, by index.
-    pub calibration: BTreeMap<usize, CalibrationState>,
+    pub calibration: ByEntry<CalibrationState>,
     /// Vanished files whose bytes now lie under another name: they are accounted for there.
     pub moved: BTreeSet<usize>,
     /// Every master on file or wanted.

@@ -164,7 +164,7 @@ impl Lists {
             Content::Refused(reason) => self.refused.push((place, plain(reason))),
             Content::Ignored(reason) => self.ignored.push((place, plain(reason))),
             Content::Frame { frame, .. } if frame.kind == Kind::Light => {
-                match plan.lights.get(&at) {
+                match plan.lights.get(at) {
                     Some(LightState::Ignored(reason)) => {
                         self.ignored.push((place, plain(reason)));
                     }
@@ -176,7 +176,7 @@ impl Lists {
                 }
             }
             Content::Frame { frame, digest, .. } => {
-                let state = plan.calibration.get(&at);
+                let state = plan.calibration.get(at);
                 let calibration = self.calibration(snapshot, plan, entry, frame, digest, state);
                 self.calibration.push((place, calibration));
             }

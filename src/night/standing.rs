@@ -79,7 +79,7 @@ impl Standing {
 fn calibrated(known: &Known<'_>, members: &[usize]) -> impl Iterator<Item = (usize, Fingerprint)> {
     members
         .iter()
-        .filter_map(|&at| match known.plan.lights.get(&at) {
+        .filter_map(|&at| match known.plan.lights.get(at) {
             Some(LightState::Calibrated(fingerprint)) => Some((at, *fingerprint)),
             _ => None,
         })

@@ -69,7 +69,7 @@ fn remarks(frames: &[(usize, &Entry, &Frame)]) -> Vec<String> {
 fn cut_off(frames: &[(usize, &Entry, &Frame)], snapshot: &Snapshot, plan: &Plan) -> Vec<String> {
     let mut groups: BTreeMap<&str, Vec<&FileId>> = BTreeMap::new();
     for (at, entry, frame) in frames {
-        let Some(LightState::Calibrated(print)) = plan.lights.get(at) else {
+        let Some(LightState::Calibrated(print)) = plan.lights.get(*at) else {
             continue;
         };
         let stats = snapshot.made.get(print).map(|made| &made.stats);
@@ -144,7 +144,7 @@ fn high_sun(
     let mut files = Vec::new();
     let mut highest = 0.0;
     for (at, entry, frame) in frames {
-        let is_meant = !matches!(plan.lights.get(at), Some(LightState::Ignored(_)));
+        let is_meant = !matches!(plan.lights.get(*at), Some(LightState::Ignored(_)));
         let Some(start) = frame
             .start
             .filter(|_| frame.kind == Kind::Light && is_meant)

@@ -127,7 +127,18 @@ fn usable<'a>(snapshot: &'a Snapshot, settings: &'a Settings) -> (Vec<Cast<'a>>,
     let parts = snapshot.entries.par_chunks(PART).enumerate();
     let parts = parts.map(|(number, part)| usable_of(number * PART, part, settings));
     let parts: Vec<_> = parts.collect();
-    let mut casts = empty(settings);
+    let mut casts = empty(settings, 0);
+    // Moving what outgrew its room costs more than counting first.
+    for (place, cast) in casts.iter_mut().enumerate() {
+        let found = || parts.iter().map(|(casts, _)| &casts[place]);
+        cast.lights
+            .reserve(found().map(|cast| cast.lights.len()).sum());
+        for kind in Kind::CALIBRATION {
+            let frames = found().filter_map(|cast| cast.calibration.get(&kind));
+            let all = Vec::with_capacity(frames.map(Vec::len).sum());
+            cast.calibration.insert(kind, all);
+        }
+    }
     let mut others = Vec::new();
     for (found, more) in parts {
         for (cast, found) in casts.iter_mut().zip(found) {
@@ -141,11 +152,11 @@ fn usable<'a>(snapshot: &'a Snapshot, settings: &'a Settings) -> (Vec<Cast<'a>>,
     (casts, others)
 }
 
-fn empty(settings: &Settings) -> Vec<Cast<'_>> {
+fn empty(settings: &Settings, room: usize) -> Vec<Cast<'_>> {
     let of_rig = |profile| Cast {
         profile,
         calibration: BTreeMap::new(),
-        lights: Vec::new(),
+        lights: Vec::with_capacity(room),
     };
     settings.profiles.iter().map(of_rig).collect()
 }
@@ -156,7 +167,9 @@ fn usable_of<'a>(
     entries: &'a [Entry],
     settings: &'a Settings,
 ) -> (Vec<Cast<'a>>, Vec<usize>) {
-    let mut casts = empty(settings);
+    // Room that is not used costs nothing.
+    let room = entries.len();
+    let mut casts = empty(settings, room);
     let mut others = Vec::new();
     let site = &settings.site;
     // Files that lie side by side are of one night, mostly.
@@ -200,7 +213,12 @@ fn usable_of<'a>(
         };
         match frame.kind {
             Kind::Light => cast.lights.push(member),
-            kind => cast.calibration.entry(kind).or_default().push(member),
+            kind => {
+                let frames = cast.calibration.entry(kind);
+                frames
+                    .or_insert_with(|| Vec::with_capacity(room))
+                    .push(member);
+            }
         }
     }
     (casts, others)
@@ -347,5 +365,5 @@ fn ignore_short_shots(cast: &mut Cast<'_>, plan: &mut Plan) {
         }
     }
     cast.lights
-        .retain(|member| !plan.lights.contains_key(&member.index));
+        .retain(|member| !plan.lights.contains(member.index));
 }

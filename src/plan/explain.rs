@@ -82,7 +82,7 @@ fn outcome(plan: &Plan, snapshot: &Snapshot, index: usize) -> Vec<String> {
             .get(fingerprint)
             .map_or(String::new(), |made| made.product.clone())
     };
-    if let Some(state) = plan.lights.get(&index) {
+    if let Some(state) = plan.lights.get(index) {
         return vec![match state {
             LightState::Calibrated(fingerprint) => format!("calibrated: {}", product(fingerprint)),
             LightState::Waiting(wait) => format!("waiting: {wait}"),
@@ -90,7 +90,7 @@ fn outcome(plan: &Plan, snapshot: &Snapshot, index: usize) -> Vec<String> {
             LightState::Ignored(reason) => format!("ignored: {reason}"),
         }];
     }
-    plan.calibration.get(&index).map_or(Vec::new(), |state| {
+    plan.calibration.get(index).map_or(Vec::new(), |state| {
         vec![match state {
             CalibrationState::Used(fingerprint) => format!("used in {}", product(fingerprint)),
             CalibrationState::LeftOut(reason) => format!("left out: {reason}"),

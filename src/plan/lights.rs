@@ -14,7 +14,7 @@ use super::matching::Want;
 use super::rig::{Lack, Pick, Rig};
 use super::shoot::{Needs, Waiting};
 use super::tonight::Tonight;
-use super::{add_all, names, supplied};
+use super::{names, supplied};
 use crate::facts::{
     Celsius, Digest, Extras, Fingerprint, Kind, LightFacts, LightRecipe, LightSamples, LightState,
     LineRecipe, Made, Passband, Recipe, Shoot, Task, Wait, line_of,
@@ -181,16 +181,15 @@ impl<'a> Rig<'a, '_> {
         let nights: Vec<&[Member<'a>]> = self.cast.nights().collect();
         let night = |lights: &&[Member<'a>]| rig.night(lights, &faults);
         let outcomes: Vec<OfNight> = nights.par_iter().map(night).collect();
-        let mut states = Vec::with_capacity(self.cast.lights.len());
         for (lights, outcome) in nights.into_iter().zip(outcomes) {
             let OfNight {
-                states: found,
+                states,
                 lines,
                 tasks,
                 needed,
                 warnings,
             } = outcome;
-            states.extend(found);
+            self.plan.lights.extend(states);
             self.plan.lines.extend(lines);
             self.plan.tasks.extend(tasks);
             for warning in warnings {
@@ -200,7 +199,6 @@ impl<'a> Rig<'a, '_> {
                 needs.add(lights[0].night, shoot, waiting);
             }
         }
-        add_all(&mut self.plan.lights, states);
     }
 
     /// What becomes of the lights of one night.

@@ -12,20 +12,18 @@ use super::matching::{Offer, Readiness, Want, describe};
 use super::rig::{Pick, Rig};
 use super::sets::Judged;
 use super::shoot::{Needs, Waiting};
-use super::{Patience, add_all, names, root, sets, supplied};
+use super::{Patience, names, root, sets, supplied};
 use crate::combine::by_count;
 use crate::facts::{
     CalibrationState, Digest, Fingerprint, FrameRule, Kind, Made, MasterFacts, MasterMethod,
     MasterRecipe, MasterState, MasterUse, PlannedMaster, Recipe, Rule, Shoot, Task, Wait,
 };
 
-/// What becomes of frames, by their places in the snapshot.
-type States = Vec<(usize, CalibrationState)>;
-
 /// What becomes of a set, and what comes of that.
 #[derive(Default)]
 struct OfSet {
-    states: States,
+    /// What becomes of its frames, by their places in the snapshot.
+    states: Vec<(usize, CalibrationState)>,
     master: Option<(PlannedMaster, Readiness)>,
     task: Option<Task>,
     /// What the master lacks, and the night that it is asked for.
@@ -55,17 +53,13 @@ impl<'a> Rig<'a, '_> {
             let rig = &*self;
             let outcome = |set| rig.set(set, kind, rule, &kept);
             let outcomes: Vec<OfSet> = sets.par_iter().map(outcome).collect();
-            let frames = outcomes.iter().map(|outcome| outcome.states.len());
-            let mut states = Vec::with_capacity(frames.sum());
             for outcome in outcomes {
-                states.extend(self.take(outcome, needs));
+                self.take(outcome, needs);
             }
-            add_all(&mut self.plan.calibration, states);
         }
     }
 
-    /// Takes in all but what becomes of the frames.
-    fn take(&mut self, outcome: OfSet, needs: &mut Needs) -> States {
+    fn take(&mut self, outcome: OfSet, needs: &mut Needs) {
         let OfSet {
             states,
             master,
@@ -73,6 +67,7 @@ impl<'a> Rig<'a, '_> {
             lack,
             wake,
         } = outcome;
+        self.plan.calibration.extend(states);
         self.plan.tasks.extend(task);
         if let Some(until) = wake {
             self.wake(until);
@@ -86,7 +81,6 @@ impl<'a> Rig<'a, '_> {
             }
             self.admit(master, readiness);
         }
-        states
     }
 
     /// Masters on file that could not be made again, since not all of their raws are there.

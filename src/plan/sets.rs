@@ -92,14 +92,18 @@ fn sets<'a>(
 ) -> Vec<Vec<Member<'a>>> {
     // They are few, and frames share their cameras: looking through them takes less than comparing
     // for an order.
-    let mut groups: Vec<(Shared<'_>, Vec<Member<'a>>)> = Vec::new();
-    for member in members {
+    let mut groups: Vec<Shared<'_>> = Vec::new();
+    let mut group_of = |member: &Member<'a>| {
         let shared = shared(member.frame, kind);
-        match groups.iter_mut().find(|(known, _)| *known == shared) {
-            Some((_, group)) => group.push(*member),
-            None => groups.push((shared, vec![*member])),
-        }
-    }
+        let known = groups.iter().position(|known| *known == shared);
+        known.unwrap_or_else(|| {
+            groups.push(shared);
+            groups.len() - 1
+        })
+    };
+    let numbers: Vec<usize> = members.iter().map(&mut group_of).collect();
+    let parts = parts(members.iter().copied(), &numbers, groups.len());
+    let mut groups: Vec<_> = groups.into_iter().zip(parts).collect();
     groups.sort_by_key(|(shared, _)| *shared);
     groups
         .into_iter()
@@ -187,16 +191,26 @@ pub fn split<T>(
 ) -> Vec<Vec<T>> {
     let values: Vec<Option<f64>> = group.iter().map(value).collect();
     let known: Vec<f64> = values.iter().flatten().copied().collect();
-    if known.is_empty() && !group.is_empty() {
-        return vec![group];
+    let mut clusters = cluster(&known).into_iter();
+    // Those without the value come first.
+    let number = |value: Option<f64>| value.and_then(|_| clusters.next()).map_or(0, |n| n + 1);
+    let numbers: Vec<usize> = values.into_iter().map(number).collect();
+    let count = numbers.iter().max().map_or(0, |most| most + 1);
+    let mut parts = parts(group, &numbers, count);
+    parts.retain(|part| !part.is_empty());
+    parts
+}
+
+/// Things by the numbers of their parts, in their order.
+fn parts<T>(things: impl IntoIterator<Item = T>, numbers: &[usize], count: usize) -> Vec<Vec<T>> {
+    // Moving what outgrew its room costs more than counting first.
+    let mut sizes = vec![0; count];
+    numbers.iter().for_each(|&number| sizes[number] += 1);
+    let mut parts: Vec<Vec<T>> = sizes.into_iter().map(Vec::with_capacity).collect();
+    for (thing, &number) in things.into_iter().zip(numbers) {
+        parts[number].push(thing);
     }
-    let mut numbers = cluster(&known).into_iter();
-    let mut parts: BTreeMap<Option<usize>, Vec<T>> = BTreeMap::new();
-    for (member, value) in group.into_iter().zip(values) {
-        let number = value.and_then(|_| numbers.next());
-        parts.entry(number).or_default().push(member);
-    }
-    parts.into_values().collect()
+    parts
 }
 
 fn split_runs<'a>(mut group: Vec<Member<'a>>, rule: &FrameRule) -> Vec<Vec<Member<'a>>> {

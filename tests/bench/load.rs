@@ -39,15 +39,19 @@ use std::process::Command;
 use std::time::{Duration, Instant};
 
 use dawnledger::catalogue::Catalogue;
-use dawnledger::config;
 use dawnledger::facts::Settings;
 use dawnledger::plan::{Memory, Patience, plan_with};
+use dawnledger::{cli, config};
 use jiff::Timestamp;
 
 use daemon::Daemon;
 use night::{Frame, night};
 use observatory::files;
 use words::words;
+
+/// The program's, with its settings: memory that is asked for anew costs time.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 
 /// A part by its name, and its folder.
 type Part = (&'static str, &'static str, fn(&Job));
@@ -65,6 +69,7 @@ const PARTS: [Part; 6] = [
 const BUILD: &str = "build";
 
 fn main() {
+    cli::frugal().unwrap();
     let (parts, folder) = words(&PARTS.map(|(name, ..)| name), "dawnledger-load");
     for (name, own, measure) in PARTS {
         if parts.is_empty() || parts.iter().any(|part| part == name) {

@@ -1,6 +1,6 @@
 //! A messy night, built by hand: who ends where, and with which numbers.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 use std::os::unix::ffi::OsStrExt;
 use std::path::Path;
 use std::sync::Arc;
@@ -508,7 +508,7 @@ fn numbers_are_those_of_the_products() {
 #[test]
 fn a_flat_s_bias_is_listed_even_where_no_light_used_it() {
     let (snapshot, mut plan) = messy();
-    plan.lights.clear();
+    plan.lights = Default::default();
     let log = composed(&snapshot, &plan, None);
     let products: Vec<&str> = log.masters.iter().map(|m| &*m.product).collect();
     assert_eq!(products, [BIAS, FLAT]);
@@ -571,8 +571,8 @@ fn a_rebuilt_catalogue_keeps_the_entries_of_raws_it_never_heard_of() {
 
 fn plan_without_files(plan: &Plan) -> Plan {
     Plan {
-        lights: BTreeMap::new(),
-        calibration: BTreeMap::new(),
+        lights: Default::default(),
+        calibration: Default::default(),
         ..plan.clone()
     }
 }
@@ -604,10 +604,9 @@ fn an_ignored_file_that_vanished_is_gone_from_the_log_and_one_on_file_is_not() {
     // It sorts behind all frames but one, whose place in the plan moves up.
     let mut plan = plan;
     snapshot.entries.remove(at);
-    plan.lights = plan
-        .lights
-        .into_iter()
-        .map(|(index, state)| (index - usize::from(index > at), state))
+    let lights = plan.lights.iter();
+    plan.lights = lights
+        .map(|(index, state)| (index - usize::from(index > at), state.clone()))
         .collect();
     let kept = composed(&snapshot, &plan, Some(&log));
     let ignored: Vec<&str> = kept.ignored.iter().map(|p| &*p.file).collect();

@@ -106,8 +106,8 @@ fn every_entry_has_exactly_one_state() {
     let mut disk = all_at_once(&settings, &entries);
     let plan = disk.run();
     for (index, entry) in disk.snapshot.entries.iter().enumerate() {
-        let light = plan.lights.contains_key(&index);
-        let calibration = plan.calibration.contains_key(&index);
+        let light = plan.lights.contains(index);
+        let calibration = plan.calibration.contains(index);
         assert_eq!(
             (light, calibration),
             match kind_of(entry) {
