@@ -143,7 +143,7 @@ pub enum LightState {
     /// Its product is on file.
     Calibrated(Fingerprint),
     /// Not yet.
-    Waiting(Wait),
+    Waiting(Box<Wait>),
     /// Recognised but unusable, or a copy.
     Refused(String),
     /// A shot that was not meant as a light.
@@ -168,7 +168,7 @@ pub enum CalibrationState {
     /// Spoiled, with value and limit.
     LeftOut(String),
     /// Its set waits.
-    Waiting(Wait),
+    Waiting(Box<Wait>),
     /// No rule wants its kind.
     Spare(String),
     /// Recognised but unusable, or a copy.

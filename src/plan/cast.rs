@@ -8,16 +8,12 @@ use std::sync::Arc;
 
 use jiff::Timestamp;
 use jiff::civil::Date;
-use rayon::prelude::*;
 
 use crate::facts::{
     CalibrationState, Content, Digest, DigestMap, Entry, Frame, Input, Kind, LightState, Plan,
     Profile, Sample, Seconds, Settings, Snapshot,
 };
 use crate::frame::name_matches;
-
-/// So many files are looked at in one go.
-const PART: usize = 4096;
 
 /// A usable frame.
 #[derive(Clone, Copy, Debug)]
@@ -124,52 +120,18 @@ pub fn cast<'a>(
 /// All frames of rigs with a profile whose pixels can be used, copies among them; and the places of the
 /// other frames.
 fn usable<'a>(snapshot: &'a Snapshot, settings: &'a Settings) -> (Vec<Cast<'a>>, Vec<usize>) {
-    let parts = snapshot.entries.par_chunks(PART).enumerate();
-    let parts = parts.map(|(number, part)| usable_of(number * PART, part, settings));
-    let parts: Vec<_> = parts.collect();
-    let mut casts = empty(settings, 0);
-    // Moving what outgrew its room costs more than counting first.
-    for (place, cast) in casts.iter_mut().enumerate() {
-        let found = || parts.iter().map(|(casts, _)| &casts[place]);
-        cast.lights
-            .reserve(found().map(|cast| cast.lights.len()).sum());
-        for kind in Kind::CALIBRATION {
-            let frames = found().filter_map(|cast| cast.calibration.get(&kind));
-            let all = Vec::with_capacity(frames.map(Vec::len).sum());
-            cast.calibration.insert(kind, all);
-        }
-    }
-    let mut others = Vec::new();
-    for (found, more) in parts {
-        for (cast, found) in casts.iter_mut().zip(found) {
-            cast.lights.extend(found.lights);
-            for (kind, frames) in found.calibration {
-                cast.calibration.entry(kind).or_default().extend(frames);
-            }
-        }
-        others.extend(more);
-    }
-    (casts, others)
-}
-
-fn empty(settings: &Settings, room: usize) -> Vec<Cast<'_>> {
-    let of_rig = |profile| Cast {
-        profile,
-        calibration: BTreeMap::new(),
-        lights: Vec::with_capacity(room),
-    };
-    settings.profiles.iter().map(of_rig).collect()
-}
-
-/// The same of some of the entries, the first of which has this place.
-fn usable_of<'a>(
-    first: usize,
-    entries: &'a [Entry],
-    settings: &'a Settings,
-) -> (Vec<Cast<'a>>, Vec<usize>) {
-    // Room that is not used costs nothing.
-    let room = entries.len();
-    let mut casts = empty(settings, room);
+    // Moving what outgrew its room costs more than room that is not used.
+    let share = snapshot.entries.len() / settings.profiles.len().max(1);
+    let room = || Vec::with_capacity(share);
+    let mut casts: Vec<Cast<'a>> = settings
+        .profiles
+        .iter()
+        .map(|profile| Cast {
+            profile,
+            calibration: BTreeMap::new(),
+            lights: room(),
+        })
+        .collect();
     let mut others = Vec::new();
     let site = &settings.site;
     // Files that lie side by side are of one night, mostly.
@@ -185,7 +147,7 @@ fn usable_of<'a>(
             }
         }
     };
-    for (index, entry) in (first..).zip(entries) {
+    for (index, entry) in snapshot.entries.iter().enumerate() {
         let Content::Frame {
             digest,
             frame,
@@ -214,10 +176,8 @@ fn usable_of<'a>(
         match frame.kind {
             Kind::Light => cast.lights.push(member),
             kind => {
-                let frames = cast.calibration.entry(kind);
-                frames
-                    .or_insert_with(|| Vec::with_capacity(room))
-                    .push(member);
+                let frames = cast.calibration.entry(kind).or_insert_with(room);
+                frames.push(member);
             }
         }
     }

@@ -19,7 +19,9 @@ use super::sensor::{Sensors, Unknown};
 use super::sets;
 use super::tonight::Tonight;
 use crate::combine::median;
-use crate::facts::{Camera, DarkVerdict, Fingerprint, Kind, Need, Rule, Seconds, Stack, Wait};
+use crate::facts::{
+    ByEntry, Camera, DarkVerdict, Fingerprint, Kind, Need, Rule, Seconds, Stack, Wait,
+};
 use crate::judge::{self, Sensor};
 use crate::measure::sensor::photon_transfer;
 
@@ -57,7 +59,7 @@ impl<'a> Rig<'a, '_> {
         let groups = groups.flat_map_iter(|(first, lights)| rig.sharing(first, lights));
         let mut groups: Vec<(Shared, Vec<usize>)> = groups.collect();
         groups.sort_by(|(a, _), (b, _)| a.cmp(b));
-        self.sensors.of_light = vec![None; self.given.snapshot.entries.len()];
+        self.sensors.of_light = ByEntry::with_room(self.given.snapshot.entries.len());
         let mut states = BTreeMap::new();
         self.own_nights(&mut states);
         self.doubt_scaling();
@@ -81,10 +83,9 @@ impl<'a> Rig<'a, '_> {
             let told = verdict.as_ref().ok();
             let told = told.filter(|verdict| verdict.need != Need::Unknown || self.is_measured());
             self.note(&mut states, shared, told.cloned());
-            let number = self.sensors.verdicts.len();
-            for light in &lights {
-                self.sensors.of_light[light.index] = Some(number);
-            }
+            let number = self.sensors.verdicts.len() as u32;
+            let of_light = lights.iter().map(|light| (light.index, number));
+            self.sensors.of_light.extend(of_light);
             self.sensors.verdicts.push(Group {
                 first: places[0],
                 verdict,
@@ -155,9 +156,8 @@ impl<'a> Rig<'a, '_> {
 
     /// The verdict on a light.
     fn verdict_of(&self, light: &Member<'a>) -> Option<&Group> {
-        self.sensors
-            .verdicts
-            .get((*self.sensors.of_light.get(light.index)?)?)
+        let number = *self.sensors.of_light.get(light.index)?;
+        self.sensors.verdicts.get(number as usize)
     }
 
     /// What is to be said of a light's verdict.

@@ -234,7 +234,7 @@ impl<'a> Rig<'a, '_> {
         if let Some(wait) = self.awaits_verdict(light) {
             return match self.last_product(light.digest) {
                 Some(print) => LightState::Calibrated(print),
-                None => LightState::Waiting(wait),
+                None => LightState::Waiting(Box::new(wait)),
             };
         }
         let passbands = self.passbands(light);
@@ -257,7 +257,7 @@ impl<'a> Rig<'a, '_> {
             // Nothing is to be shot for a light that is gone: it could not be calibrated.
             Err(lack) if !light.entry.present => match self.last_product(light.digest) {
                 Some(print) => LightState::Calibrated(print),
-                None => LightState::Waiting(*lack.wait),
+                None => LightState::Waiting(lack.wait),
             },
             Err(_) if let Some(made) = self.without_its_master(light.digest) => {
                 LightState::Calibrated(made.fingerprint)
@@ -266,7 +266,7 @@ impl<'a> Rig<'a, '_> {
                 let target = light.frame.target.as_deref();
                 let needed = lack.shoot.map(|shoot| (*shoot, Waiting::light(target)));
                 outcome.needed.extend(needed);
-                LightState::Waiting(*lack.wait)
+                LightState::Waiting(lack.wait)
             }
         }
     }
@@ -380,7 +380,7 @@ impl<'a> Rig<'a, '_> {
         // While better masters are on their way, the product on file goes on standing.
         match self.last_product(light.digest) {
             Some(print) => LightState::Calibrated(print),
-            None => LightState::Waiting(wait),
+            None => LightState::Waiting(Box::new(wait)),
         }
     }
 

@@ -25,9 +25,9 @@ struct OfSet {
     /// What becomes of its frames, by their places in the snapshot.
     states: Vec<(usize, CalibrationState)>,
     master: Option<(PlannedMaster, Readiness)>,
-    task: Option<Task>,
+    task: Option<Box<Task>>,
     /// What the master lacks, and the night that it is asked for.
-    lack: Option<(Date, Shoot)>,
+    lack: Option<Box<(Date, Shoot)>>,
     /// When it will have been quiet for long enough.
     wake: Option<Timestamp>,
 }
@@ -68,12 +68,12 @@ impl<'a> Rig<'a, '_> {
             wake,
         } = outcome;
         self.plan.calibration.extend(states);
-        self.plan.tasks.extend(task);
+        self.plan.tasks.extend(task.map(|task| *task));
         if let Some(until) = wake {
             self.wake(until);
         }
         if let Some((master, readiness)) = master {
-            if let Some((night, shoot)) = lack {
+            if let Some((night, shoot)) = lack.map(|lack| *lack) {
                 let site = &self.given.settings.site;
                 let waiting = Waiting::set(describe(&master.facts, site));
                 self.lacking.insert(master.fingerprint, shoot.clone());
@@ -165,7 +165,7 @@ impl<'a> Rig<'a, '_> {
             let without = |member: &Member<'_>| {
                 let state = match covered(member) {
                     Some(made) => CalibrationState::Used(made.fingerprint),
-                    None => CalibrationState::Waiting(Wait::Gone),
+                    None => CalibrationState::Waiting(Box::new(Wait::Gone)),
                 };
                 (member.index, state)
             };
@@ -268,7 +268,7 @@ impl<'a> Rig<'a, '_> {
         } else if let Some(lack) = &lacks {
             let night = self.given.settings.site.night_of(latest(survivors));
             let shoot = lack.shoot.as_deref();
-            outcome.lack = shoot.map(|shoot| (night, shoot.clone()));
+            outcome.lack = shoot.map(|shoot| Box::new((night, shoot.clone())));
             MasterState::Waiting((*lack.wait).clone())
         } else if let Some(failure) = self.given.snapshot.failed.get(&fingerprint) {
             MasterState::Waiting(Wait::Failed(failure.reason.clone()))
@@ -281,12 +281,12 @@ impl<'a> Rig<'a, '_> {
             MasterState::Waiting(Wait::Gone)
         } else {
             let recipe = recipe(method.clone(), survivors);
-            outcome.task = Some(Task {
+            outcome.task = Some(Box::new(Task {
                 fingerprint,
                 product: product.to_string(),
                 supplied: supplied::behind(self.given.snapshot, &recipe),
                 recipe,
-            });
+            }));
             MasterState::Waiting(Wait::InLine)
         };
         // Where fewer of them are a master already, its lights have what they need.
@@ -314,7 +314,7 @@ impl<'a> Rig<'a, '_> {
                     Some(made) if !matches!(wait, Wait::TooFew { .. } | Wait::NoMaster { .. }) => {
                         CalibrationState::Used(made.fingerprint)
                     }
-                    _ => CalibrationState::Waiting(wait.clone()),
+                    _ => CalibrationState::Waiting(Box::new(wait.clone())),
                 },
             };
             outcome.states.push((member.index, frame_state));

@@ -22,8 +22,8 @@ use super::matching::{Offer, Offers, Readiness, Want};
 use super::rig::Rig;
 use super::sets;
 use crate::facts::{
-    Camera, DarkSignal, Exposed, Fingerprint, Input, Kind, MasterFacts, SensorFigures, SensorTask,
-    Transfer, Wait,
+    ByEntry, Camera, DarkSignal, Exposed, Fingerprint, Input, Kind, MasterFacts, SensorFigures,
+    SensorTask, Transfer, Wait,
 };
 
 /// Pairs of flats that are measured, of levels spread over those there are.
@@ -41,7 +41,7 @@ pub struct Sensors {
     /// Whether darks are needed, for lights that have that in common.
     pub(super) verdicts: Vec<super::darks::Group>,
     /// The verdict of each light, by its place in the snapshot's entries.
-    pub(super) of_light: Vec<Option<usize>>,
+    pub(super) of_light: ByEntry<u32>,
 }
 
 /// Why frames that could be measured are not.

@@ -213,7 +213,7 @@ fn messy() -> (Snapshot, Plan) {
         ),
         (
             shot("a/same-b.fits", 12, light("2026-09-05T22:00:00Z")),
-            L(LightState::Waiting(Wait::InLine)),
+            L(LightState::Waiting(Box::new(Wait::InLine))),
         ),
         (
             shot("a/same-a.fits", 13, light("2026-09-05T22:00:00Z")),
@@ -229,7 +229,7 @@ fn messy() -> (Snapshot, Plan) {
         ),
         (
             shot("a/undated.fits", 16, frame(Kind::Light, "Ha", 60.0, None)),
-            L(LightState::Waiting(Wait::Gone)),
+            L(LightState::Waiting(Box::new(Wait::Gone))),
         ),
         (
             shot("f/1.fits", 1, flat("2026-09-05T19:00:00Z")),
@@ -263,7 +263,7 @@ fn messy() -> (Snapshot, Plan) {
         // The next night's, and the one before.
         (
             shot("a/next.fits", 30, light("2026-09-06T21:00:00Z")),
-            L(LightState::Waiting(Wait::InLine)),
+            L(LightState::Waiting(Box::new(Wait::InLine))),
         ),
         (
             entry(
@@ -556,7 +556,7 @@ fn a_rebuilt_catalogue_keeps_the_entries_of_raws_it_never_heard_of() {
             11,
             frame(Kind::Light, "Ha", 300.0, Some("2026-09-05T21:06:00Z")),
         ),
-        Fate::Light(LightState::Waiting(Wait::InLine)),
+        Fate::Light(LightState::Waiting(Box::new(Wait::InLine))),
     )]);
     one.made = snapshot.made;
     its_plan.to_shoot = plan.to_shoot;
@@ -664,7 +664,10 @@ fn warned(shots: &[(&str, i64)]) -> Vec<String> {
         let frame = frame(Kind::Light, "Ha", 300.0, Some(start));
         let mut entry = shot(&format!("{number}.fits"), number as u8, frame);
         entry.stamp.mtime_ns += (late - 3) * 1_000_000_000;
-        (entry, Fate::Light(LightState::Waiting(Wait::InLine)))
+        (
+            entry,
+            Fate::Light(LightState::Waiting(Box::new(Wait::InLine))),
+        )
     });
     let (snapshot, plan) = scene_of(files.collect());
     composed(&snapshot, &plan, None).warnings
@@ -723,7 +726,7 @@ fn remarks_are_grouped_and_arriving_files_named_while_the_night_is_open() {
         remarks: vec!["no gain in the header".to_owned()],
         ..frame(Kind::Light, "Ha", 300.0, Some(start))
     };
-    let wait = || Fate::Light(LightState::Waiting(Wait::InLine));
+    let wait = || Fate::Light(LightState::Waiting(Box::new(Wait::InLine)));
     let (mut snapshot, plan) = scene_of(vec![
         (shot("1.fits", 1, odd("2026-09-05T22:00:00Z")), wait()),
         (shot("2.fits", 2, odd("2026-09-05T21:00:00Z")), wait()),
@@ -772,16 +775,22 @@ fn file_of(number: usize, (kind, minute, dated): (u8, i64, bool)) -> (Entry, Fat
     match kind {
         0 => light(LightState::Calibrated(print(20))),
         1 => light(LightState::Calibrated(print(99))),
-        2 => light(LightState::Waiting(Wait::InLine)),
+        2 => light(LightState::Waiting(Box::new(Wait::InLine))),
         3 => light(LightState::Refused("broken".to_owned())),
         4 => light(LightState::Ignored("short".to_owned())),
-        5 => (light(LightState::Waiting(Wait::Gone)).0, Fate::Itself),
+        5 => (
+            light(LightState::Waiting(Box::new(Wait::Gone))).0,
+            Fate::Itself,
+        ),
         6 => dark(CalibrationState::Used(print(2))),
         7 => dark(CalibrationState::Used(print(99))),
         8 => dark(CalibrationState::LeftOut("bright".to_owned())),
-        9 => dark(CalibrationState::Waiting(Wait::Gone)),
+        9 => dark(CalibrationState::Waiting(Box::new(Wait::Gone))),
         10 => dark(CalibrationState::Spare("never".to_owned())),
-        11 => (dark(CalibrationState::Waiting(Wait::Gone)).0, Fate::Itself),
+        11 => (
+            dark(CalibrationState::Waiting(Box::new(Wait::Gone))).0,
+            Fate::Itself,
+        ),
         12 => (
             entry(&path, moment, Content::Refused("odd".to_owned())),
             Fate::Itself,

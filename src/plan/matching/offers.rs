@@ -14,6 +14,8 @@ use std::hash::{Hash, Hasher};
 use std::ops::RangeInclusive;
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
+use foldhash::fast::FixedState;
+
 use super::misses::Misses;
 use super::{Offer, Readiness, Want};
 use crate::facts::{
@@ -33,7 +35,7 @@ pub struct Offers<'a> {
 #[derive(Default)]
 struct Shortlists {
     kinds: BTreeSet<Kind>,
-    found: HashMap<Class, Arc<Shortlist>>,
+    found: HashMap<Class, Arc<Shortlist>, FixedState>,
 }
 
 /// Places of the few that can be the best; the nearest misses once they were asked for.

@@ -170,7 +170,7 @@ fn frames_that_have_gone_are_still_known_and_are_not_measured() {
 fn lights_wait_until_the_sensor_is_measured() {
     let plan = disk(entries(3)).plan();
     for state in plan.lights.values() {
-        assert_eq!(*state, LightState::Waiting(Wait::Sensor));
+        assert_eq!(*state, LightState::Waiting(Box::new(Wait::Sensor)));
     }
 }
 
