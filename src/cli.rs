@@ -22,8 +22,6 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
-pub use run::frugal;
-
 use crate::night::plain;
 
 /// Takes in a night's subframes, calibrates the lights, and leaves a log for the morning.

@@ -11,6 +11,7 @@ mod adopt;
 mod engine;
 mod event;
 mod flushing;
+mod frugal;
 mod herald;
 mod history;
 mod hooks;
@@ -43,6 +44,7 @@ use thiserror::Error;
 
 pub use engine::{CATALOGUE, recognition};
 pub use flushing::Flushing;
+pub use frugal::begin_again;
 pub use journal::{IDENTIFIER, Journal};
 pub use locks::is_at_work;
 pub use progress::Lines;

@@ -1,8 +1,6 @@
 //! `run` and `once`: the loop, for ever or to the end of what is there.
 
-use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
-use std::process::Command;
 use std::sync::Arc;
 
 use anyhow::{Context, anyhow};
@@ -53,7 +51,9 @@ pub fn once(config: &Path) -> Result<(), Failure> {
 
 fn prepare(config: &Path) -> Result<(Arc<Settings>, Disk), Failure> {
     let settings = settings::read(config)?;
-    frugal()?;
+    if let Err(error) = daemon::begin_again(&program()?) {
+        tracing::warn!("could not begin again with a frugal allocator: {error}");
+    }
     many_files();
     Ok((settings, Disk::gated(Arc::new(Flushing::default()))))
 }
@@ -61,29 +61,6 @@ fn prepare(config: &Path) -> Result<(Arc<Settings>, Disk), Failure> {
 /// Our own executable, for decoding compressed frames.
 pub fn program() -> anyhow::Result<PathBuf> {
     std::env::current_exe().context("could not find our own executable")
-}
-
-/// Settings of the allocator under which freed memory goes back to the system at once, in small
-/// pages: a daemon that knows a hundred thousand files then rests at a few megabytes instead of
-/// well over a hundred, and makes its products no slower.
-const FRUGAL: [(&str, &str); 2] = [("MIMALLOC_PURGE_DELAY", "0"), ("MIMALLOC_ALLOW_THP", "0")];
-
-/// Begins again with these settings, as the same process, where they are not made. The allocator
-/// reads them from the environment before anything of ours runs, so that they cannot be made from
-/// within.
-pub fn frugal() -> anyhow::Result<()> {
-    if FRUGAL
-        .iter()
-        .all(|(name, _)| std::env::var_os(name).is_some())
-    {
-        return Ok(());
-    }
-    let error = Command::new(program()?)
-        .args(std::env::args_os().skip(1))
-        .envs(FRUGAL)
-        .exec();
-    tracing::warn!("could not begin again with a frugal allocator: {error}");
-    Ok(())
 }
 
 /// A set may hold more frames than files may be open by default.

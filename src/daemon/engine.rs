@@ -16,6 +16,7 @@ use std::time::{Duration, Instant};
 use jiff::Timestamp;
 
 use super::adopt::adopt;
+use super::frugal::give_back;
 use super::locks::{Locks, lock};
 use super::pause::pause_after;
 use super::service::Stop;
@@ -402,11 +403,12 @@ impl Engine {
         let generation = self.generation();
         if self.rested.is_none_or(|(known, _)| known != generation) {
             self.rested = Some((generation, now));
+            give_back();
         }
         let rests =
             |(_, since): (u64, Timestamp)| now.duration_since(since).unsigned_abs() > AT_HAND;
-        if self.rested.is_some_and(rests) {
-            self.snapshot = None;
+        if self.rested.is_some_and(rests) && self.snapshot.take().is_some() {
+            give_back();
         }
     }
 

@@ -39,9 +39,9 @@ use std::process::Command;
 use std::time::{Duration, Instant};
 
 use dawnledger::catalogue::Catalogue;
+use dawnledger::config;
 use dawnledger::facts::Settings;
 use dawnledger::plan::{Memory, Patience, plan_with};
-use dawnledger::{cli, config};
 use jiff::Timestamp;
 
 use daemon::Daemon;
@@ -69,7 +69,7 @@ const PARTS: [Part; 6] = [
 const BUILD: &str = "build";
 
 fn main() {
-    cli::frugal().unwrap();
+    dawnledger::daemon::begin_again(&std::env::current_exe().unwrap()).unwrap();
     let (parts, folder) = words(&PARTS.map(|(name, ..)| name), "dawnledger-load");
     for (name, own, measure) in PARTS {
         if parts.is_empty() || parts.iter().any(|part| part == name) {
