@@ -50,7 +50,12 @@ fn what_was_measured_goes_with_its_product() {
         ..Measured::default()
     };
     for number in 1..4 {
-        catalogue.made(&made(number)).unwrap();
+        let light = Made {
+            facts: None,
+            method: "light/1".into(),
+            ..made(number)
+        };
+        catalogue.made(&light).unwrap();
     }
     catalogue.measured(&print(1), 1, &measured(1.0)).unwrap();
     catalogue.measured(&print(2), 1, &measured(2.0)).unwrap();
