@@ -11,7 +11,7 @@ mod adopt;
 mod engine;
 mod event;
 mod flushing;
-mod frugal;
+mod freed;
 mod herald;
 mod history;
 mod hooks;
@@ -44,7 +44,7 @@ use thiserror::Error;
 
 pub use engine::{CATALOGUE, recognition};
 pub use flushing::Flushing;
-pub use frugal::begin_again;
+pub use freed::in_small_pages;
 pub use journal::{IDENTIFIER, Journal};
 pub use locks::is_at_work;
 pub use progress::Lines;

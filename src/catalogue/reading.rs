@@ -100,6 +100,7 @@ impl Catalogue {
                     .insert(Fingerprint::new(row.get(0)?), Failure { reason });
             }
             let mut statement =
+                // After the products: what was measured on none is left aside.
                 connection.prepare_cached("SELECT fingerprint, method FROM measured")?;
             let mut rows = statement.query([])?;
             while let Some(row) = rows.next()? {

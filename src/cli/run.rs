@@ -51,9 +51,7 @@ pub fn once(config: &Path) -> Result<(), Failure> {
 
 fn prepare(config: &Path) -> Result<(Arc<Settings>, Disk), Failure> {
     let settings = settings::read(config)?;
-    if let Err(error) = daemon::begin_again(&program()?) {
-        tracing::warn!("could not begin again with a frugal allocator: {error}");
-    }
+    daemon::in_small_pages();
     many_files();
     Ok((settings, Disk::gated(Arc::new(Flushing::default()))))
 }

@@ -194,7 +194,10 @@ fn counts(snapshot: &Snapshot) -> String {
         });
     }
     let mut text = Text::default();
-    text.line(&snapshot.made.measured().to_string(), "lights measured");
+    text.line(
+        &snapshot.made.measured_count().to_string(),
+        "lights measured",
+    );
     text.line(&snapshot.sensors.len().to_string(), "sensors measured");
     counts
         .iter()

@@ -16,7 +16,7 @@ use std::time::{Duration, Instant};
 use jiff::Timestamp;
 
 use super::adopt::adopt;
-use super::frugal::give_back;
+use super::freed::give_back;
 use super::locks::{Locks, lock};
 use super::pause::pause_after;
 use super::service::Stop;
@@ -108,6 +108,8 @@ pub struct Engine {
     snapshot: Option<Snapshot>,
     /// Since when nothing is left to do, and the generation then.
     rested: Option<(u64, Timestamp)>,
+    /// Memory was freed that is still to go back.
+    freed: bool,
     /// What the last plan leaves for the next.
     memory: Memory,
     shelf: Shelf,
@@ -174,6 +176,7 @@ impl Engine {
             devices: HashMap::new(),
             snapshot: None,
             rested: None,
+            freed: false,
             memory: Memory::default(),
             shelf,
             stale: HashMap::new(),
@@ -263,6 +266,7 @@ impl Engine {
     }
 
     fn planned(&mut self, now: Timestamp) -> Result<Plan, DaemonError> {
+        self.freed = true;
         let patience = self.patience(now);
         self.view()?;
         let Self {
@@ -397,17 +401,19 @@ impl Engine {
         self.teller.picture(product, picture.ok());
     }
 
-    /// Nothing is left to do for now. What was read from the catalogue is let go of once nothing has
-    /// changed for longer than the next exposure takes.
+    /// Nothing is left to do for now: what the work took goes back. What was read from the catalogue is let
+    /// go of once nothing has changed for longer than the next exposure takes.
     pub fn let_go_in_time(&mut self, now: Timestamp) {
         let generation = self.generation();
         if self.rested.is_none_or(|(known, _)| known != generation) {
             self.rested = Some((generation, now));
-            give_back();
         }
         let rests =
             |(_, since): (u64, Timestamp)| now.duration_since(since).unsigned_abs() > AT_HAND;
         if self.rested.is_some_and(rests) && self.snapshot.take().is_some() {
+            self.freed = true;
+        }
+        if std::mem::take(&mut self.freed) {
             give_back();
         }
     }
@@ -421,6 +427,7 @@ impl Engine {
     /// What was read from the catalogue may not be true any more.
     pub fn doubt(&mut self) {
         self.snapshot = None;
+        self.freed = true;
     }
 }
 

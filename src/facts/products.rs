@@ -1,7 +1,8 @@
-//! The products on file, by fingerprint and by the raw contents that went into them.
+//! The products on file, by fingerprint, by the raw contents that went into them, and by what has measured
+//! them.
 //!
-//! Who plans asks of each raw frame what there is of it, after every new file: so that is kept, and not
-//! gathered each time.
+//! Who plans asks of each raw frame what there is of it, and which lights are still to be measured, after
+//! every new file: so that is kept, and not gathered each time.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Index;
@@ -91,9 +92,9 @@ impl Products {
     /// Where it stands by its frames.
     fn by_frame(&mut self, made: &Made) -> &mut ByFrame {
         match made.facts {
+            _ if is_light(made) => &mut self.lights_of,
             Some(_) => &mut self.masters_of,
-            None if line_of(&made.method).is_some() => &mut self.lines_of,
-            None => &mut self.lights_of,
+            None => &mut self.lines_of,
         }
     }
 
@@ -132,7 +133,8 @@ impl Products {
         self.masters_of.get(digest).map_or(&[], Few::as_slice)
     }
 
-    /// Takes note of a calibrated light that was measured by this version of the methods.
+    /// Takes note of a calibrated light that was measured by this version of the methods. What is no such
+    /// light on file is left aside.
     pub fn measure(&mut self, print: Fingerprint, version: u32) {
         if self.all.get(&print).is_some_and(is_light) {
             self.forget_measure(&print);
@@ -164,7 +166,7 @@ impl Products {
     }
 
     /// How many calibrated lights were measured, by whatever version.
-    pub fn measured(&self) -> usize {
+    pub fn measured_count(&self) -> usize {
         let known = self.measured.iter().filter(|(by, _)| by.is_some());
         known.map(|(_, prints)| prints.len()).sum()
     }
@@ -291,7 +293,7 @@ mod tests {
         assert_eq!(products.len(), 1);
         assert!(products.lights_of(&frame(1)).is_empty());
         assert_eq!(numbers(products.masters_of(&frame(2))), [9]);
-        assert_eq!(products.measured(), 0);
+        assert_eq!(products.measured_count(), 0);
     }
 
     #[test]
@@ -311,7 +313,7 @@ mod tests {
             prints.sort();
             numbers(&prints)
         };
-        assert_eq!(products.measured(), 2, "lights only");
+        assert_eq!(products.measured_count(), 2, "lights only");
         assert_eq!(others(&products, 6), [2, 3]);
         products.measure(print(2), 6);
         assert_eq!(products.measured_by(&print(2)), Some(6));

@@ -95,7 +95,7 @@ pub struct MasterFacts {
     pub last: Option<Timestamp>,
 }
 
-/// How a master is made, whatever the frames that go into it.
+/// All of a master's recipe but the list of its frames.
 #[derive(Clone, Debug, PartialEq)]
 pub struct MasterMethod {
     /// What it is.
@@ -189,11 +189,25 @@ pub enum Recipe {
     Line(LineRecipe),
 }
 
+impl MasterMethod {
+    /// [`Recipe::method`]: what it is, and what is subtracted, stand elsewhere.
+    pub fn line(&self) -> String {
+        let mut text = format!("{}/{METHOD_VERSION} {}", self.facts.kind, self.combining);
+        text += &at_saturation(self.saturation);
+        text += match self.flat_level {
+            Some(FlatLevel::PerColour) => " level=per-colour",
+            Some(FlatLevel::Common) => " level=common",
+            None => "",
+        };
+        text
+    }
+}
+
 impl Recipe {
     /// The method with all its settings, in one line.
     pub fn method(&self) -> String {
         match self {
-            Self::Master(recipe) => recipe.method.to_string(),
+            Self::Master(recipe) => recipe.method.line(),
             Self::Light(recipe) => format!("light/{METHOD_VERSION}{}", recipe.extras),
             Self::Line(LineRecipe { light, passband }) => {
                 let photosites = passband.photosites.word();
@@ -286,26 +300,6 @@ fn at_saturation(level: f64) -> String {
         format!(" saturation={level}")
     } else {
         String::new()
-    }
-}
-
-/// In one line; what it is, and what is subtracted, stand elsewhere.
-impl std::fmt::Display for MasterMethod {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let Self {
-            facts,
-            combining,
-            saturation,
-            flat_level,
-            subtract: _,
-        } = self;
-        write!(f, "{}/{METHOD_VERSION} {combining}", facts.kind)?;
-        f.write_str(&at_saturation(*saturation))?;
-        f.write_str(match flat_level {
-            Some(FlatLevel::PerColour) => " level=per-colour",
-            Some(FlatLevel::Common) => " level=common",
-            None => "",
-        })
     }
 }
 

@@ -83,6 +83,7 @@ impl<'a> Rig<'a, '_> {
             let told = verdict.as_ref().ok();
             let told = told.filter(|verdict| verdict.need != Need::Unknown || self.is_measured());
             self.note(&mut states, shared, told.cloned());
+            // Fewer than there are lights.
             let number = self.sensors.verdicts.len() as u32;
             let of_light = lights.iter().map(|light| (light.index, number));
             self.sensors.of_light.extend(of_light);

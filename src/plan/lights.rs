@@ -317,7 +317,7 @@ impl<'a> Rig<'a, '_> {
             light: calibrated,
             passband: passband.clone(),
         });
-        let fingerprint = self.print(light, &recipe);
+        let fingerprint = self.light_print(light, &recipe);
         let made = &self.given.snapshot.made;
         let mut lines = made.each(made.lines_of(light.digest));
         let is_line = |made: &&Made| line_of(&made.method) == Some(passband.line.as_str());
@@ -357,7 +357,7 @@ impl<'a> Rig<'a, '_> {
     fn light(&self, light: &Member<'a>, recipe: LightRecipe, outcome: &mut OfNight) -> LightState {
         let facts = recipe.facts.clone();
         let recipe = Recipe::Light(recipe);
-        let fingerprint = self.print(light, &recipe);
+        let fingerprint = self.light_print(light, &recipe);
         if self.calibrated(light.digest).contains(&fingerprint) {
             return LightState::Calibrated(fingerprint);
         }
@@ -385,7 +385,7 @@ impl<'a> Rig<'a, '_> {
     }
 
     /// The fingerprint of what is made of a light.
-    fn print(&self, light: &Member<'a>, recipe: &Recipe) -> Fingerprint {
+    fn light_print(&self, light: &Member<'a>, recipe: &Recipe) -> Fingerprint {
         let work = || recipe.fingerprint();
         self.memory.fingerprint(light.digest, recipe.quick(), work)
     }

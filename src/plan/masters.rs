@@ -25,6 +25,7 @@ struct OfSet {
     /// What becomes of its frames, by their places in the snapshot.
     states: Vec<(usize, CalibrationState)>,
     master: Option<(PlannedMaster, Readiness)>,
+    /// Most sets have neither this nor a lack.
     task: Option<Box<Task>>,
     /// What the master lacks, and the night that it is asked for.
     lack: Option<Box<(Date, Shoot)>>,
@@ -322,7 +323,7 @@ impl<'a> Rig<'a, '_> {
         let master = PlannedMaster {
             fingerprint,
             product,
-            method: on_file.map_or_else(|| method.to_string().into(), |made| made.method.clone()),
+            method: on_file.map_or_else(|| method.line().into(), |made| made.method.clone()),
             members: survivors.iter().map(|member| member.index).collect(),
             left_out,
             facts: method.facts,

@@ -53,7 +53,7 @@ pub enum Unknown {
     Failed(String),
 }
 
-/// Survivors of one set, by start.
+/// Frames by start: the survivors of one set, or what was taken of several.
 type Set<'s, 'a> = &'s [Member<'a>];
 
 /// Sets of bias frames, as something to choose from and as frames.
@@ -157,7 +157,7 @@ impl<'a, 'p> Rig<'a, 'p> {
     ) -> Option<Measure> {
         let want = self.wish(&[Kind::Bias], &offer.facts.camera, offer.facts.last?);
         let bias = bias.sets.get(&bias.offers.choose(&want)?.fingerprint)?;
-        let all = build(&there(bias, false), false);
+        let all = build(bias, false);
         let all = all.map(|task| (task.key(), task));
         let (key, task) = match all.filter(|(key, _)| self.is_known(*key)) {
             Some(known) => known,

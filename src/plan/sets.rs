@@ -12,10 +12,10 @@ use super::cast::{Cast, Member};
 use super::cluster::{angle_clusters, clusters, middle_angle};
 use super::memory::{Memory, Reasons};
 use crate::facts::{
-    Camera, Celsius, Degrees, Frame, FrameRule, Kind, MasterFacts, Optics, Profile,
+    Camera, Celsius, Degrees, Frame, FrameRule, Kind, MasterFacts, Optics, Profile, Rule,
 };
 
-/// A rig's sets by kind, judged; none of a kind without a rule.
+/// A rig's sets by kind, judged; none of a kind that nobody asks for.
 #[derive(Default)]
 pub struct Sets<'a>(BTreeMap<Kind, Vec<Judged<'a>>>);
 
@@ -25,6 +25,10 @@ impl<'a> Sets<'a> {
         let kinds: Vec<_> = cast.calibration.iter().collect();
         let judged = kinds.into_par_iter().filter_map(|(&kind, members)| {
             let rule = cast.profile.calibration.of(kind)?;
+            // Whatever the rules, the other kinds tell of the sensor.
+            if kind == Kind::FlatDark && rule.rule == Rule::Never {
+                return None;
+            }
             let sets = sets(members, kind, cast.profile, rule).into_par_iter();
             let judged = sets.map(|set| Judged::of(kind, set, cast.profile, memory));
             Some((kind, judged.collect()))
@@ -92,18 +96,18 @@ fn sets<'a>(
 ) -> Vec<Vec<Member<'a>>> {
     // They are few, and frames share their cameras: looking through them takes less than comparing
     // for an order.
-    let mut groups: Vec<Shared<'_>> = Vec::new();
-    let mut group_of = |member: &Member<'a>| {
+    let mut known: Vec<Shared<'_>> = Vec::new();
+    let mut number_of = |member: &Member<'a>| {
         let shared = shared(member.frame, kind);
-        let known = groups.iter().position(|known| *known == shared);
-        known.unwrap_or_else(|| {
-            groups.push(shared);
-            groups.len() - 1
+        let number = known.iter().position(|known| *known == shared);
+        number.unwrap_or_else(|| {
+            known.push(shared);
+            known.len() - 1
         })
     };
-    let numbers: Vec<usize> = members.iter().map(&mut group_of).collect();
-    let parts = parts(members.iter().copied(), &numbers, groups.len());
-    let mut groups: Vec<_> = groups.into_iter().zip(parts).collect();
+    let numbers: Vec<usize> = members.iter().map(&mut number_of).collect();
+    let groups = parts(members.iter().copied(), &numbers, known.len());
+    let mut groups: Vec<_> = known.into_iter().zip(groups).collect();
     groups.sort_by_key(|(shared, _)| *shared);
     groups
         .into_iter()
@@ -196,9 +200,9 @@ pub fn split<T>(
     let number = |value: Option<f64>| value.and_then(|_| clusters.next()).map_or(0, |n| n + 1);
     let numbers: Vec<usize> = values.into_iter().map(number).collect();
     let count = numbers.iter().max().map_or(0, |most| most + 1);
-    let mut parts = parts(group, &numbers, count);
-    parts.retain(|part| !part.is_empty());
-    parts
+    let mut found = parts(group, &numbers, count);
+    found.retain(|part| !part.is_empty());
+    found
 }
 
 /// Things by the numbers of their parts, in their order.
@@ -226,4 +230,31 @@ pub fn middle<T: Ord + Copy>(values: impl Iterator<Item = T>) -> Option<T> {
     let mut sorted: Vec<T> = values.collect();
     sorted.sort();
     sorted.get(sorted.len().saturating_sub(1) / 2).copied()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_has_no_value_comes_before_the_clusters() {
+        let groups = |values: &[Option<f64>]| {
+            split(
+                values.to_vec(),
+                |value| *value,
+                |known| clusters(known, 1.0),
+            )
+        };
+        assert_eq!(
+            groups(&[Some(1.0), None, Some(9.0), Some(1.1), None]),
+            [
+                vec![None, None],
+                vec![Some(1.0), Some(1.1)],
+                vec![Some(9.0)]
+            ]
+        );
+        assert_eq!(groups(&[Some(2.0)]), [[Some(2.0)]]);
+        assert_eq!(groups(&[None, None]), [[None, None]]);
+        assert!(groups(&[]).is_empty());
+    }
 }

@@ -49,7 +49,7 @@ use night::{Frame, night};
 use observatory::files;
 use words::words;
 
-/// The program's, with its settings: memory that is asked for anew costs time.
+/// The program's: memory that is asked for anew costs time.
 #[global_allocator]
 static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
 
@@ -69,7 +69,7 @@ const PARTS: [Part; 6] = [
 const BUILD: &str = "build";
 
 fn main() {
-    dawnledger::daemon::begin_again(&std::env::current_exe().unwrap()).unwrap();
+    dawnledger::daemon::in_small_pages();
     let (parts, folder) = words(&PARTS.map(|(name, ..)| name), "dawnledger-load");
     for (name, own, measure) in PARTS {
         if parts.is_empty() || parts.iter().any(|part| part == name) {

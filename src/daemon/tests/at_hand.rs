@@ -1,6 +1,7 @@
 //! What was read from the catalogue stays at hand while files come, and stays true.
 
 use super::*;
+use crate::facts::{Made, MadeStats, Measured};
 
 /// Is something at hand? Then it is what the catalogue would give now.
 fn at_hand(engine: &Engine) -> bool {
@@ -44,6 +45,37 @@ fn files_that_come_are_added_to_what_is_at_hand() {
         engine.at_hand().unwrap().1.entries.len(),
         before + written.len() + 1
     );
+}
+
+#[test]
+fn products_and_what_is_measured_on_them_are_added_to_it_too() {
+    let here = Place::new();
+    let mut engine = here.open(PROFILE, Mode::Run);
+    here.take_in(&mut engine, at(0));
+    let mut products = 0;
+    let plan = loop {
+        let plan = engine.plan(at(10_000)).unwrap();
+        let Some(task) = plan.tasks.first() else {
+            break plan;
+        };
+        engine
+            .made(Made::of(task, 1, MadeStats::default()))
+            .unwrap();
+        assert!(at_hand(&engine));
+        products += 1;
+    };
+    assert!(products > 1 && !plan.to_measure.is_empty(), "{products}");
+    for light in &plan.to_measure {
+        engine.measured(light, &Measured::default()).unwrap();
+        assert!(at_hand(&engine));
+    }
+    assert!(engine.plan(at(10_000)).unwrap().to_measure.is_empty());
+    // Made again, to the byte.
+    let light = &plan.to_measure[0];
+    let again = engine.at_hand().unwrap().1.made[&light.fingerprint].clone();
+    engine.made(again).unwrap();
+    assert!(at_hand(&engine));
+    assert!(engine.plan(at(10_000)).unwrap().to_measure.is_empty());
 }
 
 #[test]

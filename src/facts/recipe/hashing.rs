@@ -315,7 +315,7 @@ mod tests {
 
     /// Each differs from the first, and from each other, in one thing.
     fn masters() -> Vec<Recipe> {
-        let changes: [fn(&mut MasterRecipe); 17] = [
+        let changes: [fn(&mut MasterRecipe); 19] = [
             |_| {},
             |recipe| recipe.method.facts.kind = Kind::FlatDark,
             |recipe| recipe.method.facts.rig = "south".into(),
@@ -337,6 +337,8 @@ mod tests {
             |recipe| recipe.method.saturation = 60000.0,
             |recipe| recipe.method.flat_level = Some(FlatLevel::Common),
             |recipe| recipe.inputs.swap(0, 1),
+            |recipe| drop(recipe.inputs.pop()),
+            |recipe| recipe.inputs.push(input(3)),
             |recipe| recipe.method.subtract = None,
         ];
         let changed = changes.into_iter().map(|change| {
@@ -344,7 +346,59 @@ mod tests {
             change(&mut recipe);
             Recipe::Master(recipe)
         });
-        changed.collect()
+        let combined = combinings().into_iter().map(|combining| {
+            let mut recipe = master();
+            recipe.method.combining = combining;
+            Recipe::Master(recipe)
+        });
+        changed.chain(combined).collect()
+    }
+
+    /// Each differs from the others, and none is a mean or a median.
+    fn combinings() -> Vec<Combining> {
+        let clip = |low, high, iterations, median_centre| Combining::SigmaClip {
+            low,
+            high,
+            iterations,
+            median_centre,
+        };
+        let winsorized = |low, high| Combining::Winsorized { low, high };
+        let esd = |alpha, max_outliers| Combining::GeneralizedEsd {
+            alpha,
+            max_outliers,
+        };
+        let trimmed = |low, high| Combining::Trimmed { low, high };
+        let noise = |low, high, read_noise_adu, electrons_per_adu, pedestal| {
+            let sensor = SensorNoise {
+                read_noise_adu,
+                electrons_per_adu,
+                pedestal,
+            };
+            Combining::NoiseModel { low, high, sensor }
+        };
+        vec![
+            clip(4.0, 3.0, 5, true),
+            clip(4.5, 3.0, 5, true),
+            clip(4.0, 3.5, 5, true),
+            clip(4.0, 3.0, 6, true),
+            clip(4.0, 3.0, 5, false),
+            winsorized(4.0, 3.0),
+            winsorized(4.5, 3.0),
+            winsorized(4.0, 3.5),
+            esd(0.05, 5),
+            esd(0.01, 5),
+            esd(0.05, 6),
+            trimmed(1, 2),
+            trimmed(2, 2),
+            trimmed(1, 1),
+            noise(4.0, 3.0, 1.5, 0.8, Pedestal::Whole),
+            noise(4.5, 3.0, 1.5, 0.8, Pedestal::Whole),
+            noise(4.0, 3.5, 1.5, 0.8, Pedestal::Whole),
+            noise(4.0, 3.0, 1.6, 0.8, Pedestal::Whole),
+            noise(4.0, 3.0, 1.5, 0.9, Pedestal::Whole),
+            noise(4.0, 3.0, 1.5, 0.8, Pedestal::Level(0.0)),
+            noise(4.0, 3.0, 1.5, 0.8, Pedestal::Level(500.0)),
+        ]
     }
 
     fn lights() -> Vec<LightRecipe> {
@@ -413,6 +467,28 @@ mod tests {
     }
 
     #[test]
+    fn a_master_s_hash_needs_no_list_of_its_frames() {
+        for recipe in masters() {
+            let Recipe::Master(MasterRecipe { method, inputs }) = &recipe else {
+                panic!("{recipe:?}");
+            };
+            let digests = inputs.iter().map(|input| &input.digest);
+            assert_eq!(method.quick(digests), recipe.quick());
+        }
+    }
+
+    #[test]
+    fn where_nothing_saturates_it_does_not_matter_how_high() {
+        let [highest, beyond] = [f64::MAX, f64::INFINITY].map(|saturation| {
+            let mut recipe = master();
+            recipe.method.saturation = saturation;
+            Recipe::Master(recipe)
+        });
+        assert_eq!(highest.fingerprint(), beyond.fingerprint());
+        assert_eq!(highest.quick(), beyond.quick());
+    }
+
+    #[test]
     fn where_things_lie_changes_neither() {
         let here = light();
         let mut there = light();
@@ -420,6 +496,13 @@ mod tests {
         there.input.stamp.inode = 5;
         there.divide.as_mut().unwrap().product = "masters/b.fits".into();
         let (here, there) = (Recipe::Light(here), Recipe::Light(there));
+        assert_eq!(here.fingerprint(), there.fingerprint());
+        assert_eq!(here.quick(), there.quick());
+        let here = master();
+        let mut there = master();
+        there.inputs[0].file.path = RelPath::new(Path::new("b.fits")).unwrap();
+        there.method.subtract.as_mut().unwrap().product = "masters/b.fits".into();
+        let (here, there) = (Recipe::Master(here), Recipe::Master(there));
         assert_eq!(here.fingerprint(), there.fingerprint());
         assert_eq!(here.quick(), there.quick());
     }

@@ -186,8 +186,8 @@ pub(super) fn scene_of(files: Vec<(Entry, Fate)>) -> (Snapshot, Plan) {
     for (index, (entry, fate)) in files.into_iter().enumerate() {
         snapshot.entries.push(entry);
         match fate {
-            Fate::Light(state) => drop(plan.lights.insert(index, state)),
-            Fate::Frame(state) => drop(plan.calibration.insert(index, state)),
+            Fate::Light(state) => plan.lights.insert(index, state),
+            Fate::Frame(state) => plan.calibration.insert(index, state),
             Fate::Itself => {}
         }
     }

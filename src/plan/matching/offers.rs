@@ -14,7 +14,7 @@ use std::hash::{Hash, Hasher};
 use std::ops::RangeInclusive;
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
-use foldhash::fast::FixedState;
+use foldhash::fast::RandomState;
 
 use super::misses::Misses;
 use super::{Offer, Readiness, Want};
@@ -35,7 +35,7 @@ pub struct Offers<'a> {
 #[derive(Default)]
 struct Shortlists {
     kinds: BTreeSet<Kind>,
-    found: HashMap<Class, Arc<Shortlist>, FixedState>,
+    found: HashMap<Class, Arc<Shortlist>, RandomState>,
 }
 
 /// Places of the few that can be the best; the nearest misses once they were asked for.

@@ -1,9 +1,12 @@
 //! Single rules, one small table each.
 
+use std::collections::BTreeSet;
+
 use jiff::{SignedDuration, Timestamp};
 
 use super::bench::*;
 use crate::facts::*;
+use crate::measure::METHODS;
 use crate::plan::{Patience, explain, names};
 
 fn waits(plan: &Plan) -> Vec<String> {
@@ -388,6 +391,34 @@ fn short_shots_are_ignored_unless_the_whole_night_is_short() {
             .values()
             .all(|state| !matches!(state, LightState::Ignored(_)))
     );
+}
+
+#[test]
+fn lights_that_the_present_methods_have_not_measured_are_named() {
+    let mut disk = disk(profile("north", "Petrel*"), night("2026-09-05"));
+    let plan = disk.run();
+    let lights: BTreeSet<Fingerprint> = plan
+        .lights
+        .values()
+        .filter_map(LightState::product)
+        .copied()
+        .collect();
+    let named = |disk: &FakeDisk| -> BTreeSet<Fingerprint> {
+        let lights = disk.plan().to_measure.into_iter();
+        lights.map(|light| light.fingerprint).collect()
+    };
+    assert!(!lights.is_empty());
+    assert_eq!(named(&disk), lights);
+    let measure = |disk: &mut FakeDisk, print: &Fingerprint, version| {
+        disk.snapshot.made.measure(*print, version)
+    };
+    lights
+        .iter()
+        .for_each(|print| measure(&mut disk, print, METHODS));
+    assert!(named(&disk).is_empty());
+    let first = lights.first().unwrap();
+    measure(&mut disk, first, METHODS - 1);
+    assert_eq!(named(&disk), BTreeSet::from([*first]));
 }
 
 #[test]
