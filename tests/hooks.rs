@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
-use observatory::{EVENING, FRAMES, Observatory, PROFILE, PROGRAM, said};
+use observatory::{EVENING, FRAMES, Observatory, PROFILE, program, said};
 use rustix::process::{Pid, Signal, kill_process};
 
 /// Keeps each event in a file of its own, named by its kind.
@@ -53,7 +53,7 @@ struct Daemon(Child);
 impl Daemon {
     fn start(here: &Observatory) -> Self {
         let errors = fs::File::create(here.path("errors.log")).unwrap();
-        let child = Command::new(PROGRAM)
+        let child = Command::new(program())
             .args(["run", "--config"])
             .arg(here.settings())
             .stderr(errors)
@@ -124,6 +124,45 @@ fn a_night_that_ends_is_told_of_with_its_digest_and_only_by_the_daemon() {
     fs::rename(here.incoming(), here.path("elsewhere")).unwrap();
     self::event(&here, "failed-0");
     assert_eq!(told(&here), ["failed-0", "night-closed-0"]);
+}
+
+#[test]
+fn words_for_a_hook_mean_nothing_to_a_shell() {
+    let words = [
+        "$(touch bad)",
+        "; touch bad",
+        "*",
+        "`touch bad`",
+        "a  b",
+        ">bad",
+    ];
+    let here = observatory("disk_low_gb: 1000000");
+    let quoted: Vec<String> = words.iter().map(|word| format!("'{word}'")).collect();
+    let text = fs::read_to_string(here.settings()).unwrap();
+    let told = here.path("told").display().to_string();
+    let command = |more: &str| format!("command: [keeper, {told}{more}]");
+    assert!(text.contains(&command("")));
+    let more = format!(", {}", quoted.join(", "));
+    fs::write(here.settings(), text.replace(&command(""), &command(&more))).unwrap();
+    let keeper =
+        "#!/bin/sh\ncd \"$1\"\nshift\nprintf '%s\\n' \"$@\" >arriving\nmv arriving words\n";
+    script(&here.path("keeper"), keeper);
+    let _daemon = Daemon::start(&here);
+    let patience = Instant::now() + Duration::from_secs(60);
+    let kept = here.path("told").join("words");
+    while !kept.exists() {
+        assert!(Instant::now() < patience, "no words");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    assert_eq!(
+        fs::read_to_string(kept)
+            .unwrap()
+            .lines()
+            .collect::<Vec<_>>(),
+        words
+    );
+    assert_eq!(self::told(&here), ["words"]);
+    assert!(!here.path("bad").exists() && !Path::new("bad").exists());
 }
 
 #[test]

@@ -25,10 +25,10 @@ use std::io::{Read, Write};
 use std::os::unix::net::UnixDatagram;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Stdio};
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime};
 
 use dawnledger::facts::SessionLog;
-use observatory::{EVENING, FRAMES, Observatory, PROFILE, PROGRAM, assert_same, files};
+use observatory::{EVENING, FRAMES, Observatory, PROFILE, assert_same, files, program};
 use rustix::process::{Pid, Signal, kill_process};
 use status::status;
 
@@ -77,7 +77,7 @@ impl Daemon {
 
     fn start_with(here: &Observatory, change: impl FnOnce(&mut Command)) -> Self {
         let errors = here.path("errors.log");
-        let mut command = Command::new(PROGRAM);
+        let mut command = Command::new(program());
         command
             .args(["run", "--config"])
             .arg(here.settings())
@@ -185,6 +185,11 @@ fn gzip(bytes: &[u8]) -> Vec<u8> {
     let mut encoder = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
     encoder.write_all(bytes).unwrap();
     encoder.finish().unwrap()
+}
+
+/// Late in the evening of [`FRAMES`].
+fn evening() -> SystemTime {
+    SystemTime::UNIX_EPOCH + Duration::from_secs(1_788_645_600)
 }
 
 fn calibrated(here: &Observatory) -> usize {
@@ -501,7 +506,7 @@ fn each_room_has_a_level_of_its_own() {
     let here = by_events();
     here.shoot(FRAMES);
     let once = |filter: &str| {
-        let mut command = Command::new(PROGRAM);
+        let mut command = Command::new(program());
         command.args(["once", "--config"]).arg(here.settings());
         let output = command.env("DAWNLEDGER_LOG", filter).output().unwrap();
         String::from_utf8_lossy(&output.stderr).into_owned()
@@ -533,7 +538,7 @@ fn wrong_settings_are_wrong_usage() {
         text.replace("latitude_deg: 57.3", "latitude_deg: 157.3"),
     )
     .unwrap();
-    let mut child = Command::new(PROGRAM)
+    let mut child = Command::new(program())
         .args(["run", "--config"])
         .arg(here.settings())
         .stderr(Stdio::piped())
@@ -562,12 +567,11 @@ fn a_short_file_is_refused_when_its_night_is_over() {
     let (name, bytes) = rendered().pop().unwrap();
     let path = here.incoming().join(&name);
     fs::write(&path, &bytes[..5000]).unwrap();
-    let evening = std::time::SystemTime::UNIX_EPOCH + Duration::from_secs(1_788_645_600);
     File::options()
         .write(true)
         .open(&path)
         .unwrap()
-        .set_modified(evening)
+        .set_modified(evening())
         .unwrap();
     let mut daemon = Daemon::start(&here);
     daemon.wait_for("the refusal", || {
@@ -597,7 +601,6 @@ fn a_file_that_changes_leaves_the_night_it_was_in() {
     let polled = text.replace("{path: incoming}", "{path: incoming, poll_s: 1}");
     fs::write(here.settings(), polled).unwrap();
     let notes = here.incoming().join("notes.txt");
-    let evening = std::time::SystemTime::UNIX_EPOCH + Duration::from_secs(1_788_645_600);
     let write = |line: &str, at| {
         fs::write(&notes, line).unwrap();
         File::options()
@@ -607,7 +610,7 @@ fn a_file_that_changes_leaves_the_night_it_was_in() {
             .set_modified(at)
             .unwrap();
     };
-    write("dew\n", evening);
+    write("dew\n", evening());
     let mut daemon = Daemon::start(&here);
     let ignored = |night: &str| {
         let path = here
@@ -619,7 +622,7 @@ fn a_file_that_changes_leaves_the_night_it_was_in() {
         dawnledger::night::parse(&text).map_or(0, |log| log.ignored.len())
     };
     daemon.wait_for("the notes in the first night", || ignored(EVENING) == 1);
-    write("dew\nand wind\n", evening + Duration::from_secs(86_400));
+    write("dew\nand wind\n", evening() + Duration::from_secs(86_400));
     daemon.wait_for("the notes in the second night", || {
         ignored("2026-09-06") == 1
     });

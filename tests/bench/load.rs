@@ -119,7 +119,7 @@ fn library(job: &Job) {
 }
 
 fn large_night(job: &Job) {
-    const LIGHTS: usize = 4960;
+    const LIGHTS: usize = 5000;
     job.shoot(&night(LIGHTS, 30, 10), 0);
     let begun = Instant::now();
     let mut daemon = Daemon::start(&job.folder);

@@ -31,6 +31,8 @@ use observatory::{Observatory, files, program};
 
 /// Files taken in by one call of the program.
 const BATCH: usize = 1000;
+/// More resident memory would be an absurd allocation, MiB.
+const MOST: u64 = 128;
 /// No batch takes longer, even on a slow machine: more is a hang.
 const PATIENCE: Duration = Duration::from_secs(900);
 
@@ -83,6 +85,8 @@ fn main() {
         "\nVmHWM: program {} MiB, decoders {} MiB",
         cost.program, cost.decoder
     );
+    // Frames of 12 KiB ask for no more, whatever their headers say.
+    assert!(cost.program < MOST && cost.decoder < MOST);
 }
 
 /// One night with these spoilt frames, by their numbers.

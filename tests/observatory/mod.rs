@@ -17,7 +17,7 @@ use dawnledger::simulate::{Scenario, write_all};
 /// Our program.
 pub const PROGRAM: &str = env!("CARGO_BIN_EXE_dawnledger");
 
-/// The program for what asks for many runs or much work; `DAWNLEDGER_PROGRAM` names another build of it.
+/// The program at work; `DAWNLEDGER_PROGRAM` names another build of it, such as the released one.
 pub fn program() -> PathBuf {
     std::env::var_os("DAWNLEDGER_PROGRAM").map_or(PROGRAM.into(), PathBuf::from)
 }
@@ -74,7 +74,7 @@ impl Observatory {
 
     /// Runs a command to its end.
     pub fn call(&self, arguments: &[&str]) -> Output {
-        Command::new(PROGRAM)
+        Command::new(program())
             .args(arguments)
             .arg("--config")
             .arg(self.settings())

@@ -1,4 +1,4 @@
-//! Decoders that hang, and what becomes of them and of their file when the daemon is killed.
+//! Decoders that hang or crash, and what becomes of them and of their file when the daemon is killed.
 
 use rustix::process::test_kill_process;
 
@@ -61,4 +61,52 @@ fn a_decoder_that_hangs_is_no_hanging_daemon_and_killed_with_it_says_nothing_of_
     let log = session(&here).unwrap();
     assert!(log.refused.is_empty(), "{:?}", log.refused);
     ends_as_by_once(daemon, &here);
+}
+
+/// As often as it takes: Rust looks at a first SIGSEGV for a stack that overflowed, and lets one that was real
+/// happen again.
+#[test]
+fn a_decoder_that_crashes_costs_its_own_file_and_that_is_not_tried_again() {
+    let here = by_events();
+    here.shoot(FRAMES);
+    let file = here.incoming().join("new.fits.gz");
+    fs::write(&file, slow_light()).unwrap();
+    // Its header is not read, so it belongs to the night in which it was last changed.
+    let handle = File::options().write(true).open(&file).unwrap();
+    handle.set_modified(evening()).unwrap();
+    let file = fs::canonicalize(file).unwrap();
+    let poisoned = || {
+        let log = session(&here)?;
+        let [place] = log.refused.as_slice() else {
+            return None;
+        };
+        let told = place
+            .file
+            .ends_with("new.fits.gz")
+            .then(|| place.reason.clone());
+        told.filter(|_| calibrated(&here) == 3)
+    };
+    let mut daemon = Daemon::start(&here);
+    daemon.wait_for("three lights and the fourth file refused", || {
+        if let Some(found) = decoder(&file) {
+            // It may be gone by now.
+            let _ = kill_process(found, Signal::SEGV);
+        }
+        poisoned().is_some()
+    });
+    let reason = poisoned().unwrap();
+    assert!(
+        reason.starts_with("poisoned: the decoder ended with SIGSEGV"),
+        "{reason}"
+    );
+    daemon.signal(Signal::KILL);
+    drop(daemon);
+    let mut daemon = Daemon::start(&here);
+    fs::write(here.incoming().join("other.fits"), another_light(2)).unwrap();
+    daemon.wait_for("another light", || calibrated(&here) == 4);
+    assert!(decoder(&file).is_none());
+    let log = session(&here).unwrap();
+    assert_eq!(log.refused.len(), 1);
+    assert_eq!(log.refused[0].reason, reason);
+    assert!(daemon.end(Signal::TERM).success());
 }

@@ -110,8 +110,8 @@ fn where_the_system_has_no_watches_left_folders_are_scanned() {
     let script = "echo 2 >/proc/sys/user/max_inotify_watches && exec \"$0\" run --config \"$1\"";
     let errors = here.path("errors.log");
     let child = Command::new("unshare")
-        .args(["--user", "--map-root-user", "sh", "-c", script, PROGRAM])
-        .arg(here.settings())
+        .args(["--user", "--map-root-user", "sh", "-c", script])
+        .args([program(), here.settings()])
         .stderr(File::create(&errors).unwrap())
         .spawn()
         .unwrap();

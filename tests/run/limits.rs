@@ -10,12 +10,8 @@ fn a_set_too_large_for_the_limit_on_open_files_says_what_to_raise() {
     here.shoot(&FRAMES.replace(few, &few.replace("count: 4", "count: 90")));
     let errors = here.path("errors.log");
     let child = Command::new("sh")
-        .args([
-            "-c",
-            "ulimit -n 64 && exec \"$0\" run --config \"$1\"",
-            PROGRAM,
-        ])
-        .arg(here.settings())
+        .args(["-c", "ulimit -n 64 && exec \"$0\" run --config \"$1\""])
+        .args([program(), here.settings()])
         .stderr(File::create(&errors).unwrap())
         .spawn()
         .unwrap();
