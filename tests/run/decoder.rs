@@ -15,19 +15,20 @@ fn decoder(file: &Path) -> Option<Pid> {
     })
 }
 
-/// A light with a long tail of zeros, which takes a while to inflate.
-fn slow_light() -> Vec<u8> {
+/// Three lights, and beside them one with a long tail of zeros, which takes a while to inflate; where that
+/// lies.
+fn with_a_slow_light() -> (Observatory, PathBuf) {
+    let here = by_events();
+    here.shoot(FRAMES);
     let tail = gzip(&vec![0; 16 << 20]).repeat(16);
-    [gzip(&another_light(1)), tail].concat()
+    let file = here.incoming().join("new.fits.gz");
+    fs::write(&file, [gzip(&another_light(1)), tail].concat()).unwrap();
+    (here, fs::canonicalize(file).unwrap())
 }
 
 #[test]
 fn a_decoder_that_hangs_is_no_hanging_daemon_and_killed_with_it_says_nothing_of_the_file() {
-    let here = by_events();
-    here.shoot(FRAMES);
-    let file = here.incoming().join("new.fits.gz");
-    fs::write(&file, slow_light()).unwrap();
-    let file = fs::canonicalize(file).unwrap();
+    let (here, file) = with_a_slow_light();
     let mut manager = Manager::of(&here);
     let mut daemon = manager.start(&here);
     // What nobody hears would hold it up.
@@ -67,14 +68,10 @@ fn a_decoder_that_hangs_is_no_hanging_daemon_and_killed_with_it_says_nothing_of_
 /// happen again.
 #[test]
 fn a_decoder_that_crashes_costs_its_own_file_and_that_is_not_tried_again() {
-    let here = by_events();
-    here.shoot(FRAMES);
-    let file = here.incoming().join("new.fits.gz");
-    fs::write(&file, slow_light()).unwrap();
+    let (here, file) = with_a_slow_light();
     // Its header is not read, so it belongs to the night in which it was last changed.
     let handle = File::options().write(true).open(&file).unwrap();
     handle.set_modified(evening()).unwrap();
-    let file = fs::canonicalize(file).unwrap();
     let poisoned = || {
         let log = session(&here)?;
         let [place] = log.refused.as_slice() else {
