@@ -38,7 +38,8 @@ pub use groups::clip_groups;
 pub use lanes::lowest_at_or_above;
 pub use simd::{Kernel, Level};
 pub use small::{
-    Clip, MAD_TO_SD, MEDIAN_ERROR, Moments, clipped, clipped_sorted, mad, mean_and_sd, median,
+    Clip, MAD_TO_SD, MEDIAN_ERROR, Moments, Summed, clipped, clipped_sorted, mad, mean_and_sd,
+    median,
 };
 pub use student::student_t;
 pub use winsor::WINSOR_TO_SD;

@@ -28,6 +28,7 @@ pub mod provenance;
 mod repair;
 mod rows;
 mod set;
+mod staggered;
 mod supplied;
 mod temporal;
 mod uncertainty;

@@ -39,6 +39,8 @@ struct Folder {
     /// False for a folder that is only scanned.
     by_events: bool,
     watched: Option<Root>,
+    /// Watched, but others may change it without an event.
+    is_shared: bool,
     /// A complaint was made, and nothing has become better since.
     complained: bool,
 }
@@ -61,6 +63,7 @@ impl Watcher {
         let known = folders.iter().map(|folder| Folder {
             by_events: folder.mode == WatchMode::Events,
             watched: None,
+            is_shared: false,
             complained: false,
         });
         let mut watcher = Self {
@@ -78,13 +81,15 @@ impl Watcher {
         self.hints.clone()
     }
 
-    /// True while native events of the folder are expected; false for one that is only scanned.
+    /// True while a native event of every change in the folder is expected; false for one that must be
+    /// scanned.
     pub fn is_watching(&self, folder: usize) -> bool {
         self.folders
             .get(folder)
             .zip(self.roots.get(folder))
             .is_some_and(|(known, root)| {
-                known.watched.is_some() && !root.incomplete.load(Ordering::Relaxed)
+                let whole = !root.incomplete.load(Ordering::Relaxed);
+                known.watched.is_some() && whole && !known.is_shared
             })
     }
 
@@ -115,6 +120,14 @@ impl Watcher {
                 Ok(()) => {
                     folder.watched = now;
                     folder.complained = false;
+                    folder.is_shared = is_shared(&root.path);
+                    if folder.is_shared {
+                        tracing::info!(
+                            "{}: on a file system that does not tell what others change: scanned every \
+                             minute; poll_s says otherwise",
+                            root.path.display()
+                        );
+                    }
                 }
                 Err(error) => {
                     // A tree watched in part says nothing of the rest, and takes watches from
@@ -157,6 +170,25 @@ fn identity(root: &Path) -> Option<Root> {
     let about = fs::metadata(root).ok()?;
     about.is_dir().then(|| (about.dev(), about.ino()))
 }
+
+/// Whether the folder lies on a file system that others may change behind this system's back.
+fn is_shared(root: &Path) -> bool {
+    rustix::fs::statfs(root).is_ok_and(|about| SHARED.contains(&(about.f_type as u32)))
+}
+
+/// The types of such file systems: statfs(2), linux/magic.h.
+const SHARED: [u32; 10] = [
+    0x6969,      // NFS
+    0x517B,      // SMB, the old one
+    0xFF53_4D42, // CIFS
+    0xFE53_4D42, // SMB2 and later
+    0x0102_1997, // 9P: folders of a virtual machine's host
+    0x6573_5546, // FUSE: sshfs, clouds; some local disks too
+    0x00C3_6400, // Ceph
+    0x5346_414F, // AFS
+    0x6B41_4653, // AFS of the kernel
+    0x7375_7245, // Coda
+];
 
 fn complain(path: &Path, error: &notify::Error) {
     let path = path.display();

@@ -10,6 +10,7 @@
 
 use super::chunk::Row;
 use super::scalar::middle;
+use super::small::Summed;
 use super::student::student_t;
 use super::winsor::{Away, sums};
 
@@ -56,7 +57,7 @@ pub fn generalized_esd(samples: &[f64], alpha: f64, max_outliers: u32) -> (Vec<E
         return (taken, 0);
     }
     let mut test = Test::new(alpha, max_outliers);
-    let kept = test.walk(&sorted, false, |removed, far, spread, factor, left| {
+    let kept = test.walk(&sorted, |removed, far, spread, factor, left| {
         let per = (left / (left - 1.0)).sqrt();
         taken.push(EsdStep {
             removed,
@@ -103,32 +104,21 @@ impl Test {
     }
 
     /// The range of sorted samples that stays. Of two that are equally far the larger goes first.
-    pub(super) fn kept<T: Copy + Into<f64>>(
-        &mut self,
-        sorted: &[T],
-        exact: bool,
-    ) -> std::ops::Range<usize> {
-        self.walk(sorted, exact, |_, _, _, _, _| {})
+    pub(super) fn kept<T: Summed>(&mut self, sorted: &[T]) -> std::ops::Range<usize> {
+        self.walk(sorted, |_, _, _, _, _| {})
     }
 
     /// Takes every step and tells of each: the sample taken out, m times its distance,
-    /// sqrt(m Q - S^2), f_i and m. `exact`: sums of offsets and their squares are exact in `f64`.
-    fn walk<T: Copy + Into<f64>>(
+    /// sqrt(m Q - S^2), f_i and m.
+    fn walk<T: Summed>(
         &mut self,
         sorted: &[T],
-        exact: bool,
         mut tell: impl FnMut(f64, f64, f64, f64, f64),
     ) -> std::ops::Range<usize> {
         let mut centre = middle(sorted);
-        let sums = |values: &[T], centre: f64| {
-            values.iter().fold((0.0, 0.0), |(sum, squares), &value| {
-                let away = value.into() - centre;
-                (sum + away, squares + away * away)
-            })
-        };
         let mut left = 0..sorted.len();
         let mut kept = left.clone();
-        let (mut sum, mut squares) = sums(sorted, centre);
+        let (mut sum, mut squares) = T::sums(sorted, centre);
         for &factor in self.factors(sorted.len()) {
             let count = left.len() as f64;
             let (smallest, largest) = (sorted[left.start].into(), sorted[left.end - 1].into());
@@ -147,13 +137,13 @@ impl Test {
                 kept = left.clone();
             }
             tell(removed, far, spread, factor, count);
-            if exact {
+            if T::EXACT {
                 let away = removed - centre;
                 (sum, squares) = (sum - away, squares - away * away);
             } else {
                 // Taking a square away that dwarfs the rest would leave rounding only.
                 centre = middle(&sorted[left.clone()]);
-                (sum, squares) = sums(&sorted[left.clone()], centre);
+                (sum, squares) = T::sums(&sorted[left.clone()], centre);
             }
         }
         kept

@@ -67,7 +67,7 @@ impl Kernel for Stretch<'_> {
         for first in (0..length).step_by(LANES) {
             let width = LANES.min(length - first);
             self.lanes.gather(self.exposures, first, width);
-            let mut apart = f32::spoiled(&self.lanes, excluded);
+            let mut apart = f32::spoiled(self.lanes.raw(), excluded);
             let values = match self.form {
                 Basic::Mean => self.mean(),
                 Basic::Median => self.median(&network),

@@ -1,8 +1,9 @@
 //! The methods of [`Ranked`], a chunk of neighbouring pixels at a time.
 //!
 //! A chunk is sorted by the network. Most pixels of most images lose nothing, which is settled side
-//! by side; the others are looked at one by one, by the specification's own function. Pixels with a
-//! sample that must not enter are left to the specification altogether.
+//! by side; the others are looked at one by one, by the specification's own function. Those that do lose
+//! something are collected, and what they lose is charged to the exposures side by side again. Pixels with
+//! a sample that must not enter are left to the specification altogether.
 
 use std::ops::Range;
 
@@ -35,8 +36,8 @@ pub(super) trait Lane: Away + PartialOrd + Default {
     fn limit(saturation: f64) -> Self::Limit;
     fn of(raw: Self::Raw) -> Self;
     fn raw(self) -> Self::Raw;
-    /// Lanes with a sample that must not enter, of a chunk that was gathered and, for integers, sorted.
-    fn spoiled<const L: usize>(chunk: &Chunk<Self, L>, limit: Self::Limit) -> [bool; L];
+    /// Lanes with a sample that must not enter; those of integers are sorted.
+    fn spoiled<const L: usize>(rows: &[chunk::Row<Self, L>], limit: Self::Limit) -> [bool; L];
     /// Means of sorted lanes.
     fn means<const L: usize>(rows: &[chunk::Row<Self, L>]) -> [f32; L];
 }
@@ -75,9 +76,9 @@ impl Lane for i16 {
     }
 
     #[inline(always)]
-    fn spoiled<const L: usize>(chunk: &Chunk<Self, L>, limit: i32) -> [bool; L] {
+    fn spoiled<const L: usize>(rows: &[chunk::Row<Self, L>], limit: i32) -> [bool; L] {
         let mut spoiled = [false; L];
-        if let Some(top) = chunk.sorted().last() {
+        if let Some(top) = rows.last() {
             for lane in 0..L {
                 spoiled[lane] = i32::from(top[lane]) > limit;
             }
@@ -166,10 +167,12 @@ impl Lane for f32 {
         self
     }
 
+    /// One that is no number may have changed places with what lies beyond the last row, which does not
+    /// enter either.
     #[inline(always)]
-    fn spoiled<const L: usize>(chunk: &Chunk<Self, L>, limit: Self) -> [bool; L] {
+    fn spoiled<const L: usize>(rows: &[chunk::Row<Self, L>], limit: Self) -> [bool; L] {
         let mut spoiled = [false; L];
-        for row in chunk.raw() {
+        for row in rows {
             for (spoiled, &value) in spoiled.iter_mut().zip(row.iter()) {
                 // False for NaN and both infinities as well.
                 *spoiled |= !(value < limit && value > Self::NEG_INFINITY);
@@ -243,23 +246,27 @@ impl<T: Lane> Kernel for Stretch<'_, T> {
         let fixed = ranked.fixed(size);
         let mut lanes = Chunk::<T, LANES>::new(size);
         let mut column = Vec::with_capacity(size);
+        let mut strays = Strays::<T>::new(size);
         let mut pixel = Pixel::new(method);
         let mut seen = Combined::default();
         for (chunk, values) in out.chunks_mut(LANES).enumerate() {
             let first = chunk * LANES;
             let width = values.len();
-            lanes.gather(exposures, first, width);
-            lanes.sort(&network);
-            let mut apart = T::spoiled(&lanes, limit);
+            lanes.gather_sorted(exposures, first, width, &network);
             let rows = lanes.sorted();
-            let mut kept: [Range<usize>; LANES] = std::array::from_fn(|_| 0..size);
-            let mut any = false;
+            let mut apart = T::spoiled(rows, limit);
             let mut means;
             if let Some(range) = &fixed {
-                any = range.len() < size;
                 means = T::means(&rows[range.clone()]);
-                for lane in (0..width).filter(|&lane| !apart[lane]) {
-                    kept[lane] = range.clone();
+                if range.len() < size {
+                    let mut edges = Edges::everything();
+                    for lane in (0..width).filter(|&lane| !apart[lane]) {
+                        column.clear();
+                        column.extend(rows.iter().map(|row| row[lane].raw()));
+                        edges.set(lane, &column, range);
+                    }
+                    lanes.gather(exposures, first, width);
+                    edges.charge(lanes.raw(), width, rejected);
                 }
             } else {
                 means = T::means(rows);
@@ -275,14 +282,12 @@ impl<T: Lane> Kernel for Stretch<'_, T> {
                         apart[lane] = true;
                     } else if range.len() < size {
                         means[lane] = <T::Raw as Sample>::mean(&column[range.clone()]) as f32;
-                        kept[lane] = range;
-                        any = true;
+                        strays.take(exposures, first + lane, &column, &range);
+                        if strays.held == LANES {
+                            strays.charge(rejected);
+                        }
                     }
                 }
-            }
-            if any {
-                let edges = Edges::of(rows, &kept);
-                edges.charge(lanes.raw(), width, rejected);
             }
             for (lane, value) in values.iter_mut().enumerate() {
                 *value = if apart[lane] {
@@ -292,7 +297,43 @@ impl<T: Lane> Kernel for Stretch<'_, T> {
                 };
             }
         }
+        strays.charge(rejected);
         seen
+    }
+}
+
+/// Pixels of several chunks that lose something.
+struct Strays<T> {
+    lanes: Chunk<T, LANES>,
+    edges: Edges<T>,
+    held: usize,
+}
+
+impl<T: Lane> Strays<T> {
+    fn new(size: usize) -> Self {
+        Self {
+            lanes: Chunk::new(size),
+            edges: Edges::everything(),
+            held: 0,
+        }
+    }
+
+    /// Takes pixel `at`, of whose sorted samples a range is kept.
+    #[inline(always)]
+    fn take(&mut self, exposures: &[&[T::Raw]], at: usize, sorted: &[T::Raw], kept: &Range<usize>) {
+        for (mine, exposure) in self.lanes.raw_mut().iter_mut().zip(exposures) {
+            mine[self.held] = T::of(exposure[at]);
+        }
+        self.edges.set(self.held, sorted, kept);
+        self.held += 1;
+    }
+
+    /// Adds what was dropped of each exposure, and holds nothing any more.
+    #[inline(always)]
+    fn charge(&mut self, rejected: &mut [InputCount]) {
+        let edges = std::mem::replace(&mut self.edges, Edges::everything());
+        edges.charge(self.lanes.raw(), self.held, rejected);
+        self.held = 0;
     }
 }
 
@@ -310,36 +351,36 @@ struct Edges<T> {
 }
 
 impl<T: Lane> Edges<T> {
-    /// From non-empty ranges of sorted rows.
-    #[inline(always)]
-    fn of(rows: &[Row<T>], kept: &[Range<usize>; LANES]) -> Self {
-        let mut edges = Self {
+    /// Edges that nothing lies beyond.
+    fn everything() -> Self {
+        Self {
             smallest: [T::LEAST; LANES],
             largest: [T::MOST; LANES],
             first_of_smallest: [0; LANES],
             first_of_largest: [u16::MAX; LANES],
             among_equals: false,
-        };
-        for (lane, kept) in kept.iter().enumerate() {
-            if kept.len() == rows.len() {
-                continue;
-            }
-            let at = |row: usize| rows[row][lane];
-            let (smallest, largest) = (at(kept.start), at(kept.end - 1));
-            edges.smallest[lane] = smallest;
-            edges.largest[lane] = largest;
-            if kept.start > 0 && at(kept.start - 1) == smallest {
-                let equal = (0..kept.start).rev().take_while(|&row| at(row) == smallest);
-                edges.first_of_smallest[lane] = equal.count() as u16;
-                edges.among_equals = true;
-            }
-            if kept.end < rows.len() && at(kept.end) == largest {
-                let equal = (0..kept.end).rev().take_while(|&row| at(row) == largest);
-                edges.first_of_largest[lane] = equal.count() as u16;
-                edges.among_equals = true;
-            }
         }
-        edges
+    }
+
+    /// Those of one lane: the ends of a range, not empty, of its sorted samples.
+    #[inline(always)]
+    fn set(&mut self, lane: usize, sorted: &[T::Raw], kept: &Range<usize>) {
+        let (smallest, largest) = (sorted[kept.start], sorted[kept.end - 1]);
+        self.smallest[lane] = T::of(smallest);
+        self.largest[lane] = T::of(largest);
+        let (below, above) = (&sorted[..kept.start], &sorted[kept.end..]);
+        let equal = |value: T::Raw, of: &[T::Raw]| {
+            let of = of.iter().rev();
+            of.take_while(|&&other| other == value).count() as u16
+        };
+        if below.last() == Some(&smallest) {
+            self.first_of_smallest[lane] = equal(smallest, below);
+            self.among_equals = true;
+        }
+        if above.first() == Some(&largest) {
+            self.first_of_largest[lane] = equal(largest, &sorted[..kept.end]);
+            self.among_equals = true;
+        }
     }
 
     /// Adds what was dropped of each exposure.

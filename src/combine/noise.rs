@@ -217,7 +217,7 @@ impl Kernel for Stretch<'_> {
             let first = chunk * LANES;
             let width = values.len();
             lanes.gather(exposures, first, width);
-            let mut apart = f32::spoiled(&lanes, limit);
+            let mut apart = f32::spoiled(lanes.raw(), limit);
             apart[width..].fill(true);
             lanes.sort(&network);
             let (rows, sorted) = (lanes.raw(), lanes.sorted());

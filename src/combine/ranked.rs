@@ -27,8 +27,8 @@ impl Ranked {
     /// The range of sorted samples that stays. There is at least one sample.
     pub(super) fn kept<T: Sample>(&mut self, sorted: &[T]) -> Range<usize> {
         match self {
-            Self::Winsorized { low, high } => winsor::kept(sorted, T::EXACT, *low, *high),
-            Self::GeneralizedEsd(test) => test.kept(sorted, T::EXACT),
+            Self::Winsorized { low, high } => winsor::kept(sorted, *low, *high),
+            Self::GeneralizedEsd(test) => test.kept(sorted),
             Self::Trimmed { low, high } => trimmed(sorted.len(), *low, *high),
             Self::NoiseModel(model) => model.kept(sorted),
         }

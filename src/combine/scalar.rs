@@ -10,6 +10,7 @@ use super::Combined;
 use super::chunk::Row;
 use super::form::{Basic, Form, Limits};
 use super::ranked::charge;
+use super::small::Summed;
 
 /// A round's bounds, in units of 1/`scale`. Samples below `lower` or above `upper` go; those on a
 /// bound stay.
@@ -78,10 +79,7 @@ pub(super) fn float_bounds(
 }
 
 /// What both kinds of sample can do.
-pub(super) trait Sample: Copy + PartialOrd + Into<f64> {
-    /// Whether sums of offsets from a pixel's median, and of their squares, are exact in `f64` (for
-    /// up to half a million samples).
-    const EXACT: bool;
+pub(super) trait Sample: Summed + PartialOrd {
     /// Any order that sorts finite samples by value.
     fn order(&self, other: &Self) -> std::cmp::Ordering;
     /// Zero of the scale in which [`Sample::bounds`] counts, from the pixel's smallest sample.
@@ -93,8 +91,6 @@ pub(super) trait Sample: Copy + PartialOrd + Into<f64> {
 }
 
 impl Sample for u16 {
-    const EXACT: bool = true;
-
     fn order(&self, other: &Self) -> std::cmp::Ordering {
         self.cmp(other)
     }
@@ -128,19 +124,11 @@ impl Sample for u16 {
 /// Sum and sum of squares counted from the survivors' reference, and the reference.
 pub(super) fn float_sums(survivors: &[f32]) -> (f64, f64, f64) {
     let reference = f64::from(survivors[survivors.len() / 2]);
-    let mut sum = 0.0;
-    let mut squares = 0.0;
-    for &value in survivors {
-        let offset = f64::from(value) - reference;
-        sum += offset;
-        squares += offset * offset;
-    }
+    let (sum, squares) = f32::sums(survivors, reference);
     (sum, squares, reference)
 }
 
 impl Sample for f32 {
-    const EXACT: bool = false;
-
     fn order(&self, other: &Self) -> std::cmp::Ordering {
         self.total_cmp(other)
     }

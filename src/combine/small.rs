@@ -8,6 +8,44 @@ pub const MAD_TO_SD: f64 = 1.482_602_218_505_602;
 /// (the square root of pi/2).
 pub const MEDIAN_ERROR: f64 = 1.2533;
 
+/// Numbers of which sums are formed.
+pub trait Summed: Copy + Into<f64> {
+    /// Whether sums of offsets from a pixel's median, and of their squares, are exact in `f64` (for
+    /// up to half a million samples).
+    const EXACT: bool;
+
+    /// Sum of offsets from `centre`, and of their squares.
+    fn sums(values: &[Self], centre: f64) -> (f64, f64) {
+        values.iter().fold((0.0, 0.0), |(sum, squares), &value| {
+            let away = value.into() - centre;
+            (sum + away, squares + away * away)
+        })
+    }
+}
+
+impl Summed for f64 {
+    const EXACT: bool = false;
+}
+
+impl Summed for f32 {
+    const EXACT: bool = false;
+}
+
+impl Summed for u16 {
+    const EXACT: bool = true;
+
+    /// `centre` is a median, twice of which is a whole number: in whole numbers an addition need not wait
+    /// for the one before it to be rounded.
+    fn sums(values: &[Self], centre: f64) -> (f64, f64) {
+        let twice = (2.0 * centre) as i64;
+        let (sum, squares) = values.iter().fold((0, 0), |(sum, squares), &value| {
+            let away = 2 * i64::from(value) - twice;
+            (sum + away, squares + away * away)
+        });
+        (sum as f64 / 2.0, squares as f64 / 4.0)
+    }
+}
+
 /// Mean and standard deviation.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Moments {
@@ -85,7 +123,7 @@ pub fn clipped(values: &mut [f64], limit: f64, rounds: u32) -> Option<Clip> {
 }
 
 /// [`clipped`] for values in ascending order.
-pub fn clipped_sorted<T: Copy + Into<f64>>(sorted: &[T], limit: f64, rounds: u32) -> Option<Clip> {
+pub fn clipped_sorted<T: Summed>(sorted: &[T], limit: f64, rounds: u32) -> Option<Clip> {
     let mut kept = sorted;
     let mut clip = describe(kept)?;
     let mut below = 0;
@@ -103,15 +141,12 @@ pub fn clipped_sorted<T: Copy + Into<f64>>(sorted: &[T], limit: f64, rounds: u32
     Some(Clip { below, ..clip })
 }
 
-fn describe<T: Copy + Into<f64>>(sorted: &[T]) -> Option<Clip> {
+fn describe<T: Summed>(sorted: &[T]) -> Option<Clip> {
     let count = sorted.len();
     let upper: f64 = (*sorted.get(count / 2)?).into();
     let lower: f64 = (*sorted.get((count - 1) / 2)?).into();
     let median = (lower + upper) / 2.0;
-    let (sum, squares) = sorted.iter().fold((0.0, 0.0), |(sum, squares), &value| {
-        let away = value.into() - median;
-        (sum + away, squares + away * away)
-    });
+    let (sum, squares) = T::sums(sorted, median);
     Some(Clip::of_sums(count, median, sum, squares))
 }
 

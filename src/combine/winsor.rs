@@ -16,6 +16,7 @@
 use super::chunk::{PART, Row};
 use super::network::Ordered;
 use super::scalar::middle;
+use super::small::Summed;
 
 /// 1 / standard deviation of a unit normal distribution winsorized at 1.5:
 /// 1 / sqrt(2 (Phi(1.5) - 1/2 - 1.5 phi(1.5)) + 2 * 1.5^2 Phi(-1.5)).
@@ -24,16 +25,10 @@ pub const WINSOR_TO_SD: f64 = 1.133_392_655_462_487;
 /// Where samples are pulled in to, in standard deviations.
 const PULL: f64 = 1.5;
 
-/// The range of sorted samples that stays. `exact`: sums of offsets and of their squares are exact
-/// in `f64`, so that they may be corrected instead of formed anew.
-pub(super) fn kept<T: Copy + Into<f64>>(
-    sorted: &[T],
-    exact: bool,
-    low: f64,
-    high: f64,
-) -> std::ops::Range<usize> {
+/// The range of sorted samples that stays.
+pub(super) fn kept<T: Summed>(sorted: &[T], low: f64, high: f64) -> std::ops::Range<usize> {
     let centre = middle(sorted);
-    let sd = winsorized_sd(sorted, exact, centre);
+    let sd = winsorized_sd(sorted, centre);
     let offset = |value: T| value.into() - centre;
     let start = sorted
         .iter()
@@ -45,16 +40,10 @@ pub(super) fn kept<T: Copy + Into<f64>>(
 }
 
 /// The standard deviation at which Huber's scheme arrives.
-fn winsorized_sd<T: Copy + Into<f64>>(sorted: &[T], exact: bool, centre: f64) -> f64 {
+fn winsorized_sd<T: Summed>(sorted: &[T], centre: f64) -> f64 {
     let offset = |value: T| value.into() - centre;
-    let sums = |values: &[T]| {
-        values.iter().fold((0.0, 0.0), |(sum, squares), &value| {
-            let away = offset(value);
-            (sum + away, squares + away * away)
-        })
-    };
     let count = sorted.len() as f64;
-    let (mut sum, mut squares) = sums(sorted);
+    let (mut sum, mut squares) = T::sums(sorted, centre);
     let mut inside = 0..sorted.len();
     let mut sd = WINSOR_TO_SD * (count * squares - sum * sum).max(0.0).sqrt() / count;
     loop {
@@ -72,8 +61,8 @@ fn winsorized_sd<T: Copy + Into<f64>>(sorted: &[T], exact: bool, centre: f64) ->
         if inside == before {
             return sd;
         }
-        if !exact {
-            (sum, squares) = sums(&sorted[inside.clone()]);
+        if !T::EXACT {
+            (sum, squares) = T::sums(&sorted[inside.clone()], centre);
         }
         let pulled = (inside.start as f64, (sorted.len() - inside.end) as f64);
         sd = reproduced(count, sum, squares, pulled).min(sd);

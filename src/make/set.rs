@@ -7,6 +7,7 @@ use super::blank::{blank, contiguous_mut};
 use super::exposure::Exposure;
 use super::flat::{Mean, Sampled, colour_index, in_row, lit_levels};
 use super::pool::Pool;
+use super::staggered::Staggered;
 use super::supplied::Place;
 use super::temporal::Tally;
 use super::{MakeError, Maker, Pulse, mask, spoiled};
@@ -84,6 +85,7 @@ impl Set<'_> {
                 let mut colours = [Sampled::default(); 3];
                 let mut rows = Vec::new();
                 for &(first, count, ref below) in &bands {
+                    rows.resize(count * self.width, 0.0);
                     self.flat_rows(index, first, count, below, &mut rows)?;
                     for (place, value) in rows.iter().enumerate().filter(|(_, v)| v.is_finite()) {
                         let (x, y) = (place % self.width, first + place / self.width);
@@ -117,9 +119,8 @@ impl Set<'_> {
         first: usize,
         count: usize,
         below: &[f32],
-        out: &mut Vec<f32>,
+        out: &mut [f32],
     ) -> Result<(), MakeError> {
-        out.resize(count * self.width, 0.0);
         self.read(index, |source| source.rows_f32(first, count, out))?;
         let saturation = self.recipe.method.saturation as f32;
         for value in out.iter_mut().filter(|value| **value >= saturation) {
@@ -198,12 +199,12 @@ impl Set<'_> {
         count: usize,
         out: (&mut [f32], &mut [u8]),
     ) -> Result<Found, MakeError> {
-        buffers.whole.resize_with(self.exposures.len(), Vec::new);
-        for (index, buffer) in buffers.whole.iter_mut().enumerate() {
-            buffer.resize(count * self.width, 0);
-            self.read(index, |source| source.rows_u16(first, count, buffer))?;
+        let length = count * self.width;
+        let room = buffers.whole.lay_out(self.exposures.len(), length);
+        for (index, rows) in room.enumerate() {
+            self.read(index, |source| source.rows_u16(first, count, rows))?;
         }
-        let slices: Vec<&[u16]> = buffers.whole.iter().map(Vec::as_slice).collect();
+        let slices = buffers.whole.each();
         Ok(self.combine_strip(
             Exposures::U16(&slices),
             self.recipe.method.saturation,
@@ -220,25 +221,25 @@ impl Set<'_> {
         out: (&mut [f32], &mut [u8]),
     ) -> Result<Found, MakeError> {
         let Buffers { real, below, .. } = buffers;
-        real.resize_with(self.exposures.len(), Vec::new);
         // Read once for all exposures.
         self.below(first, count, below)?;
         let mut saturation = self.recipe.method.saturation;
-        for (index, buffer) in real.iter_mut().enumerate() {
+        let length = count * self.width;
+        let room = real.lay_out(self.exposures.len(), length);
+        for (index, rows) in room.enumerate() {
             match self.levels.get(index) {
                 None => {
-                    buffer.resize(count * self.width, 0.0);
-                    self.read(index, |source| source.rows_f32(first, count, buffer))?;
-                    self.exposures[index].level(saturation, buffer);
+                    self.read(index, |source| source.rows_f32(first, count, rows))?;
+                    self.exposures[index].level(saturation, rows);
                 }
                 Some(levels) => {
-                    self.flat_rows(index, first, count, below, buffer)?;
+                    self.flat_rows(index, first, count, below, rows)?;
                     saturation = f64::INFINITY;
-                    self.scale(levels, first, buffer);
+                    self.scale(levels, first, rows);
                 }
             }
         }
-        let slices: Vec<&[f32]> = real.iter().map(Vec::as_slice).collect();
+        let slices = real.each();
         if self.levels.is_empty() {
             return Ok(self.combine_strip(Exposures::F32(&slices), saturation, first, out));
         }
@@ -339,7 +340,7 @@ impl Found {
 /// What a thread works in.
 #[derive(Default)]
 struct Buffers {
-    whole: Vec<Vec<u16>>,
-    real: Vec<Vec<f32>>,
+    whole: Staggered<u16>,
+    real: Staggered<f32>,
     below: Vec<f32>,
 }

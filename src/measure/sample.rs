@@ -1,6 +1,6 @@
 //! A frame's subsample: which rows to read, and how they become a [`Sample`].
 
-use crate::combine::{Clip, clipped_sorted};
+use crate::combine::{Clip, Summed, clipped_sorted};
 use crate::facts::{MESH, PlaneSample, Sample};
 
 /// Pairs of neighbouring rows to read: eight for each row of mesh cells.
@@ -62,33 +62,33 @@ fn spread_pairs(length: usize, most: usize) -> impl Iterator<Item = usize> {
 /// of). Medians of integer samples are those of grouped data, so that they are not quantised
 /// themselves. Cells without a sample hold the frame's level; a frame without one is all zero.
 pub fn sample(width: usize, height: usize, rows: &[(usize, &[f32])], saturation: f64) -> Sample {
-    let mut cells: Vec<[Vec<f32>; 4]> = vec![Default::default(); MESH * MESH];
-    let columns: Vec<usize> = spread_pairs(width, COLUMN_PAIRS).collect();
+    let room = samples_per_cell(width, height) as usize / 4;
+    let phases = || std::array::from_fn(|_| Vec::with_capacity(room));
+    let mut cells: Vec<[Vec<f32>; 4]> = std::iter::repeat_with(phases).take(MESH * MESH).collect();
+    let columns: Vec<(usize, usize)> = spread_pairs(width, COLUMN_PAIRS)
+        .map(|x| (x, x * MESH / width))
+        .collect();
     for (first, run) in rows {
         for (y, row) in (*first..height).zip(run.chunks_exact(width.max(1))) {
-            for &x in &columns {
-                let cell = &mut cells[y * MESH / height * MESH + x * MESH / width];
+            let cells = &mut cells[y * MESH / height * MESH..][..MESH];
+            for &(x, column) in &columns {
                 let pair = &row[x..width.min(x + 2)];
                 for (value, phase) in pair.iter().zip(2 * (y % 2)..) {
                     if value.is_finite() {
-                        cell[phase].push(*value);
+                        cells[column][phase].push(*value);
                     }
                 }
             }
         }
     }
-    for samples in cells.iter_mut().flatten() {
-        samples.sort_unstable_by(f32::total_cmp);
-    }
     let step = step(cells.iter().flatten().flatten(), saturation);
     let measured: [Option<PlaneSample>; 4] = std::array::from_fn(|phase| {
-        let mut samples: Vec<f32> = cells
+        let samples: Vec<f32> = cells
             .iter()
             .flat_map(|cell| &cell[phase])
             .copied()
             .collect();
-        samples.sort_unstable_by(f32::total_cmp);
-        plane(&samples, saturation)
+        plane(samples, saturation)
     });
     let planes = std::array::from_fn(|phase| {
         // A phase that an image of one row or column does not have looks like another one.
@@ -97,7 +97,7 @@ pub fn sample(width: usize, height: usize, rows: &[(usize, &[f32])], saturation:
             .find_map(|phase| measured[phase])
             .unwrap_or_default()
     });
-    let mesh = mesh(&cells, &planes, step);
+    let mesh = mesh(&mut cells, &planes, step);
     Sample {
         planes,
         mesh,
@@ -106,9 +106,49 @@ pub fn sample(width: usize, height: usize, rows: &[(usize, &[f32])], saturation:
     }
 }
 
-fn plane(sorted: &[f32], saturation: f64) -> Option<PlaneSample> {
+/// What one phase's samples say.
+fn plane(mut samples: Vec<f32>, saturation: f64) -> Option<PlaneSample> {
+    match counts(&samples) {
+        Some(mut counts) => {
+            sort_by_counting(&mut counts);
+            plane_of_sorted(&counts, saturation)
+        }
+        None => {
+            samples.sort_unstable_by(f32::total_cmp);
+            plane_of_sorted(&samples, saturation)
+        }
+    }
+}
+
+/// The same samples in 16 bits, where they are such.
+fn counts(samples: &[f32]) -> Option<Vec<u16>> {
+    let count = |&sample: &f32| {
+        let count = sample as u16;
+        (f32::from(count).to_bits() == sample.to_bits()).then_some(count)
+    };
+    samples.iter().map(count).collect()
+}
+
+/// Sorts numbers of which many are equal.
+fn sort_by_counting(numbers: &mut [u16]) {
+    let (Some(&least), Some(&most)) = (numbers.iter().min(), numbers.iter().max()) else {
+        return;
+    };
+    let mut counts = vec![0; usize::from(most - least) + 1];
+    for number in &*numbers {
+        counts[usize::from(number - least)] += 1;
+    }
+    let mut rest = numbers;
+    for (number, count) in (least..=most).zip(counts) {
+        let (equal, others) = rest.split_at_mut(count);
+        equal.fill(number);
+        rest = others;
+    }
+}
+
+fn plane_of_sorted<T: Summed>(sorted: &[T], saturation: f64) -> Option<PlaneSample> {
     let Clip { mean, sd, .. } = clipped_sorted(sorted, LIMIT, ROUNDS)?;
-    let below = sorted.partition_point(|&value| f64::from(value) < saturation);
+    let below = sorted.partition_point(|&value| value.into() < saturation);
     Some(PlaneSample {
         level: mean,
         spread: sd,
@@ -116,15 +156,15 @@ fn plane(sorted: &[f32], saturation: f64) -> Option<PlaneSample> {
     })
 }
 
-fn mesh(cells: &[[Vec<f32>; 4]], planes: &[PlaneSample; 4], step: Option<u32>) -> Vec<f32> {
+fn mesh(cells: &mut [[Vec<f32>; 4]], planes: &[PlaneSample; 4], step: Option<u32>) -> Vec<f32> {
     let mean = planes.iter().map(|plane| plane.level).sum::<f64>() / 4.0;
     let coloured = planes
         .iter()
         .all(|plane| plane.level > plane.spread && plane.level > 0.0);
-    let cell = |phases: &[Vec<f32>; 4]| {
+    let cell = |phases: &mut [Vec<f32>; 4]| {
         let (mut sum, mut count) = (0.0, 0.0);
-        for (sorted, plane) in phases.iter().zip(planes) {
-            if let Some(median) = grouped_median(sorted, step) {
+        for (samples, plane) in phases.iter_mut().zip(planes) {
+            if let Some(median) = grouped_median(samples, step) {
                 sum += if coloured {
                     median * mean / plane.level
                 } else {
@@ -135,20 +175,27 @@ fn mesh(cells: &[[Vec<f32>; 4]], planes: &[PlaneSample; 4], step: Option<u32>) -
         }
         if count > 0.0 { sum / count } else { mean }
     };
-    cells.iter().map(|phases| cell(phases) as f32).collect()
+    cells.iter_mut().map(|phases| cell(phases) as f32).collect()
 }
 
-/// Median of sorted samples. Where they come in steps each stands for the step around it, evenly
-/// filled: the textbook median of grouped data, lower edge + step (n/2 - below) / (at).
-fn grouped_median(sorted: &[f32], step: Option<u32>) -> Option<f64> {
-    let middle = *sorted.get(sorted.len() / 2)?;
+/// Median of samples, which are reordered. Where they come in steps each stands for the step around it,
+/// evenly filled: the textbook median of grouped data, lower edge + step (n/2 - below) / (at).
+fn grouped_median(samples: &mut [f32], step: Option<u32>) -> Option<f64> {
+    let count = samples.len();
+    if count == 0 {
+        return None;
+    }
+    let (lower, &mut middle, _) = samples.select_nth_unstable_by(count / 2, f32::total_cmp);
     let Some(step) = step.map(f64::from) else {
-        let lower = sorted[(sorted.len() - 1) / 2];
+        let lower = match count % 2 {
+            0 => lower.iter().copied().max_by(f32::total_cmp)?,
+            _ => middle,
+        };
         return Some((f64::from(lower) + f64::from(middle)) / 2.0);
     };
-    let below = sorted.partition_point(|&value| value < middle);
-    let at = sorted.partition_point(|&value| value <= middle) - below;
-    let into = (sorted.len() as f64 / 2.0 - below as f64) / at as f64;
+    let below = samples.iter().filter(|&&value| value < middle).count();
+    let at = samples.iter().filter(|&&value| value == middle).count();
+    let into = (count as f64 / 2.0 - below as f64) / at as f64;
     Some(f64::from(middle) + step * (into - 0.5))
 }
 
@@ -255,6 +302,29 @@ mod tests {
             }
             assert_eq!(sample.step, Some(1));
         }
+    }
+
+    /// Numbers of 16 bits go by a way of their own, which must say the same to the last bit.
+    #[test]
+    fn numbers_of_16_bits_say_what_others_say() {
+        let mut dice = crate::measure::dice::Dice(16);
+        for level in [0.0, 300.0, 65_500.0] {
+            let mut counts: Vec<u16> = (0..5000)
+                .map(|_| (level + 20.0 * dice.normal()).round() as u16)
+                .collect();
+            let samples: Vec<f32> = counts.iter().copied().map(f32::from).collect();
+            let found = plane(samples.clone(), 65_535.0).unwrap();
+            let mut sorted = samples.clone();
+            sorted.sort_unstable_by(f32::total_cmp);
+            assert_eq!(Some(found), plane_of_sorted(&sorted, 65_535.0), "{level}");
+            sort_by_counting(&mut counts);
+            assert!(counts.is_sorted() && counts.len() == samples.len());
+            let mut others = samples;
+            others.push(0.5);
+            assert_eq!(super::counts(&others), None);
+        }
+        sort_by_counting(&mut []);
+        assert_eq!(plane(Vec::new(), 65_535.0), None);
     }
 
     #[test]

@@ -205,3 +205,17 @@ fn quiet_check_of_a_watched_root_hints_at_nothing_and_polled_folders_are_left_al
     watcher.check_roots();
     assert_eq!(hints.take(), []);
 }
+
+#[test]
+fn shared_file_systems_are_known_and_this_one_is_none() {
+    let here = tempfile::tempdir().unwrap();
+    assert!(!is_shared(here.path()));
+    assert!(!is_shared(&here.path().join("missing")));
+    let mut watcher = Watcher::new(&[folder(here.path(), WatchMode::Events)]);
+    assert!(watcher.is_watching(0));
+    // Watched all the same: events of this computer's own changes do come.
+    watcher.folders[0].is_shared = true;
+    assert!(!watcher.is_watching(0));
+    fs::write(here.path().join("a.fits"), "a").unwrap();
+    expect(&watcher.hints(), &Hint::Closed(0, rel("a.fits")));
+}

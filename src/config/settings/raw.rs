@@ -91,7 +91,8 @@ pub(super) struct RawWatch {
     /// Its name in logs, without slashes; by default the path's last part.
     #[schemars(regex(pattern = NAME))]
     pub(super) name: Option<Text>,
-    /// Seconds between two looks, for network shares, which report no changes.
+    /// Seconds between two looks, for network shares, which do not tell what others change; a minute where
+    /// it is left out.
     #[schemars(range(min = 1, max = 86400))]
     pub(super) poll_s: Option<f64>,
     /// Patterns of files to leave out. One without a slash fits the file's name in any folder;
