@@ -19,7 +19,7 @@ use super::simd::{Kernel, Level};
 use super::winsor::Away;
 
 /// Pixels that go through side by side.
-const LANES: usize = 64;
+const LANES: usize = 128;
 
 type Row<T> = chunk::Row<T, LANES>;
 
