@@ -32,7 +32,7 @@ pub use light::light;
 pub use mesh::Mesh;
 pub use overscan::overscan_level;
 pub use pattern::{Match, align};
-pub use plane::{pixel_noise, plane_level};
+pub use plane::{pixel_noise, plane_level, sampled_rows};
 pub use sample::{rows_to_sample, sample, samples_per_cell};
 pub use stars::{Covered, Light, StarReport, stars};
 pub use unread::{Unread, rows_to_look_at, unread};

@@ -19,7 +19,7 @@ use thiserror::Error;
 /// Ending of every temporary name; the name begins with a dot.
 const UNFINISHED: &str = ".making";
 
-/// One operation that changes the disk.
+/// One operation on the disk. All but reading change it, and are asked for at the [`Gate`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub enum Op {
     /// Make a folder.
@@ -28,6 +28,8 @@ pub enum Op {
     Create,
     /// Write bytes.
     Write,
+    /// Read what was written.
+    Read,
     /// Flush a file.
     Sync,
     /// Rename into place.
@@ -46,6 +48,7 @@ impl Op {
             Self::MakeFolder => "make the folder",
             Self::Create => "create",
             Self::Write => "write",
+            Self::Read => "read back",
             Self::Sync => "flush",
             Self::Rename => "rename into place",
             Self::SyncFolder => "flush the folder",
@@ -77,7 +80,7 @@ impl PublishError {
     }
 }
 
-/// Asked before every operation, and told after it. An error stands in for the operation's own.
+/// Asked before every operation that changes the disk, and told after it. An error stands in for the operation's own.
 pub trait Gate: Send + Sync {
     /// May `op` on `path` go ahead?
     ///
@@ -316,6 +319,19 @@ impl Draft {
     pub fn write_at(&self, offset: u64, bytes: &[u8]) -> Result<(), PublishError> {
         self.disk.run(Op::Write, &self.temporary, || {
             self.file.write_all_at(bytes, offset)
+        })
+    }
+
+    /// Reads bytes that were written.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn read_at(&self, offset: u64, bytes: &mut [u8]) -> Result<(), PublishError> {
+        let read = self.file.read_exact_at(bytes, offset);
+        read.map_err(|source| PublishError {
+            op: Op::Read,
+            path: self.temporary.clone(),
+            source,
         })
     }
 

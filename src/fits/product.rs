@@ -18,7 +18,7 @@ use crate::facts::Card;
 use crate::publish::{Draft, Op, PublishError};
 
 use super::gate::BLOCK;
-use super::sum;
+use super::{scratch, sum};
 use header::{Heap, ZEROS};
 use held::{Held, Rows, Waiting};
 use queue::Queue;
@@ -237,6 +237,44 @@ impl ImageWriter {
         let count = samples.len() as u64;
         unit.written.fetch_add(count, Ordering::Relaxed);
         Ok(())
+    }
+
+    /// Reads whole rows of plane number `place` from row `first` on, all of which were given before: none
+    /// of them is on its way in a call of [`ImageWriter::rows`]. Only for a plane of [`Storage::F32`] that
+    /// nothing compressed stands before.
+    ///
+    /// # Errors
+    /// When the disk refuses, or the rows are not such.
+    pub fn read_back(
+        &self,
+        place: usize,
+        first: usize,
+        out: &mut [f32],
+    ) -> Result<(), PublishError> {
+        let offset = (first * self.shape.width * 4) as u64;
+        match self.units.get(place) {
+            Some(Unit {
+                plane:
+                    Plane {
+                        storage: Storage::F32,
+                        ..
+                    },
+                data: Data::Placed(data, _),
+                ..
+            }) if first * self.shape.width + out.len() <= self.shape.samples() => {
+                scratch::lend(out.len() * 4, |bytes| {
+                    self.draft.read_at(data + offset, bytes)?;
+                    let (samples, _) = bytes.as_chunks::<4>();
+                    Level::widest().run(|| {
+                        for (value, bytes) in out.iter_mut().zip(samples) {
+                            *value = f32::from_be_bytes(*bytes);
+                        }
+                    });
+                    Ok(())
+                })
+            }
+            _ => Err(misuse(&self.draft, "no such rows to read back")),
+        }
     }
 
     fn put<T: Copy, const N: usize>(

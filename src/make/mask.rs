@@ -13,7 +13,7 @@
 use std::ops::Range;
 
 use ndarray::parallel::prelude::*;
-use ndarray::{ArrayView2, ArrayViewMut2, Axis};
+use ndarray::{ArrayView2, ArrayViewMut2, Axis, s};
 
 use super::blank::{contiguous, contiguous_mut};
 use crate::combine::{Exposures, Level, combine};
@@ -45,6 +45,9 @@ pub(super) fn cards() -> Vec<Card> {
     ]
 }
 
+/// Rows of a plane whose hot pixels are looked for together.
+pub(super) const BAND: usize = 64;
+
 /// Flags the hot pixels of a dark or bias whose noise from pixel to pixel is `noise` ADU. `colour`:
 /// neighbours of the same colour are two pixels apart.
 pub(super) fn flag_hot(
@@ -53,46 +56,89 @@ pub(super) fn flag_hot(
     colour: bool,
     mut mask: ArrayViewMut2<'_, u8>,
 ) {
-    let apart = if colour { 2 } else { 1 };
-    // A plane without noise has steps of whole ADU.
-    let above = (STANDS_OUT * noise).max(1.0) as f32;
-    let (height, width) = plane.dim();
-    let line = |y: usize| contiguous(plane.row(y).to_slice());
-    let of_row = |y: usize| line(y).chunks(STRETCH).map(ends);
-    let stretches = width.div_ceil(STRETCH);
-    let ends: Vec<Ends> = (0..height).into_par_iter().flat_map_iter(of_row).collect();
-    let ends_of = |y: usize| &ends[y * stretches..(y + 1) * stretches];
-    let rows = mask.axis_iter_mut(Axis(0)).into_par_iter().enumerate();
-    rows.for_each_init(Vec::new, |scores, (y, mut mask)| {
+    let height = plane.nrows();
+    let bands = mask.axis_chunks_iter_mut(Axis(0), BAND).into_par_iter();
+    bands.enumerate().for_each(|(place, mut mask)| {
+        let band = Band::of(place * BAND, mask.nrows(), height, colour);
+        let rows = plane.slice(s![band.rows.clone(), ..]);
         let mask = contiguous_mut(mask.as_slice_mut());
-        let near = [y.checked_sub(apart), Some(y), Some(y + apart)];
-        let near = near.map(|near| near.filter(|&near| near < height));
-        for (place, &[_, highest]) in ends_of(y).iter().enumerate() {
-            let around = place.saturating_sub(1)..(place + 2).min(stretches);
-            let lowest = near
-                .iter()
-                .flatten()
-                .flat_map(|&near| &ends_of(near)[around.clone()]);
-            let lowest = lowest.fold(f32::INFINITY, |least, &[low, _]| least.min(low));
-            if highest <= lowest + above {
-                continue;
-            }
-            let first = place * STRETCH;
-            let columns = first..(first + STRETCH).min(width);
-            let values = &line(y)[columns.clone()];
-            scores.clear();
-            scores.resize(values.len(), 0);
-            for near in near.into_iter().flatten() {
-                score(line(near), columns.clone(), values, above, apart, scores);
-            }
-            for ((flags, &score), value) in mask[columns].iter_mut().zip(&*scores).zip(values) {
-                // It is its own neighbour, and as bright.
-                if score > WEIGHTS.1 && value.is_finite() {
-                    *flags |= HOT;
+        band.flag_hot(contiguous(rows.to_slice()), noise, mask);
+    });
+}
+
+/// Some rows of a plane, and those that their neighbours lie in.
+pub(super) struct Band {
+    /// All of them, counted in the plane.
+    pub(super) rows: Range<usize>,
+    /// Those in the middle, counted in the band.
+    middle: Range<usize>,
+    /// How far neighbours of one colour lie apart.
+    apart: usize,
+}
+
+impl Band {
+    /// That of `count` rows from row `first` of so many.
+    pub(super) fn of(first: usize, count: usize, height: usize, colour: bool) -> Self {
+        let apart = if colour { 2 } else { 1 };
+        let rows = first.saturating_sub(apart)..(first + count + apart).min(height);
+        let above = first - rows.start;
+        Self {
+            rows,
+            middle: above..above + count,
+            apart,
+        }
+    }
+
+    /// Flags the hot pixels of the rows in the middle, whose flags these are; `pixels` are those of all.
+    pub(super) fn flag_hot(&self, pixels: &[f32], noise: f64, mask: &mut [u8]) {
+        // A plane without noise has steps of whole ADU.
+        let above = (STANDS_OUT * noise).max(1.0) as f32;
+        let (height, apart) = (self.rows.len(), self.apart);
+        let width = pixels.len() / height.max(1);
+        let line = |y: usize| &pixels[y * width..(y + 1) * width];
+        let stretches = width.div_ceil(STRETCH);
+        let ends: Vec<Ends> = (0..height)
+            .flat_map(|y| line(y).chunks(STRETCH).map(ends))
+            .collect();
+        let ends_of = |y: usize| &ends[y * stretches..(y + 1) * stretches];
+        let mut scores = Vec::new();
+        for (y, mask) in self.middle.clone().zip(mask.chunks_mut(width.max(1))) {
+            let near = [y.checked_sub(apart), Some(y), Some(y + apart)];
+            let near = near.map(|near| near.filter(|&near| near < height));
+            for (place, &[_, highest]) in ends_of(y).iter().enumerate() {
+                let around = place.saturating_sub(1)..(place + 2).min(stretches);
+                let lowest = near
+                    .iter()
+                    .flatten()
+                    .flat_map(|&near| &ends_of(near)[around.clone()]);
+                let lowest = lowest.fold(f32::INFINITY, |least, &[low, _]| least.min(low));
+                if highest <= lowest + above {
+                    continue;
+                }
+                let first = place * STRETCH;
+                let columns = first..(first + STRETCH).min(width);
+                let values = &line(y)[columns.clone()];
+                scores.clear();
+                scores.resize(values.len(), 0);
+                for near in near.into_iter().flatten() {
+                    score(
+                        line(near),
+                        columns.clone(),
+                        values,
+                        above,
+                        apart,
+                        &mut scores,
+                    );
+                }
+                for ((flags, &score), value) in mask[columns].iter_mut().zip(&scores).zip(values) {
+                    // It is its own neighbour, and as bright.
+                    if score > WEIGHTS.1 && value.is_finite() {
+                        *flags |= HOT;
+                    }
                 }
             }
         }
-    });
+    }
 }
 
 /// The lowest and the highest value of a stretch.
@@ -310,7 +356,10 @@ mod tests {
         };
         let mut found = 0;
         for round in 0..300 {
-            let (height, width) = (1 + below(7) as usize, 1 + below(200) as usize);
+            let (height, width) = match round % 20 {
+                0 => (60 + below(140) as usize, 1 + below(20) as usize),
+                _ => (1 + below(7) as usize, 1 + below(200) as usize),
+            };
             let rare = 2 + round % 60;
             let plane = Array2::from_shape_simple_fn((height, width), || match below(rare) {
                 0 => [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, 700.0, 4.0][below(5) as usize],

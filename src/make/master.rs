@@ -9,10 +9,12 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
 
-use super::blank::contiguous;
+use super::blank::{contiguous, contiguous_mut};
 use super::flat::{Mean, normalise};
 use super::halves::Halves;
-use super::set::Set;
+use super::mask::{BAND, Band};
+use super::pool::Pool;
+use super::set::{Combination, Set};
 use super::{MakeError, Maker, Pulse, flush, mask, provenance};
 use crate::facts::{InputCount, Made, MadeStats, MasterRecipe, Recipe, Task, Temporal};
 use crate::fits::{ImageWriter, Plane, Samples, Storage};
@@ -56,12 +58,12 @@ pub fn make(
     planes.extend(Halves::plane(height, recipe.inputs.len()));
     let halves_place = (planes.len() > 2).then_some(2);
     let writer = ImageWriter::begin(draft, width, height, planes)?;
-    // Only a flat waits for what its mean turns out to be.
+    // Only a flat waits for what its mean turns out to be, and is kept in memory as long.
     let finished = set.mean.is_none();
     let part = height.div_ceil(FLUSHES);
     let done = AtomicUsize::new(0);
-    let (stats, planes) = flush::alongside(&writer, |flush| {
-        let (mut plane, mut mask, mut found) = set.combine(pulse, |first, rows| {
+    let stats = flush::alongside(&writer, |flush| {
+        let combined = set.combine(pulse, !finished, |first, rows| {
             if finished {
                 writer.rows(0, first, Samples::F32(rows))?;
                 let count = rows.len() / width;
@@ -71,6 +73,11 @@ pub fn make(
             }
             Ok(())
         })?;
+        let Combination {
+            plane,
+            mut mask,
+            mut found,
+        } = combined;
         for input in &recipe.inputs {
             maker.check(input)?;
         }
@@ -82,39 +89,35 @@ pub fn make(
             halves.write(&writer, place)?;
         }
         let (figures, temporal) = rayon::join(
-            || {
-                let level = match set.mean {
-                    Some(mean) => {
-                        normalise(&mut plane, &mut mask, cfa, mean.finished);
-                        mean.level
-                    }
-                    None => measure::plane_level(plane.view()),
-                };
-                let noise = measure::pixel_noise(plane.view(), cfa.is_some());
-                if finished {
-                    flush();
-                    mask::flag_hot(plane.view(), noise, cfa.is_some(), mask.view_mut());
-                } else {
+            || match (set.mean, plane) {
+                (Some(mean), Some(mut plane)) => {
+                    normalise(&mut plane, &mut mask, cfa, mean.finished);
+                    let rows = measure::sampled_rows(plane.view());
                     write(&writer, 0, &plane, |rows| Samples::F32(rows), pulse)?;
+                    write(&writer, 1, &mask, |rows| Samples::U8(rows), pulse)?;
+                    Ok((mean.level, measure::pixel_noise(rows.view(), cfa.is_some())))
                 }
-                write(&writer, 1, &mask, |rows| Samples::U8(rows), pulse)?;
-                Ok::<_, MakeError>((level, noise))
+                _ => {
+                    flush();
+                    let rows = sampled_back(&writer, (height, width))?;
+                    let noise = measure::pixel_noise(rows.view(), cfa.is_some());
+                    flag_hot(&writer, noise, cfa.is_some(), &mut mask, pulse)?;
+                    Ok::<_, MakeError>((measure::plane_level(rows.view()), noise))
+                }
             },
             || found.tally.figures(recipe.inputs.len()),
         );
         let (level, noise) = figures?;
-        let stats = MadeStats {
+        Ok(MadeStats {
             level,
             noise,
             temporal,
             rejected: found.rejected,
             ..unknown(recipe)
-        };
-        Ok((stats, (plane, mask)))
+        })
     })?;
     drop(set);
-    // Giving back the memory of planes takes a while, as the disk does.
-    let (size, ()) = rayon::join(|| writer.finish(&all_cards(&stats)), || drop(planes));
+    let size = writer.finish(&all_cards(&stats));
     Ok(Made::of(task, size?, stats))
 }
 
@@ -133,6 +136,49 @@ fn unknown(recipe: &MasterRecipe) -> MadeStats {
         cut: 0,
         rejected: vec![InputCount::default(); recipe.inputs.len()],
     }
+}
+
+/// The sampled rows of the image, which is written.
+fn sampled_back(
+    writer: &ImageWriter,
+    (height, width): (usize, usize),
+) -> Result<Array2<f32>, MakeError> {
+    let runs = measure::rows_to_sample(height);
+    let mut rows = Array2::zeros((runs.iter().map(|(_, count)| count).sum(), width));
+    let mut rest = contiguous_mut(rows.as_slice_mut());
+    for (first, count) in runs {
+        let (run, others) = rest.split_at_mut(count * width);
+        writer.read_back(0, first, run)?;
+        rest = others;
+    }
+    Ok(rows)
+}
+
+/// Flags the hot pixels of the image, which is written, and writes the mask. The image is read back: it lies
+/// in the system's memory, and memory of our own for all of it takes longer to get than reading it does.
+fn flag_hot(
+    writer: &ImageWriter,
+    noise: f64,
+    colour: bool,
+    mask: &mut Array2<u8>,
+    pulse: &Pulse,
+) -> Result<(), MakeError> {
+    let (height, width) = mask.dim();
+    let pool = Pool::<Vec<f32>>::default();
+    let bands = mask.axis_chunks_iter_mut(Axis(0), BAND).into_par_iter();
+    bands.enumerate().try_for_each(|(place, mut mask)| {
+        pulse.beat()?;
+        let first = place * BAND;
+        let band = Band::of(first, mask.nrows(), height, colour);
+        let mask = contiguous_mut(mask.as_slice_mut());
+        pool.lend(|pixels| {
+            pixels.resize(band.rows.len() * width, 0.0);
+            writer.read_back(0, band.rows.start, pixels)?;
+            band.flag_hot(pixels, noise, mask);
+            writer.rows(1, first, Samples::U8(mask))?;
+            Ok(())
+        })
+    })
 }
 
 /// Writes a whole plane.

@@ -1,7 +1,7 @@
 //! A set's exposures, open: read, a flat's brought to one level, and combined strip by strip.
 
 use ndarray::parallel::prelude::*;
-use ndarray::{Array2, Axis};
+use ndarray::{Array2, ArrayViewMut2, Axis};
 
 use super::blank::{blank, contiguous_mut};
 use super::exposure::Exposure;
@@ -147,13 +147,14 @@ impl Set<'_> {
         })
     }
 
-    /// Combines all exposures strip by strip: the plane, its mask, and what shows on the way. `take`
-    /// is shown each strip's first row and its rows.
+    /// Combines all exposures strip by strip. `take` is shown each strip's first row and its rows; the plane
+    /// of all is left only where it is to be kept.
     pub(super) fn combine(
         &self,
         pulse: &Pulse,
+        keep: bool,
         take: impl Fn(usize, &[f32]) -> Result<(), MakeError> + Sync,
-    ) -> Result<(Array2<f32>, Array2<u8>, Found), MakeError> {
+    ) -> Result<Combination, MakeError> {
         let flat = self.recipe.method.facts.kind == Kind::Flat;
         // Beside an overscan samples lose a level that is no whole number.
         let is_whole =
@@ -163,33 +164,50 @@ impl Set<'_> {
         let share = self.maker.budget as usize / (2 * rayon::current_num_threads());
         let row_bytes = self.exposures.len() * self.width * sample_bytes;
         let rows = (STRIP_BYTES.min(share) / row_bytes.max(1)).clamp(1, self.height.max(1));
-        let mut plane = blank((self.height, self.width));
+        let mut plane = keep.then(|| blank((self.height, self.width)));
         let mut mask = blank((self.height, self.width));
         let pool = Pool::<Buffers>::default();
-        let found = plane
-            .axis_chunks_iter_mut(Axis(0), rows)
+        let places: Vec<Option<ArrayViewMut2<'_, f32>>> = match &mut plane {
+            Some(plane) => plane
+                .axis_chunks_iter_mut(Axis(0), rows)
+                .map(Some)
+                .collect(),
+            None => std::iter::repeat_with(|| None)
+                .take(self.height.div_ceil(rows))
+                .collect(),
+        };
+        let found = places
             .into_par_iter()
             .zip(mask.axis_chunks_iter_mut(Axis(0), rows))
             .enumerate()
-            .map(|(strip, (mut out, mut mask))| {
+            .map(|(strip, (mut place, mut mask))| {
                 pulse.beat()?;
-                let (first, count) = (strip * rows, out.nrows());
-                let out = contiguous_mut(out.as_slice_mut());
+                let (first, count) = (strip * rows, mask.nrows());
                 let mask = contiguous_mut(mask.as_slice_mut());
-                let found = pool.lend(|buffers| {
-                    if whole {
-                        self.whole_strip(buffers, first, count, (&mut *out, mask))
+                pool.lend(|buffers| {
+                    let mut combined = std::mem::take(&mut buffers.combined);
+                    let out = match &mut place {
+                        Some(place) => contiguous_mut(place.as_slice_mut()),
+                        None => {
+                            combined.resize(count * self.width, 0.0);
+                            &mut combined
+                        }
+                    };
+                    let found = if whole {
+                        self.whole_strip(buffers, first, count, (&mut *out, mask))?
                     } else {
-                        self.real_strip(buffers, first, count, (&mut *out, mask))
-                    }
-                })?;
-                take(first, out).map(|()| found)
+                        self.real_strip(buffers, first, count, (&mut *out, mask))?
+                    };
+                    take(first, out)?;
+                    buffers.combined = combined;
+                    Ok::<_, MakeError>(found)
+                })
             })
             .try_reduce(
                 || Found::of(self.exposures.len()),
                 |sum, part| Ok(sum.join(part)),
             )?;
-        Ok((plane, mask, found))
+        Ok(Combination { plane, mask, found })
     }
 
     fn whole_strip(
@@ -312,6 +330,13 @@ impl Set<'_> {
     }
 }
 
+/// What combining yields.
+pub(super) struct Combination {
+    pub(super) plane: Option<Array2<f32>>,
+    pub(super) mask: Array2<u8>,
+    pub(super) found: Found,
+}
+
 /// What shows while exposures are combined.
 pub(super) struct Found {
     /// Rejected samples per exposure.
@@ -343,4 +368,5 @@ struct Buffers {
     whole: Staggered<u16>,
     real: Staggered<f32>,
     below: Vec<f32>,
+    combined: Vec<f32>,
 }

@@ -101,16 +101,22 @@ pub(super) fn finish(
         Some(choice) => {
             let finished = mean(plane, cfa, choice).ok_or("a flat without light")?;
             normalise(plane, flags, cfa, finished.finished);
-            Ok(measure::pixel_noise(plane.view(), cfa.is_some()))
+            Ok(noise(plane, cfa))
         }
         None => {
-            let noise = measure::pixel_noise(plane.view(), cfa.is_some());
+            let noise = noise(plane, cfa);
             if wanted && !flagged && kind != Kind::Flat {
                 mask::flag_hot(plane.view(), noise, cfa.is_some(), flags.view_mut());
             }
             Ok(noise)
         }
     }
+}
+
+/// The scatter of a plane's pixels.
+fn noise(plane: &Array2<f32>, cfa: Option<Cfa>) -> f64 {
+    let rows = measure::sampled_rows(plane.view());
+    measure::pixel_noise(rows.view(), cfa.is_some())
 }
 
 /// The mean of a flat's colours, those without light made no numbers.

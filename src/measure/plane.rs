@@ -1,6 +1,6 @@
-//! Level and noise of a whole plane, from a fixed subsample of its rows.
+//! Level and noise of a plane, from a fixed subsample of its rows: those of [`rows_to_sample`].
 
-use ndarray::ArrayView2;
+use ndarray::{Array2, ArrayView2, Axis};
 
 use super::rows_to_sample;
 use crate::combine::{MAD_TO_SD, mad, median};
@@ -8,16 +8,23 @@ use crate::combine::{MAD_TO_SD, mad, median};
 /// About this many pixels are looked at.
 const ENOUGH: usize = 200_000;
 
-/// Median of a plane in its own unit, over finite pixels of the sampled rows; 0 where there are
+/// The rows of a plane that [`plane_level`] and [`pixel_noise`] are worked out from.
+pub fn sampled_rows(plane: ArrayView2<'_, f32>) -> Array2<f32> {
+    let runs = rows_to_sample(plane.nrows()).into_iter();
+    let rows: Vec<usize> = runs
+        .flat_map(|(first, count)| first..first + count)
+        .collect();
+    plane.select(Axis(0), &rows)
+}
+
+/// Median of a plane in its own unit, over finite pixels of its sampled rows; 0 where there are
 /// none.
-pub fn plane_level(plane: ArrayView2<'_, f32>) -> f64 {
+pub fn plane_level(rows: ArrayView2<'_, f32>) -> f64 {
     let mut values: Vec<f64> = Vec::new();
-    for row in sampled(plane) {
-        let step = step(plane);
+    let step = step(rows);
+    for row in rows.outer_iter() {
         values.extend(
-            plane
-                .row(row)
-                .iter()
+            row.iter()
                 .step_by(step)
                 .filter(|v| v.is_finite())
                 .map(|&v| f64::from(v)),
@@ -26,15 +33,15 @@ pub fn plane_level(plane: ArrayView2<'_, f32>) -> f64 {
     median(&mut values).unwrap_or(0.0)
 }
 
-/// Standard deviation from pixel to pixel: 1.4826 MAD of the differences between neighbours in a
+/// Standard deviation of a plane from pixel to pixel, by its sampled rows: 1.4826 MAD of the differences between neighbours in a
 /// row, over the square root of 2. Slow structure (vignetting, glow) does not enter. `colour`:
 /// neighbours of the same colour are two pixels apart.
-pub fn pixel_noise(plane: ArrayView2<'_, f32>, colour: bool) -> f64 {
+pub fn pixel_noise(rows: ArrayView2<'_, f32>, colour: bool) -> f64 {
     let apart = if colour { 2 } else { 1 };
     let mut differences: Vec<f64> = Vec::new();
-    for row in sampled(plane) {
-        let row = plane.row(row);
-        let pairs = (0..row.len().saturating_sub(apart)).step_by(step(plane));
+    let step = step(rows);
+    for row in rows.outer_iter() {
+        let pairs = (0..row.len().saturating_sub(apart)).step_by(step);
         differences.extend(
             pairs
                 .map(|x| f64::from(row[x + apart]) - f64::from(row[x]))
@@ -47,19 +54,9 @@ pub fn pixel_noise(plane: ArrayView2<'_, f32>, colour: bool) -> f64 {
     mad(&differences, centre).map_or(0.0, |mad| MAD_TO_SD * mad / std::f64::consts::SQRT_2)
 }
 
-fn sampled(plane: ArrayView2<'_, f32>) -> impl Iterator<Item = usize> {
-    rows_to_sample(plane.nrows())
-        .into_iter()
-        .flat_map(|(first, count)| first..first + count)
-}
-
 /// Every how many columns a value is taken: odd, so that all columns of a colour array take part.
-fn step(plane: ArrayView2<'_, f32>) -> usize {
-    let rows: usize = rows_to_sample(plane.nrows())
-        .iter()
-        .map(|(_, count)| count)
-        .sum();
-    (rows * plane.ncols() / ENOUGH) | 1
+fn step(rows: ArrayView2<'_, f32>) -> usize {
+    (rows.len() / ENOUGH) | 1
 }
 
 #[cfg(test)]
@@ -83,10 +80,10 @@ mod tests {
             (1000.0 + 0.5 * x as f64 + y as f64 + 3.0 * normal) as f32
         });
         for colour in [false, true] {
-            let noise = pixel_noise(plane.view(), colour);
+            let noise = pixel_noise(sampled_rows(plane.view()).view(), colour);
             assert!((noise - 3.0).abs() < 0.05, "{noise}");
         }
-        assert!((plane_level(plane.view()) - 1250.0).abs() < 5.0);
+        assert!((plane_level(sampled_rows(plane.view()).view()) - 1250.0).abs() < 5.0);
     }
 
     #[test]
