@@ -9,7 +9,6 @@
 
 mod error;
 mod hand;
-mod network;
 mod reading;
 mod row;
 mod schema;
@@ -23,7 +22,6 @@ use crate::facts::{Content, Entry, FileId, Fingerprint, Made, Measured, SensorFi
 
 pub use error::CatalogueError;
 use hand::Left;
-pub use network::on_network;
 use row::Kept;
 
 /// The files a catalogue at `path` is made of: what must be set aside together when it is damaged.

@@ -19,6 +19,7 @@ mod intake;
 mod journal;
 mod lasting;
 mod locks;
+mod network;
 mod pages;
 mod pause;
 mod progress;

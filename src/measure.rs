@@ -3,7 +3,7 @@
 //! [`sample`] reduces a few rows of a raw frame, read when it is taken in, to the figures by which
 //! calibration frames are judged, and [`unread`] tells from them whether the frame was read to its end.
 //! [`band`] and [`fold`] find the background and the pixel noise of
-//! a calibrated light. [`overscan_level`] is that of pixels that see no light. [`plane_level`] and [`pixel_noise`] describe a master.
+//! a calibrated light. [`overscan_level`] is that of pixels that see no light. [`SampledRows`] describe a master.
 //! [`stars`] finds the stars of a light, [`align`] those of one light in another.
 //! [`sensor`] holds what a sensor's own bias, dark and flat frames say of it.
 //!
@@ -32,7 +32,7 @@ pub use light::light;
 pub use mesh::Mesh;
 pub use overscan::overscan_level;
 pub use pattern::{Match, align};
-pub use plane::{pixel_noise, plane_level, sampled_rows};
+pub use plane::SampledRows;
 pub use sample::{rows_to_sample, sample, samples_per_cell};
 pub use stars::{Covered, Light, StarReport, stars};
 pub use unread::{Unread, rows_to_look_at, unread};

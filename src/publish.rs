@@ -1,8 +1,8 @@
 //! The only room that writes, syncs, renames and removes.
 //!
 //! A product becomes visible in one step: it is written under a temporary name in its own folder,
-//! flushed to disk, renamed, and the folder is flushed ([`Draft`]). Every operation passes a
-//! [`Gate`] first. The real gate lets everything through; a test's gate counts, refuses, or stops
+//! flushed to disk, renamed, and the folder is flushed ([`Draft`]). Every operation that changes the disk
+//! passes a [`Gate`] first. The real gate lets everything through; a test's gate counts, refuses, or stops
 //! the world at the n-th operation, which is how crashes and full disks are played.
 //!
 //! It does not know what it writes.
@@ -80,7 +80,8 @@ impl PublishError {
     }
 }
 
-/// Asked before every operation that changes the disk, and told after it. An error stands in for the operation's own.
+/// Asked before every operation that changes the disk, and told after it. An error stands in for the
+/// operation's own.
 pub trait Gate: Send + Sync {
     /// May `op` on `path` go ahead?
     ///

@@ -32,6 +32,7 @@ pub struct Watcher {
     roots: Arc<[Watched]>,
     hints: Arc<Hints>,
     native: Option<RecommendedWatcher>,
+    changes_unseen: fn(&Path) -> bool,
 }
 
 /// What the loop knows of a folder.
@@ -54,8 +55,8 @@ struct Watched {
 
 impl Watcher {
     /// Watches the folders, in whose order hints number them. Folders that are polled are left
-    /// alone. What cannot be watched is reported and tried again by [`Watcher::check_roots`].
-    pub fn new(folders: &[WatchFolder]) -> Self {
+    /// alone. `changes_unseen`: whether others may change a folder without an event. What cannot be watched is reported and tried again by [`Watcher::check_roots`].
+    pub fn new(folders: &[WatchFolder], changes_unseen: fn(&Path) -> bool) -> Self {
         let roots = folders.iter().map(|folder| Watched {
             path: folder.path.clone(),
             incomplete: AtomicBool::new(false),
@@ -71,6 +72,7 @@ impl Watcher {
             roots: roots.collect(),
             hints: Arc::default(),
             native: None,
+            changes_unseen,
         };
         watcher.check_roots();
         watcher
@@ -120,11 +122,11 @@ impl Watcher {
                 Ok(()) => {
                     folder.watched = now;
                     folder.complained = false;
-                    folder.is_shared = is_shared(&root.path);
+                    folder.is_shared = (self.changes_unseen)(&root.path);
                     if folder.is_shared {
                         tracing::info!(
-                            "{}: on a file system that does not tell what others change: scanned every \
-                             minute; poll_s says otherwise",
+                            "{}: others may change it without a sign: it is scanned often; poll_s says how \
+                             often",
                             root.path.display()
                         );
                     }
@@ -170,25 +172,6 @@ fn identity(root: &Path) -> Option<Root> {
     let about = fs::metadata(root).ok()?;
     about.is_dir().then(|| (about.dev(), about.ino()))
 }
-
-/// Whether the folder lies on a file system that others may change behind this system's back.
-fn is_shared(root: &Path) -> bool {
-    rustix::fs::statfs(root).is_ok_and(|about| SHARED.contains(&(about.f_type as u32)))
-}
-
-/// The types of such file systems: statfs(2), linux/magic.h.
-const SHARED: [u32; 10] = [
-    0x6969,      // NFS
-    0x517B,      // SMB, the old one
-    0xFF53_4D42, // CIFS
-    0xFE53_4D42, // SMB2 and later
-    0x0102_1997, // 9P: folders of a virtual machine's host
-    0x6573_5546, // FUSE: sshfs, clouds; some local disks too
-    0x00C3_6400, // Ceph
-    0x5346_414F, // AFS
-    0x6B41_4653, // AFS of the kernel
-    0x7375_7245, // Coda
-];
 
 fn complain(path: &Path, error: &notify::Error) {
     let path = path.display();

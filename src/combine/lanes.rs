@@ -2,8 +2,8 @@
 //!
 //! A chunk is sorted by the network. Most pixels of most images lose nothing, which is settled side
 //! by side; the others are looked at one by one, by the specification's own function. Those that do lose
-//! something are collected, and what they lose is charged to the exposures side by side again. Pixels with
-//! a sample that must not enter are left to the specification altogether.
+//! something are collected, and what they lose is charged to the exposures side by side again; where all lose
+//! as much, chunk by chunk. Pixels with a sample that must not enter are left to the specification altogether.
 
 use std::ops::Range;
 
@@ -304,7 +304,7 @@ impl<T: Lane> Kernel for Stretch<'_, T> {
 
 /// Pixels of several chunks that lose something.
 struct Strays<T> {
-    lanes: Chunk<T, LANES>,
+    rows: Vec<Row<T>>,
     edges: Edges<T>,
     held: usize,
 }
@@ -312,7 +312,7 @@ struct Strays<T> {
 impl<T: Lane> Strays<T> {
     fn new(size: usize) -> Self {
         Self {
-            lanes: Chunk::new(size),
+            rows: vec![chunk::Row([T::default(); LANES]); size],
             edges: Edges::everything(),
             held: 0,
         }
@@ -321,7 +321,7 @@ impl<T: Lane> Strays<T> {
     /// Takes pixel `at`, of whose sorted samples a range is kept.
     #[inline(always)]
     fn take(&mut self, exposures: &[&[T::Raw]], at: usize, sorted: &[T::Raw], kept: &Range<usize>) {
-        for (mine, exposure) in self.lanes.raw_mut().iter_mut().zip(exposures) {
+        for (mine, exposure) in self.rows.iter_mut().zip(exposures) {
             mine[self.held] = T::of(exposure[at]);
         }
         self.edges.set(self.held, sorted, kept);
@@ -331,8 +331,11 @@ impl<T: Lane> Strays<T> {
     /// Adds what was dropped of each exposure, and holds nothing any more.
     #[inline(always)]
     fn charge(&mut self, rejected: &mut [InputCount]) {
+        if self.held == 0 {
+            return;
+        }
         let edges = std::mem::replace(&mut self.edges, Edges::everything());
-        edges.charge(self.lanes.raw(), self.held, rejected);
+        edges.charge(&self.rows, self.held, rejected);
         self.held = 0;
     }
 }

@@ -14,7 +14,8 @@ pub trait Summed: Copy + Into<f64> {
     /// up to half a million samples).
     const EXACT: bool;
 
-    /// Sum of offsets from `centre`, and of their squares.
+    /// Sum of offsets from `centre`, and of their squares. `centre` is a median of such numbers, or one of
+    /// them.
     fn sums(values: &[Self], centre: f64) -> (f64, f64) {
         values.iter().fold((0.0, 0.0), |(sum, squares), &value| {
             let away = value.into() - centre;
@@ -34,8 +35,8 @@ impl Summed for f32 {
 impl Summed for u16 {
     const EXACT: bool = true;
 
-    /// `centre` is a median, twice of which is a whole number: in whole numbers an addition need not wait
-    /// for the one before it to be rounded.
+    /// Twice a median is a whole number: in whole numbers an addition need not wait for the one before it to
+    /// be rounded.
     fn sums(values: &[Self], centre: f64) -> (f64, f64) {
         let twice = (2.0 * centre) as i64;
         let (sum, squares) = values.iter().fold((0, 0), |(sum, squares), &value| {

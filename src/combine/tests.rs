@@ -139,7 +139,7 @@ fn pixel(dice: &mut Dice, sort: u64) -> f64 {
 fn fast_integer_form_yields_the_bits_of_the_specification() {
     let mut dice = Dice(11);
     for count in (1..=41).chain([64, 65, 99, 100]) {
-        for width in [1, 63, 64, 150] {
+        for width in [1, 63, 128, 300] {
             let sorts: Vec<u64> = (0..width).map(|_| dice.next()).collect();
             let data: Vec<Vec<u16>> = (0..count)
                 .map(|_| {
@@ -247,7 +247,7 @@ fn all_as_specified<T: Copy + std::fmt::Debug>(
 fn fast_float_form_yields_the_bits_of_the_specification() {
     let mut dice = Dice(12);
     for count in (1..=41).chain([64, 65, 99, 100]) {
-        for width in [1, 31, 32, 75] {
+        for width in [1, 31, 75, 128, 300] {
             let sorts: Vec<u64> = (0..width).map(|_| dice.next()).collect();
             let data: Vec<Vec<f32>> = (0..count)
                 .map(|_| {
@@ -492,4 +492,17 @@ fn small_statistics_of_a_known_vector() {
     assert_eq!(median(&mut []), None);
     assert_eq!(mean_and_sd(&[]), None);
     assert_eq!(mean_and_sd(&[4.0]), Some(Moments { mean: 4.0, sd: 0.0 }));
+}
+
+#[test]
+fn whole_numbers_have_the_sums_of_others() {
+    let mut dice = Dice(3);
+    for count in [1, 2, 7, 40, 4001] {
+        let mut values: Vec<u16> = (0..count).map(|_| dice.next() as u16).collect();
+        values.sort_unstable();
+        let wide: Vec<f64> = values.iter().copied().map(f64::from).collect();
+        let centre = (wide[(count - 1) / 2] + wide[count / 2]) / 2.0;
+        let sums = (u16::sums(&values, centre), f64::sums(&wide, centre));
+        assert_eq!(sums.0, sums.1, "{count}");
+    }
 }

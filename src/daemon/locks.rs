@@ -12,7 +12,7 @@ use rustix::fs::{FlockOperation, flock};
 use rustix::io::Errno;
 
 use super::DaemonError;
-use crate::catalogue::on_network;
+use super::network::on_network;
 use crate::facts::Settings;
 use crate::publish::Disk;
 

@@ -19,7 +19,7 @@ use super::service::{self, Ears, Stop, Word};
 use super::status::{Appointment, Board, Seen};
 use super::supplied::Shelf;
 use super::worker::{Job, Request, Worker};
-use super::{DaemonError, space};
+use super::{DaemonError, network, space};
 use crate::facts::{FileId, Settings};
 use crate::fits::{self, Unpacker};
 use crate::make::{Maker, Pool, Pulse};
@@ -151,7 +151,8 @@ impl Turn {
         );
         let worker = Worker::start(intake, maker, settings.threads, pulse.clone())?;
         // Watched before the first scan, so that nothing falls between the two.
-        let watcher = (mode == Mode::Run).then(|| Watcher::new(&settings.watch));
+        let watcher =
+            (mode == Mode::Run).then(|| Watcher::new(&settings.watch, network::changes_unseen));
         let hints = watcher.as_ref().map_or_else(Arc::default, Watcher::hints);
         let herald = Herald::new(&settings, mode);
         let opened = [&settings.state, &settings.output].map(PathBuf::clone);

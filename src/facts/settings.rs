@@ -67,9 +67,9 @@ impl Site {
 /// How a watch folder is followed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum WatchMode {
-    /// Native events hasten the scans.
+    /// Native events hasten the scans; what others may change without an event is scanned every minute.
     Events,
-    /// Only scans, at this interval: for network shares, which report no events.
+    /// Only scans, at this interval.
     Polling(Duration),
 }
 

@@ -162,7 +162,11 @@ impl ImageWriter {
         let samples = width.checked_mul(height);
         let fits = |&samples: &usize| samples > 0 && samples < usize::MAX / 64;
         if samples.filter(fits).is_none() || planes.is_empty() {
-            return Err(misuse(&draft, "an image of that size cannot be written"));
+            return Err(misuse(
+                Op::Write,
+                &draft,
+                "an image of that size cannot be written",
+            ));
         }
         let shape = Shape {
             width,
@@ -213,14 +217,12 @@ impl ImageWriter {
         first: usize,
         samples: Samples<'_>,
     ) -> Result<(), PublishError> {
-        let unit = self.units.get(place);
-        let shape = unit.map_or(self.shape, |unit| self.shape.of(&unit.plane));
-        let Shape { width, height, .. } = shape;
-        let unit = unit.filter(|unit| samples.fit(unit.plane.storage));
-        let end = first.checked_add(samples.len() / width);
-        let whole = samples.len().is_multiple_of(width) && end.is_some_and(|end| end <= height);
-        let Some(unit) = unit.filter(|_| whole) else {
-            return Err(misuse(&self.draft, "rows do not fit the image"));
+        let width = self.shape.width;
+        let fits = |unit: &&Unit| {
+            samples.fit(unit.plane.storage) && self.has_rows(unit, first, samples.len())
+        };
+        let Some(unit) = self.units.get(place).filter(fits) else {
+            return Err(misuse(Op::Write, &self.draft, "rows do not fit the image"));
         };
         let packed = unit.plane.storage.is_packed();
         match samples {
@@ -239,42 +241,44 @@ impl ImageWriter {
         Ok(())
     }
 
-    /// Reads whole rows of plane number `place` from row `first` on, all of which were given before: none
-    /// of them is on its way in a call of [`ImageWriter::rows`]. Only for a plane of [`Storage::F32`] that
-    /// nothing compressed stands before.
+    /// Reads whole rows of plane number `place` from row `first` on. They were given before, in calls of
+    /// [`ImageWriter::rows`] all of which have returned. Only of a plane of [`Storage::F32`] that nothing
+    /// compressed stands before.
     ///
     /// # Errors
-    /// When the disk refuses, or the rows are not such.
+    /// When the disk refuses, or the samples are not whole rows of such a plane.
     pub fn read_back(
         &self,
         place: usize,
         first: usize,
         out: &mut [f32],
     ) -> Result<(), PublishError> {
-        let offset = (first * self.shape.width * 4) as u64;
-        match self.units.get(place) {
-            Some(Unit {
-                plane:
-                    Plane {
-                        storage: Storage::F32,
-                        ..
-                    },
-                data: Data::Placed(data, _),
-                ..
-            }) if first * self.shape.width + out.len() <= self.shape.samples() => {
-                scratch::lend(out.len() * 4, |bytes| {
-                    self.draft.read_at(data + offset, bytes)?;
-                    let (samples, _) = bytes.as_chunks::<4>();
-                    Level::widest().run(|| {
-                        for (value, bytes) in out.iter_mut().zip(samples) {
-                            *value = f32::from_be_bytes(*bytes);
-                        }
-                    });
-                    Ok(())
-                })
-            }
-            _ => Err(misuse(&self.draft, "no such rows to read back")),
+        let refused = || misuse(Op::Read, &self.draft, "no such rows are there");
+        let unit = self.units.get(place).ok_or_else(refused)?;
+        let Data::Placed(data, _) = &unit.data else {
+            return Err(refused());
+        };
+        if unit.plane.storage != Storage::F32 || !self.has_rows(unit, first, out.len()) {
+            return Err(refused());
         }
+        scratch::lend(out.len() * 4, |bytes| {
+            let offset = (first * self.shape.width * 4) as u64;
+            self.draft.read_at(data + offset, bytes)?;
+            let (samples, _) = bytes.as_chunks::<4>();
+            Level::widest().run(|| {
+                for (value, bytes) in out.iter_mut().zip(samples) {
+                    *value = f32::from_be_bytes(*bytes);
+                }
+            });
+            Ok(())
+        })
+    }
+
+    /// Whether so many samples are whole rows of a plane from row `first` on.
+    fn has_rows(&self, unit: &Unit, first: usize, samples: usize) -> bool {
+        let Shape { width, height, .. } = self.shape.of(&unit.plane);
+        let end = first.checked_add(samples / width);
+        samples.is_multiple_of(width) && end.is_some_and(|end| end <= height)
     }
 
     fn put<T: Copy, const N: usize>(
@@ -333,11 +337,19 @@ impl ImageWriter {
             let shape = self.shape.of(&unit.plane);
             let samples = shape.samples();
             if unit.written.load(Ordering::Relaxed) != samples as u64 {
-                return Err(misuse(&self.draft, "not every row was written once"));
+                return Err(misuse(
+                    Op::Write,
+                    &self.draft,
+                    "not every row was written once",
+                ));
             }
             let waiting = unit.waiting();
             if i32::try_from(waiting.heap.size).is_err() {
-                return Err(misuse(&self.draft, "the compressed image is too large"));
+                return Err(misuse(
+                    Op::Write,
+                    &self.draft,
+                    "the compressed image is too large",
+                ));
             }
             let data = match &unit.data {
                 Data::Placed(_, total) => sum::fold(total.load(Ordering::Relaxed)),
@@ -350,7 +362,11 @@ impl ImageWriter {
             };
             let open = make(ZEROS);
             if open.len() != unit.room {
-                return Err(misuse(&self.draft, "the header outgrew its room"));
+                return Err(misuse(
+                    Op::Write,
+                    &self.draft,
+                    "the header outgrew its room",
+                ));
             }
             fill.extend(make(&sum::encode(sum::add(sum::sum(&open), data))));
             self.draft.write_at(end, &fill)?;
@@ -393,9 +409,9 @@ fn sum_at(offset: u64, bytes: &[u8]) -> u32 {
     sum::turned(sum::sum(bytes), (offset % 4) as u32)
 }
 
-fn misuse(draft: &Draft, why: &str) -> PublishError {
+fn misuse(op: Op, draft: &Draft, why: &str) -> PublishError {
     PublishError {
-        op: Op::Write,
+        op,
         path: draft.target().to_owned(),
         source: io::Error::new(io::ErrorKind::InvalidInput, why),
     }

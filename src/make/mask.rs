@@ -13,7 +13,7 @@
 use std::ops::Range;
 
 use ndarray::parallel::prelude::*;
-use ndarray::{ArrayView2, ArrayViewMut2, Axis, s};
+use ndarray::{Array2, ArrayView2, Axis, s};
 
 use super::blank::{contiguous, contiguous_mut};
 use crate::combine::{Exposures, Level, combine};
@@ -45,25 +45,34 @@ pub(super) fn cards() -> Vec<Card> {
     ]
 }
 
-/// Rows of a plane whose hot pixels are looked for together.
-pub(super) const BAND: usize = 64;
-
 /// Flags the hot pixels of a dark or bias whose noise from pixel to pixel is `noise` ADU. `colour`:
 /// neighbours of the same colour are two pixels apart.
 pub(super) fn flag_hot(
     plane: ArrayView2<'_, f32>,
     noise: f64,
     colour: bool,
-    mut mask: ArrayViewMut2<'_, u8>,
+    mask: &mut Array2<u8>,
 ) {
-    let height = plane.nrows();
-    let bands = mask.axis_chunks_iter_mut(Axis(0), BAND).into_par_iter();
-    bands.enumerate().for_each(|(place, mut mask)| {
-        let band = Band::of(place * BAND, mask.nrows(), height, colour);
+    bands(mask, colour).for_each(|(band, mask)| {
         let rows = plane.slice(s![band.rows.clone(), ..]);
-        let mask = contiguous_mut(mask.as_slice_mut());
         band.flag_hot(contiguous(rows.to_slice()), noise, mask);
     });
+}
+
+/// Rows of a plane whose hot pixels are looked for together.
+const BAND: usize = 64;
+
+/// The bands of a mask's plane, each with its part of the mask.
+pub(super) fn bands(
+    mask: &mut Array2<u8>,
+    colour: bool,
+) -> impl ParallelIterator<Item = (Band, &mut [u8])> {
+    let height = mask.nrows();
+    let bands = mask.axis_chunks_iter_mut(Axis(0), BAND).into_par_iter();
+    bands.enumerate().map(move |(place, mask)| {
+        let band = Band::of(place * BAND, mask.nrows(), height, colour);
+        (band, contiguous_mut(mask.into_slice()))
+    })
 }
 
 /// Some rows of a plane, and those that their neighbours lie in.
@@ -78,7 +87,7 @@ pub(super) struct Band {
 
 impl Band {
     /// That of `count` rows from row `first` of so many.
-    pub(super) fn of(first: usize, count: usize, height: usize, colour: bool) -> Self {
+    fn of(first: usize, count: usize, height: usize, colour: bool) -> Self {
         let apart = if colour { 2 } else { 1 };
         let rows = first.saturating_sub(apart)..(first + count + apart).min(height);
         let above = first - rows.start;
@@ -87,6 +96,11 @@ impl Band {
             middle: above..above + count,
             apart,
         }
+    }
+
+    /// The first row in the middle, counted in the plane.
+    pub(super) fn first(&self) -> usize {
+        self.rows.start + self.middle.start
     }
 
     /// Flags the hot pixels of the rows in the middle, whose flags these are; `pixels` are those of all.
@@ -273,13 +287,11 @@ fn search_lost(method: &Combining, samples: Exposures<'_>, saturation: f64, mask
 mod tests {
     #![allow(clippy::unwrap_used, clippy::expect_used)]
 
-    use ndarray::Array2;
-
     use super::*;
 
     fn hot(plane: &Array2<f32>, noise: f64, colour: bool) -> Vec<(usize, usize)> {
         let mut mask = Array2::zeros(plane.dim());
-        flag_hot(plane.view(), noise, colour, mask.view_mut());
+        flag_hot(plane.view(), noise, colour, &mut mask);
         let flagged = mask.indexed_iter().filter(|(_, flags)| **flags == HOT);
         flagged.map(|(place, _)| place).collect()
     }

@@ -9,16 +9,15 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use ndarray::parallel::prelude::*;
 use ndarray::{Array2, Axis};
 
-use super::blank::{contiguous, contiguous_mut};
+use super::blank::contiguous;
 use super::flat::{Mean, normalise};
 use super::halves::Halves;
-use super::mask::{BAND, Band};
 use super::pool::Pool;
 use super::set::{Combination, Set};
 use super::{MakeError, Maker, Pulse, flush, mask, provenance};
 use crate::facts::{InputCount, Made, MadeStats, MasterRecipe, Recipe, Task, Temporal};
 use crate::fits::{ImageWriter, Plane, Samples, Storage};
-use crate::measure;
+use crate::measure::SampledRows;
 
 /// Rows of a finished plane that are written at a time.
 const ROWS: usize = 64;
@@ -89,20 +88,21 @@ pub fn make(
             halves.write(&writer, place)?;
         }
         let (figures, temporal) = rayon::join(
-            || match (set.mean, plane) {
-                (Some(mean), Some(mut plane)) => {
+            || match set.mean.zip(plane) {
+                Some((mean, mut plane)) => {
                     normalise(&mut plane, &mut mask, cfa, mean.finished);
-                    let rows = measure::sampled_rows(plane.view());
                     write(&writer, 0, &plane, |rows| Samples::F32(rows), pulse)?;
                     write(&writer, 1, &mask, |rows| Samples::U8(rows), pulse)?;
-                    Ok((mean.level, measure::pixel_noise(rows.view(), cfa.is_some())))
+                    let noise = SampledRows::of(plane.view()).pixel_noise(cfa.is_some());
+                    Ok((mean.level, noise))
                 }
-                _ => {
+                None => {
                     flush();
-                    let rows = sampled_back(&writer, (height, width))?;
-                    let noise = measure::pixel_noise(rows.view(), cfa.is_some());
+                    let back = |first, rows: &mut [f32]| writer.read_back(0, first, rows);
+                    let rows = SampledRows::read((height, width), back)?;
+                    let noise = rows.pixel_noise(cfa.is_some());
                     flag_hot(&writer, noise, cfa.is_some(), &mut mask, pulse)?;
-                    Ok::<_, MakeError>((measure::plane_level(rows.view()), noise))
+                    Ok::<_, MakeError>((rows.level(), noise))
                 }
             },
             || found.tally.figures(recipe.inputs.len()),
@@ -117,8 +117,8 @@ pub fn make(
         })
     })?;
     drop(set);
-    let size = writer.finish(&all_cards(&stats));
-    Ok(Made::of(task, size?, stats))
+    let size = writer.finish(&all_cards(&stats))?;
+    Ok(Made::of(task, size, stats))
 }
 
 /// What a master's header has room for.
@@ -138,22 +138,6 @@ fn unknown(recipe: &MasterRecipe) -> MadeStats {
     }
 }
 
-/// The sampled rows of the image, which is written.
-fn sampled_back(
-    writer: &ImageWriter,
-    (height, width): (usize, usize),
-) -> Result<Array2<f32>, MakeError> {
-    let runs = measure::rows_to_sample(height);
-    let mut rows = Array2::zeros((runs.iter().map(|(_, count)| count).sum(), width));
-    let mut rest = contiguous_mut(rows.as_slice_mut());
-    for (first, count) in runs {
-        let (run, others) = rest.split_at_mut(count * width);
-        writer.read_back(0, first, run)?;
-        rest = others;
-    }
-    Ok(rows)
-}
-
 /// Flags the hot pixels of the image, which is written, and writes the mask. The image is read back: it lies
 /// in the system's memory, and memory of our own for all of it takes longer to get than reading it does.
 fn flag_hot(
@@ -163,19 +147,15 @@ fn flag_hot(
     mask: &mut Array2<u8>,
     pulse: &Pulse,
 ) -> Result<(), MakeError> {
-    let (height, width) = mask.dim();
+    let width = mask.ncols();
     let pool = Pool::<Vec<f32>>::default();
-    let bands = mask.axis_chunks_iter_mut(Axis(0), BAND).into_par_iter();
-    bands.enumerate().try_for_each(|(place, mut mask)| {
+    mask::bands(mask, colour).try_for_each(|(band, mask)| {
         pulse.beat()?;
-        let first = place * BAND;
-        let band = Band::of(first, mask.nrows(), height, colour);
-        let mask = contiguous_mut(mask.as_slice_mut());
         pool.lend(|pixels| {
             pixels.resize(band.rows.len() * width, 0.0);
             writer.read_back(0, band.rows.start, pixels)?;
             band.flag_hot(pixels, noise, mask);
-            writer.rows(1, first, Samples::U8(mask))?;
+            writer.rows(1, band.first(), Samples::U8(mask))?;
             Ok(())
         })
     })

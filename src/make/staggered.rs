@@ -2,7 +2,7 @@
 //!
 //! Combining takes a few pixels of every exposure, again and again. A cache keeps a line of memory at a place
 //! that the low bits of its address name, so if all exposures began at the same place of a page, a few of
-//! them would drive each other out of it. Each therefore begins some lines further into its page than the
+//! them would drive each other out of it. Each therefore begins a line further into its page than the
 //! one before.
 
 /// Bytes after which places in a processor's first cache come round again.

@@ -12,7 +12,7 @@ use super::flat::{Mean, Sampled, colour_index, lit_levels, normalise};
 use super::{MakeError, Maker, mask, stamp};
 use crate::facts::{Cfa, FlatLevel, Kind, MasterUse, Stamp, SuppliedMaster, Task};
 use crate::fits::FitsError;
-use crate::measure;
+use crate::measure::SampledRows;
 
 /// Where a master can be read.
 pub(super) struct Place<'a> {
@@ -106,7 +106,7 @@ pub(super) fn finish(
         None => {
             let noise = noise(plane, cfa);
             if wanted && !flagged && kind != Kind::Flat {
-                mask::flag_hot(plane.view(), noise, cfa.is_some(), flags.view_mut());
+                mask::flag_hot(plane.view(), noise, cfa.is_some(), flags);
             }
             Ok(noise)
         }
@@ -115,8 +115,7 @@ pub(super) fn finish(
 
 /// The scatter of a plane's pixels.
 fn noise(plane: &Array2<f32>, cfa: Option<Cfa>) -> f64 {
-    let rows = measure::sampled_rows(plane.view());
-    measure::pixel_noise(rows.view(), cfa.is_some())
+    SampledRows::of(plane.view()).pixel_noise(cfa.is_some())
 }
 
 /// The mean of a flat's colours, those without light made no numbers.

@@ -327,6 +327,28 @@ mod tests {
         assert_eq!(plane(Vec::new(), 65_535.0), None);
     }
 
+    /// The definition, of sorted samples.
+    #[test]
+    fn medians_of_grouped_samples_are_those_of_sorted_ones() {
+        let mut dice = crate::measure::dice::Dice(17);
+        for count in (1..40).chain([500, 501]) {
+            let mut samples: Vec<f32> = (0..count)
+                .map(|_| (2.0 + dice.normal()).round() as f32)
+                .collect();
+            let mut sorted = samples.clone();
+            sorted.sort_unstable_by(f32::total_cmp);
+            let (lower, middle) = (sorted[(count - 1) / 2], sorted[count / 2]);
+            let plain = (f64::from(lower) + f64::from(middle)) / 2.0;
+            assert_eq!(grouped_median(&mut samples, None), Some(plain));
+            let below = sorted.iter().position(|&value| value == middle).unwrap();
+            let at = sorted.iter().filter(|&&value| value == middle).count();
+            let into = (count as f64 / 2.0 - below as f64) / at as f64;
+            let grouped = f64::from(middle) - 0.5 + into;
+            assert_eq!(grouped_median(&mut samples, Some(1)), Some(grouped));
+        }
+        assert_eq!(grouped_median(&mut [], Some(1)), None);
+    }
+
     #[test]
     fn phases_are_told_apart_and_equalised_in_the_mesh() {
         let colour = [[8000.0, 20000.0], [19000.0, 11000.0]];

@@ -29,6 +29,10 @@ fn roots(paths: &[&Path]) -> Vec<Watched> {
     paths.iter().map(watched).collect()
 }
 
+fn all_seen(_: &Path) -> bool {
+    false
+}
+
 fn rel(path: &str) -> RelPath {
     RelPath::new(Path::new(path)).unwrap()
 }
@@ -141,7 +145,7 @@ fn real_files_are_hinted_at() {
     let root = tempfile::tempdir().unwrap();
     let at = |path: &str| root.path().join(path);
     fs::create_dir(at("sub")).unwrap();
-    let watcher = Watcher::new(&[folder(root.path(), WatchMode::Events)]);
+    let watcher = Watcher::new(&[folder(root.path(), WatchMode::Events)], all_seen);
     let hints = watcher.hints();
     assert!(watcher.is_watching(0));
     assert_eq!(hints.take(), [Hint::Rescan(0)]);
@@ -159,7 +163,7 @@ fn real_files_are_hinted_at() {
 fn root_that_leaves_and_returns_is_watched_again() {
     let place = tempfile::tempdir().unwrap();
     let root = place.path().join("root");
-    let mut watcher = Watcher::new(&[folder(&root, WatchMode::Events)]);
+    let mut watcher = Watcher::new(&[folder(&root, WatchMode::Events)], all_seen);
     let hints = watcher.hints();
     assert!(!watcher.is_watching(0));
     for round in 0..3 {
@@ -183,7 +187,7 @@ fn root_replaced_between_two_checks_is_watched_again() {
     let place = tempfile::tempdir().unwrap();
     let root = place.path().join("root");
     fs::create_dir(&root).unwrap();
-    let mut watcher = Watcher::new(&[folder(&root, WatchMode::Events)]);
+    let mut watcher = Watcher::new(&[folder(&root, WatchMode::Events)], all_seen);
     let hints = watcher.hints();
     fs::rename(&root, place.path().join("away")).unwrap();
     fs::create_dir(&root).unwrap();
@@ -195,10 +199,13 @@ fn root_replaced_between_two_checks_is_watched_again() {
 #[test]
 fn quiet_check_of_a_watched_root_hints_at_nothing_and_polled_folders_are_left_alone() {
     let [one, two] = [(); 2].map(|()| tempfile::tempdir().unwrap());
-    let mut watcher = Watcher::new(&[
-        folder(one.path(), WatchMode::Polling(Duration::from_secs(1))),
-        folder(two.path(), WatchMode::Events),
-    ]);
+    let mut watcher = Watcher::new(
+        &[
+            folder(one.path(), WatchMode::Polling(Duration::from_secs(1))),
+            folder(two.path(), WatchMode::Events),
+        ],
+        all_seen,
+    );
     let hints = watcher.hints();
     assert_eq!(hints.take(), [Hint::Rescan(1)]);
     assert!(!watcher.is_watching(0) && watcher.is_watching(1));
@@ -207,14 +214,9 @@ fn quiet_check_of_a_watched_root_hints_at_nothing_and_polled_folders_are_left_al
 }
 
 #[test]
-fn shared_file_systems_are_known_and_this_one_is_none() {
+fn what_others_may_change_unseen_is_watched_and_scanned() {
     let here = tempfile::tempdir().unwrap();
-    assert!(!is_shared(here.path()));
-    assert!(!is_shared(&here.path().join("missing")));
-    let mut watcher = Watcher::new(&[folder(here.path(), WatchMode::Events)]);
-    assert!(watcher.is_watching(0));
-    // Watched all the same: events of this computer's own changes do come.
-    watcher.folders[0].is_shared = true;
+    let watcher = Watcher::new(&[folder(here.path(), WatchMode::Events)], |_| true);
     assert!(!watcher.is_watching(0));
     fs::write(here.path().join("a.fits"), "a").unwrap();
     expect(&watcher.hints(), &Hint::Closed(0, rel("a.fits")));

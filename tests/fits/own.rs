@@ -97,6 +97,78 @@ fn every_kind_of_sample_is_read() {
     }
 }
 
+/// Rows that were given come back to the last bit, and nothing else does.
+#[test]
+fn rows_are_read_back_before_the_file_is_finished() {
+    const WIDTH: usize = 70;
+    let folder = TempDir::new().unwrap();
+    let draft = |name: &str| Disk::default().draft(&folder.path().join(name)).unwrap();
+    let extension = |name: &str, storage, height| Plane {
+        height,
+        ..plane(
+            storage,
+            &[Card::new("EXTNAME", Value::Text(name.to_owned()), "")],
+        )
+    };
+    let planes = vec![
+        plane(Storage::F32, &[]),
+        extension("FLAGS", Storage::U8, None),
+        extension("LOWER", Storage::F32, Some(3)),
+    ];
+    let writer = ImageWriter::begin(draft("a.fits"), WIDTH, 40, planes).unwrap();
+    let row = |number: usize| -> Vec<f32> {
+        let mut row: Vec<f32> = (0..WIDTH).map(|x| (number * WIDTH + x) as f32).collect();
+        row[number % WIDTH] = f32::from_bits(0x7fc0_1234);
+        row
+    };
+    std::thread::scope(|scope| {
+        for half in 0..2 {
+            let (writer, row) = (&writer, &row);
+            scope.spawn(move || {
+                for number in (0..40).rev().filter(|number| number % 2 == half) {
+                    writer.rows(0, number, Samples::F32(&row(number))).unwrap();
+                }
+            });
+        }
+    });
+    let bits = |values: &[f32]| {
+        values
+            .iter()
+            .map(|value| value.to_bits())
+            .collect::<Vec<_>>()
+    };
+    for (first, count) in [(0, 40), (7, 2), (39, 1)] {
+        let mut back = vec![0.0; count * WIDTH];
+        writer.read_back(0, first, &mut back).unwrap();
+        let want: Vec<f32> = (first..first + count).flat_map(row).collect();
+        assert_eq!(bits(&back), bits(&want));
+    }
+    let mut back = vec![0.0; 2 * WIDTH];
+    for (place, first, length) in [
+        (0, 39, 2 * WIDTH),
+        (0, usize::MAX, WIDTH),
+        (0, 0, WIDTH + 1),
+        (1, 0, WIDTH),
+        (2, 2, 2 * WIDTH),
+        (9, 0, WIDTH),
+    ] {
+        let refused = writer.read_back(place, first, &mut back[..length]);
+        let text = refused.unwrap_err().to_string();
+        assert!(text.contains("could not read back"), "{text}");
+    }
+    writer.rows(2, 0, Samples::F32(&row(1))).unwrap();
+    writer.read_back(2, 0, &mut back[..WIDTH]).unwrap();
+    assert_eq!(bits(&back[..WIDTH]), bits(&row(1)));
+    // What is compressed, and all behind it, has no place before the end.
+    let planes = vec![
+        plane(Storage::PackedU16, &[]),
+        extension("BEHIND", Storage::F32, None),
+    ];
+    let writer = ImageWriter::begin(draft("b.fits"), WIDTH, 40, planes).unwrap();
+    writer.rows(1, 0, Samples::F32(&row(1))).unwrap();
+    assert!(writer.read_back(1, 0, &mut back[..WIDTH]).is_err());
+}
+
 fn plane(storage: Storage, cards: &[Card]) -> Plane {
     let cards = cards.to_vec();
     Plane {

@@ -91,8 +91,8 @@ pub(super) struct RawWatch {
     /// Its name in logs, without slashes; by default the path's last part.
     #[schemars(regex(pattern = NAME))]
     pub(super) name: Option<Text>,
-    /// Seconds between two looks, for network shares, which do not tell what others change; a minute where
-    /// it is left out.
+    /// Seconds between two looks, without events. Left out: events, and a scan every `scan_interval_s`; of
+    /// network shares, which do not tell what others change, every minute.
     #[schemars(range(min = 1, max = 86400))]
     pub(super) poll_s: Option<f64>,
     /// Patterns of files to leave out. One without a slash fits the file's name in any folder;
