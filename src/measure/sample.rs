@@ -343,7 +343,7 @@ mod tests {
             let below = sorted.iter().position(|&value| value == middle).unwrap();
             let at = sorted.iter().filter(|&&value| value == middle).count();
             let into = (count as f64 / 2.0 - below as f64) / at as f64;
-            let grouped = f64::from(middle) - 0.5 + into;
+            let grouped = f64::from(middle) + (into - 0.5);
             assert_eq!(grouped_median(&mut samples, Some(1)), Some(grouped));
         }
         assert_eq!(grouped_median(&mut [], Some(1)), None);
