@@ -27,6 +27,8 @@ mod ranked;
 mod scalar;
 mod simd;
 mod small;
+mod stored;
+mod strays;
 mod student;
 mod winsor;
 
@@ -41,6 +43,7 @@ pub use small::{
     Clip, MAD_TO_SD, MEDIAN_ERROR, Moments, Summed, clipped, clipped_sorted, mad, mean_and_sd,
     median,
 };
+pub use stored::{Stored, sample, stored};
 pub use student::student_t;
 pub use winsor::WINSOR_TO_SD;
 
@@ -50,8 +53,8 @@ use noise::Model;
 /// N exposures of the same stretch of pixels; all slices have the same length.
 #[derive(Clone, Copy, Debug)]
 pub enum Exposures<'a> {
-    /// Raw samples, ADU.
-    U16(&'a [&'a [u16]]),
+    /// Raw samples, ADU, in their [`stored`] form.
+    U16(&'a [&'a [Stored]]),
     /// Samples that are no whole numbers, ADU.
     F32(&'a [&'a [f32]]),
     /// Samples that were divided by a level.

@@ -6,7 +6,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use dawnledger::combine::{Combined, Exposures, combine};
+use dawnledger::combine::{Combined, Exposures, Stored, combine, stored};
 use dawnledger::facts::{Combining, InputCount};
 use dice::Dice;
 
@@ -52,17 +52,32 @@ fn sigma_clip(centre: &str, low: f64, high: f64, iterations: u32) -> Combining {
 
 /// A kind of sample that exposures may have.
 trait Stack: Copy {
-    fn exposures<'a>(slices: &'a [&'a [Self]]) -> Exposures<'a>;
+    /// As exposures have it.
+    type Raw: Copy;
+    fn raw(self) -> Self::Raw;
+    fn exposures<'a>(slices: &'a [&'a [Self::Raw]]) -> Exposures<'a>;
 }
 
 impl Stack for u16 {
-    fn exposures<'a>(slices: &'a [&'a [Self]]) -> Exposures<'a> {
+    type Raw = Stored;
+
+    fn raw(self) -> Stored {
+        stored(self)
+    }
+
+    fn exposures<'a>(slices: &'a [&'a [Stored]]) -> Exposures<'a> {
         Exposures::U16(slices)
     }
 }
 
 impl Stack for f32 {
-    fn exposures<'a>(slices: &'a [&'a [Self]]) -> Exposures<'a> {
+    type Raw = f32;
+
+    fn raw(self) -> f32 {
+        self
+    }
+
+    fn exposures<'a>(slices: &'a [&'a [f32]]) -> Exposures<'a> {
         Exposures::F32(slices)
     }
 }
@@ -77,7 +92,11 @@ fn run(method: &Combining, exposures: Exposures<'_>) -> (Vec<f32>, Vec<InputCoun
 }
 
 fn stack<T: Stack>(method: &Combining, exposures: &[Vec<T>]) -> (Vec<f32>, Vec<InputCount>) {
-    let slices: Vec<&[T]> = exposures.iter().map(Vec::as_slice).collect();
+    let rows = exposures.iter();
+    let raw: Vec<Vec<T::Raw>> = rows
+        .map(|row| row.iter().map(|sample| sample.raw()).collect())
+        .collect();
+    let slices: Vec<&[T::Raw]> = raw.iter().map(Vec::as_slice).collect();
     run(method, T::exposures(&slices))
 }
 

@@ -120,7 +120,7 @@ impl<T: Lane, const LANES: usize> Chunk<T, LANES> {
             self.gather(exposures, first, width);
             return self.sort(network);
         }
-        let beyond = [T::MOST.raw(); LANES];
+        let beyond = [T::BEYOND; LANES];
         for (exposures, block) in exposures.chunks(BLOCK).zip(&mut self.sorted) {
             let mut rows = [&beyond; BLOCK];
             for (row, exposure) in rows.iter_mut().zip(exposures) {

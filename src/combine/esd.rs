@@ -9,6 +9,7 @@
 //! squares Q, m times the distance against f_i sqrt(m Q - S^2), f_i = lambda_i sqrt(m / (m - 1)).
 
 use super::chunk::Row;
+use super::ranked::Ranges;
 use super::scalar::middle;
 use super::small::Summed;
 use super::student::student_t;
@@ -174,10 +175,31 @@ fn replace<const L: usize>(row: &mut [f32; L], next: &[f32; L], which: &[u32; L]
     }
 }
 
-/// Lanes of sorted rows of which it is certain that [`Test::kept`] drops nothing: all steps side by
-/// side in `f32`; what the sums may be off by counts against the lane.
+/// What rounding to `f32` puts a bound off by is less than this part of it.
+const MARGIN: f32 = 1e-6;
+
+/// A step of the test in several lanes, all bits of a lane where something is so.
+struct Step<const L: usize> {
+    /// The largest sample is taken out, not the smallest.
+    from_above: [u32; L],
+    /// It certainly is an outlier, or certainly is none.
+    goes: [u32; L],
+    stays: [u32; L],
+}
+
 #[inline(always)]
-pub(super) fn settled<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f64]) -> [bool; L] {
+fn bits(is_so: bool) -> u32 {
+    u32::from(is_so).wrapping_neg()
+}
+
+/// Takes every step in sorted lanes side by side, in `f32`, and tells of each; what the sums may be off by
+/// counts against certainty. Yields the lanes of which anything is certain at all.
+#[inline(always)]
+fn walk_lanes<T: Away, const L: usize>(
+    rows: &[Row<T, L>],
+    factors: &[f64],
+    mut tell: impl FnMut(&Step<L>),
+) -> [bool; L] {
     let size = rows.len();
     let reference = &rows[size / 2];
     let (mut sum, mut squares) = sums(rows, |value, lane| value.away(reference[lane]));
@@ -200,44 +222,111 @@ pub(super) fn settled<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f6
     for (away, row) in largest.iter_mut().zip(rows.iter().rev()) {
         distances(away, row, reference);
     }
-    // Below zero once something is not certain.
-    let mut sure = [0.0f32; L];
+    let (mut far, mut spread, mut doubtful) = ([0.0f32; L], [0.0f32; L], [0u32; L]);
+    let mut taken = Step {
+        from_above: [0; L],
+        goes: [0; L],
+        stays: [0; L],
+    };
     for (step, &factor) in factors.iter().enumerate() {
         let count = (size - step) as f32;
-        let square = (factor * factor * 0.999_999) as f32;
+        let square = (factor * factor) as f32;
         let (low, high) = (&smallest[0], &largest[0]);
-        // All bits of a lane whose largest goes.
-        let mut from_above = [0u32; L];
         for lane in 0..L {
             let down = sum[lane] - count * low[lane];
             let up = count * high[lane] - sum[lane];
             let further = up - down;
-            from_above[lane] = u32::from(further > 0.0).wrapping_neg();
-            let far = if further > 0.0 { up } else { down };
-            let spread = count * squares[lane] - sum[lane] * sum[lane] - doubt[lane];
-            let reach = far + off[lane];
-            let bound = square * spread;
-            let fits = (reach * reach <= bound)
-                & (bound < f32::INFINITY)
-                & (further.abs() > 2.0 * off[lane]);
-            sure[lane] = if fits { sure[lane] } else { -1.0 };
+            taken.from_above[lane] = bits(further > 0.0);
+            far[lane] = if further > 0.0 { up } else { down };
+            doubtful[lane] = bits(further.abs() <= 2.0 * off[lane]);
+            spread[lane] = count * squares[lane] - sum[lane] * sum[lane];
             let removed = if further > 0.0 { high[lane] } else { low[lane] };
             sum[lane] -= removed;
             squares[lane] -= removed * removed;
         }
+        for lane in 0..L {
+            let (reach, least) = (far[lane] + off[lane], far[lane] - off[lane]);
+            let bound = square * (1.0 - MARGIN) * (spread[lane] - doubt[lane]);
+            let beyond = square * (1.0 + MARGIN) * (spread[lane] + doubt[lane]);
+            // Out of the range of `f32` nothing is certain.
+            let certain = bits(beyond < f32::INFINITY) & !doubtful[lane];
+            taken.stays[lane] = bits(reach * reach <= bound) & certain;
+            taken.goes[lane] = bits(least * least > beyond) & bits(least > 0.0) & certain;
+        }
+        tell(&taken);
         let left = factors.len() - step;
-        advance(&mut largest[..left], &from_above, 0);
-        advance(&mut smallest[..left], &from_above, u32::MAX);
+        advance(&mut largest[..left], &taken.from_above, 0);
+        advance(&mut smallest[..left], &taken.from_above, u32::MAX);
     }
-    // Out of the range of `f32` nothing is certain.
-    let mut settled = [false; L];
+    let mut in_range = [false; L];
     for lane in 0..L {
-        let in_range = (doubt[lane] >= 1e-24) & (doubt[lane] < f32::INFINITY);
-        settled[lane] = in_range & (sure[lane] >= 0.0);
+        in_range[lane] = (doubt[lane] >= 1e-24) & (doubt[lane] < f32::INFINITY);
     }
+    in_range
+}
+
+/// Lanes whose samples are all alike: nothing can go.
+#[inline(always)]
+fn alike<T: Away, const L: usize>(rows: &[Row<T, L>]) -> [bool; L] {
+    let (first, last) = (&rows[0], &rows[rows.len() - 1]);
+    let mut alike = [false; L];
     for lane in 0..L {
-        // Where all are alike nothing can go.
-        settled[lane] |= rows[size - 1][lane].away(rows[0][lane]) == 0.0;
+        alike[lane] = last[lane].away(first[lane]) == 0.0;
+    }
+    alike
+}
+
+/// Lanes of sorted rows of which it is certain that [`Test::kept`] drops nothing.
+#[inline(always)]
+pub(super) fn settled<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f64]) -> [bool; L] {
+    let mut stay = [u32::MAX; L];
+    let in_range = walk_lanes(rows, factors, |step| {
+        for (stay, stays) in stay.iter_mut().zip(&step.stays) {
+            *stay &= stays;
+        }
+    });
+    let mut settled = alike(rows);
+    for lane in 0..L {
+        settled[lane] |= in_range[lane] & (stay[lane] != 0);
     }
     settled
+}
+
+/// What [`Test::kept`] keeps of sorted lanes, as far as that is certain.
+#[inline(always)]
+pub(super) fn ranges<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f64]) -> Ranges<L> {
+    let mut sure = [u32::MAX; L];
+    // How many were taken out below and above; and when the last outlier was.
+    let (mut below, mut above) = ([0; L], [0; L]);
+    let (mut start, mut end) = ([0; L], [0; L]);
+    let in_range = walk_lanes(rows, factors, |step| {
+        for lane in 0..L {
+            sure[lane] &= step.stays[lane] | step.goes[lane];
+            above[lane] += step.from_above[lane] & 1;
+            below[lane] += !step.from_above[lane] & 1;
+            start[lane] = if step.goes[lane] == 0 {
+                start[lane]
+            } else {
+                below[lane]
+            };
+            end[lane] = if step.goes[lane] == 0 {
+                end[lane]
+            } else {
+                above[lane]
+            };
+        }
+    });
+    let mut ranges = Ranges::unknown();
+    let alike = alike(rows);
+    for lane in 0..L {
+        let (start, end) = if alike[lane] {
+            (0, 0)
+        } else {
+            (start[lane], end[lane])
+        };
+        ranges.start[lane] = start as u16;
+        ranges.end[lane] = (rows.len() as u32 - end) as u16;
+        ranges.sure[lane] = (in_range[lane] & (sure[lane] != 0)) | alike[lane];
+    }
+    ranges
 }

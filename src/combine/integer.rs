@@ -13,6 +13,7 @@ use super::lanes::{Lane, means};
 use super::network::Network;
 use super::scalar::{self, Pixel};
 use super::simd::{Kernel, Level};
+use super::stored::Stored;
 
 mod clip;
 mod near;
@@ -27,7 +28,7 @@ pub(super) fn combine(
     level: Level,
     form: Basic,
     method: &Combining,
-    exposures: &[&[u16]],
+    exposures: &[&[Stored]],
     saturation: f64,
     out: &mut [f32],
     rejected: &mut [InputCount],
@@ -49,7 +50,7 @@ pub(super) fn combine(
 /// A stretch of pixels to be combined.
 struct Stretch<'a> {
     form: Basic,
-    exposures: &'a [&'a [u16]],
+    exposures: &'a [&'a [Stored]],
     saturation: f64,
     out: &'a mut [f32],
     rejected: &'a mut [InputCount],
@@ -133,7 +134,7 @@ impl Stretch<'_> {
             let (below, above) = (&sorted[below], &sorted[above]);
             let mut medians = [0.0; LANES];
             for lane in 0..LANES {
-                let sum = u32::from(below[lane].raw()) + u32::from(above[lane].raw());
+                let sum = u32::from(below[lane].value()) + u32::from(above[lane].value());
                 // Below 2^24: exact.
                 medians[lane] = sum as f32 / 2.0;
             }

@@ -1,9 +1,10 @@
 //! The methods of [`Ranked`], a chunk of neighbouring pixels at a time.
 //!
 //! A chunk is sorted by the network. Most pixels of most images lose nothing, which is settled side
-//! by side; the others are looked at one by one, by the specification's own function. Those that do lose
-//! something are collected, and what they lose is charged to the exposures side by side again; where all lose
-//! as much, chunk by chunk. Pixels with a sample that must not enter are left to the specification altogether.
+//! by side. The others are collected into chunks of their own: what they keep is bracketed side by side as
+//! well, and where the bracket leaves a doubt the specification's own function decides. Where all pixels lose
+//! as many samples nothing need be decided. Pixels with a sample that must not enter are left to the
+//! specification altogether.
 
 use std::ops::Range;
 
@@ -13,48 +14,50 @@ use super::Combined;
 use super::chunk::{self, Chunk, PART};
 use super::form::MOST_EXPOSURES;
 use super::network::Network;
-use super::ranked::Ranked;
-use super::scalar::{self, Pixel, Sample, float_sums_of_rows, unsigned_zero};
+use super::ranked::{Ranges, Ranked};
+use super::scalar::{self, Pixel, Raw, Sample, float_sums_of_rows, unsigned_zero};
 use super::simd::{Kernel, Level};
+use super::stored::{Stored, sample, stored};
+use super::strays::{self, Picked};
 use super::winsor::Away;
 
 /// Pixels that go through side by side.
 const LANES: usize = 128;
 
 type Row<T> = chunk::Row<T, LANES>;
+type Strays<T> = strays::Strays<T, LANES>;
 
 /// A sample as it goes through the network.
 pub(super) trait Lane: Away + PartialOrd + Default {
     /// No sample that enters is below the one or above the other.
     const LEAST: Self;
     const MOST: Self;
-    /// As it comes.
-    type Raw: Sample;
+    /// As it comes, as the greatest comes, and what it means.
+    type Raw: Raw<Value = Self::Value>;
+    const BEYOND: Self::Raw;
+    type Value: Sample;
     /// The highest that enters.
     type Limit: Copy;
 
     fn limit(saturation: f64) -> Self::Limit;
     fn of(raw: Self::Raw) -> Self;
-    fn raw(self) -> Self::Raw;
+    fn value(self) -> Self::Value;
     /// Lanes with a sample that must not enter; those of integers are sorted.
     fn spoiled<const L: usize>(rows: &[chunk::Row<Self, L>], limit: Self::Limit) -> [bool; L];
     /// Means of sorted lanes.
     fn means<const L: usize>(rows: &[chunk::Row<Self, L>]) -> [f32; L];
+    /// Means of what each sorted lane keeps; anything for lanes that keep nothing.
+    fn means_of<const L: usize>(rows: &[chunk::Row<Self, L>], kept: &Ranges<L>) -> [f32; L];
 }
 
 /// 16-bit samples with the top bit turned over: every x86-64 has a vector minimum of signed 16-bit
 /// numbers.
-impl Away for i16 {
-    #[inline(always)]
-    fn away(self, reference: Self) -> f32 {
-        (i32::from(self) - i32::from(reference)) as f32
-    }
-}
-
 impl Lane for i16 {
     const LEAST: Self = Self::MIN;
     const MOST: Self = Self::MAX;
-    type Raw = u16;
+    type Raw = Stored;
+    const BEYOND: Stored = stored(u16::MAX);
+    type Value = u16;
     type Limit = i32;
 
     fn limit(saturation: f64) -> i32 {
@@ -66,13 +69,13 @@ impl Lane for i16 {
     }
 
     #[inline(always)]
-    fn of(raw: u16) -> Self {
-        (raw ^ 0x8000) as i16
+    fn of(raw: Stored) -> Self {
+        Self::from_be_bytes(raw)
     }
 
     #[inline(always)]
-    fn raw(self) -> u16 {
-        self as u16 ^ 0x8000
+    fn value(self) -> u16 {
+        sample(self.to_be_bytes())
     }
 
     #[inline(always)]
@@ -101,6 +104,23 @@ impl Lane for i16 {
             }
         }
         means(&totals, rows.len())
+    }
+
+    #[inline(always)]
+    fn means_of<const L: usize>(rows: &[chunk::Row<Self, L>], kept: &Ranges<L>) -> [f32; L] {
+        let mut totals = [0u32; L];
+        for (place, row) in rows.iter().enumerate() {
+            let inside = kept.inside(place);
+            for lane in 0..L {
+                totals[lane] += u32::from(row[lane].value() & inside[lane]);
+            }
+        }
+        let mut means = [0.0; L];
+        for lane in 0..L {
+            let count = f64::from(kept.end[lane] - kept.start[lane]);
+            means[lane] = (f64::from(totals[lane]) / count) as f32;
+        }
+        means
     }
 }
 
@@ -139,17 +159,12 @@ pub fn lowest_at_or_above(level: f64) -> f32 {
     }
 }
 
-impl Away for f32 {
-    #[inline(always)]
-    fn away(self, reference: Self) -> f32 {
-        self - reference
-    }
-}
-
 impl Lane for f32 {
     const LEAST: Self = Self::NEG_INFINITY;
     const MOST: Self = Self::INFINITY;
     type Raw = Self;
+    const BEYOND: Self = Self::MOST;
+    type Value = Self;
     /// The lowest that does not enter.
     type Limit = Self;
 
@@ -163,7 +178,7 @@ impl Lane for f32 {
     }
 
     #[inline(always)]
-    fn raw(self) -> Self {
+    fn value(self) -> Self {
         self
     }
 
@@ -191,6 +206,29 @@ impl Lane for f32 {
         }
         means
     }
+
+    #[inline(always)]
+    fn means_of<const L: usize>(rows: &[chunk::Row<Self, L>], kept: &Ranges<L>) -> [f32; L] {
+        let mut references = [0.0; L];
+        for lane in 0..L {
+            let middle = usize::from(kept.start[lane].midpoint(kept.end[lane]));
+            references[lane] = f64::from(rows[middle.min(rows.len() - 1)][lane]);
+        }
+        let mut sums = [0.0; L];
+        for (place, row) in rows.iter().enumerate() {
+            let inside = kept.inside(place);
+            for lane in 0..L {
+                let away = f64::from(row[lane]) - references[lane];
+                sums[lane] += if inside[lane] == 0 { 0.0 } else { away };
+            }
+        }
+        let mut means = [0.0; L];
+        for lane in 0..L {
+            let count = f64::from(kept.end[lane] - kept.start[lane]);
+            means[lane] = (references[lane] + sums[lane] / count) as f32;
+        }
+        means
+    }
 }
 
 /// Combines a stretch.
@@ -209,134 +247,125 @@ pub(super) fn combine<T: Lane>(
     }
     level.run(Stretch::<T> {
         ranked,
-        method,
         exposures,
         saturation,
         out,
         rejected,
+        pixel: Pixel::new(method),
+        column: Vec::with_capacity(size),
+        seen: Combined::default(),
     })
 }
 
 /// A stretch of pixels to be combined.
 struct Stretch<'a, T: Lane> {
     ranked: Ranked,
-    method: &'a Combining,
     exposures: &'a [&'a [T::Raw]],
     saturation: f64,
     out: &'a mut [f32],
     rejected: &'a mut [InputCount],
+    pixel: Pixel<T::Value>,
+    column: Vec<T::Value>,
+    seen: Combined,
 }
 
 impl<T: Lane> Kernel for Stretch<'_, T> {
     type Output = Combined;
 
     #[inline(always)]
-    fn run(self) -> Combined {
-        let Self {
-            mut ranked,
-            method,
-            exposures,
-            saturation,
-            out,
-            rejected,
-        } = self;
-        let size = exposures.len();
+    fn run(mut self) -> Combined {
+        let size = self.exposures.len();
         let network = Network::whole(size);
-        let limit = T::limit(saturation);
-        let fixed = ranked.fixed(size);
+        let limit = T::limit(self.saturation);
+        let fixed = self.ranked.fixed(size);
         let mut lanes = Chunk::<T, LANES>::new(size);
-        let mut column = Vec::with_capacity(size);
         let mut strays = Strays::<T>::new(size);
-        let mut pixel = Pixel::new(method);
-        let mut seen = Combined::default();
-        for (chunk, values) in out.chunks_mut(LANES).enumerate() {
-            let first = chunk * LANES;
-            let width = values.len();
-            lanes.gather_sorted(exposures, first, width, &network);
+        let length = self.out.len();
+        for first in (0..length).step_by(LANES) {
+            let width = LANES.min(length - first);
+            lanes.gather_sorted(self.exposures, first, width, &network);
             let rows = lanes.sorted();
-            let mut apart = T::spoiled(rows, limit);
-            let mut means;
+            let apart = T::spoiled(rows, limit).map(u8::from);
+            let means = match &fixed {
+                Some(range) => T::means(&rows[range.clone()]),
+                None => T::means(rows),
+            };
+            for (value, mean) in self.out[first..first + width].iter_mut().zip(means) {
+                *value = unsigned_zero(mean);
+            }
+            for &lane in Picked::of(&apart, width).lanes() {
+                self.set_apart(first + usize::from(lane));
+            }
             if let Some(range) = &fixed {
-                means = T::means(&rows[range.clone()]);
                 if range.len() < size {
                     let mut edges = Edges::everything();
-                    for lane in (0..width).filter(|&lane| !apart[lane]) {
-                        column.clear();
-                        column.extend(rows.iter().map(|row| row[lane].raw()));
-                        edges.set(lane, &column, range);
+                    for lane in (0..width).filter(|&lane| apart[lane] == 0) {
+                        edges.set(rows, lane, range);
                     }
-                    lanes.gather(exposures, first, width);
-                    edges.charge(lanes.raw(), width, rejected);
+                    lanes.gather(self.exposures, first, width);
+                    edges.charge(lanes.raw(), width, self.rejected);
                 }
-            } else {
-                means = T::means(rows);
-                let settled = ranked.settled(rows);
-                for lane in (0..width).filter(|&lane| !settled[lane]) {
-                    if apart[lane] {
-                        continue;
-                    }
-                    column.clear();
-                    column.extend(rows.iter().map(|row| row[lane].raw()));
-                    let range = ranked.kept(&column);
-                    if range.is_empty() {
-                        apart[lane] = true;
-                    } else if range.len() < size {
-                        means[lane] = <T::Raw as Sample>::mean(&column[range.clone()]) as f32;
-                        strays.take(exposures, first + lane, &column, &range);
-                        if strays.held == LANES {
-                            strays.charge(rejected);
-                        }
-                    }
-                }
+                continue;
             }
-            for (lane, value) in values.iter_mut().enumerate() {
-                *value = if apart[lane] {
-                    pixel.combine(exposures, first + lane, saturation, rejected, &mut seen)
-                } else {
-                    unsigned_zero(means[lane])
-                };
+            let mut loses = self.ranked.settled(rows).map(|settled| u8::from(!settled));
+            for lane in 0..LANES {
+                loses[lane] &= !apart[lane];
+            }
+            let losing = Picked::of(&loses, width);
+            let mut left = losing.lanes();
+            while !left.is_empty() {
+                left = strays.take(self.exposures, first, left);
+                if strays.is_full() {
+                    self.settle(&mut strays, &network);
+                }
             }
         }
-        strays.charge(rejected);
-        seen
+        self.settle(&mut strays, &network);
+        self.seen
     }
 }
 
-/// Pixels of several chunks that lose something.
-struct Strays<T> {
-    rows: Vec<Row<T>>,
-    edges: Edges<T>,
-    held: usize,
-}
-
-impl<T: Lane> Strays<T> {
-    fn new(size: usize) -> Self {
-        Self {
-            rows: vec![chunk::Row([T::default(); LANES]); size],
-            edges: Edges::everything(),
-            held: 0,
-        }
+impl<T: Lane> Stretch<'_, T> {
+    /// Leaves a pixel to the specification.
+    fn set_apart(&mut self, at: usize) {
+        let (seen, rejected) = (&mut self.seen, &mut *self.rejected);
+        self.out[at] = self
+            .pixel
+            .combine(self.exposures, at, self.saturation, rejected, seen);
     }
 
-    /// Takes pixel `at`, of whose sorted samples a range is kept.
+    /// Combines the pixels that were collected.
     #[inline(always)]
-    fn take(&mut self, exposures: &[&[T::Raw]], at: usize, sorted: &[T::Raw], kept: &Range<usize>) {
-        for (mine, exposure) in self.rows.iter_mut().zip(exposures) {
-            mine[self.held] = T::of(exposure[at]);
-        }
-        self.edges.set(self.held, sorted, kept);
-        self.held += 1;
-    }
-
-    /// Adds what was dropped of each exposure, and holds nothing any more.
-    #[inline(always)]
-    fn charge(&mut self, rejected: &mut [InputCount]) {
-        if self.held == 0 {
+    fn settle(&mut self, strays: &mut Strays<T>, network: &Network) {
+        if strays.held == 0 {
             return;
         }
-        let edges = std::mem::replace(&mut self.edges, Edges::everything());
-        edges.charge(&self.rows, self.held, rejected);
-        self.held = 0;
+        strays.lanes.sort(network);
+        let rows = strays.lanes.sorted();
+        let mut kept = self.ranked.ranges(rows);
+        let unsure = kept.sure.map(|sure| u8::from(!sure));
+        for &lane in Picked::of(&unsure, strays.held).lanes() {
+            let lane = usize::from(lane);
+            self.column.clear();
+            self.column.extend(rows.iter().map(|row| row[lane].value()));
+            kept.set(lane, self.ranked.kept(&self.column));
+        }
+        let means = T::means_of(rows, &kept);
+        let mut edges = Edges::everything();
+        let places = strays.places.iter().zip(means).take(strays.held);
+        for (lane, (&at, mean)) in places.enumerate() {
+            let range = kept.of(lane);
+            if range.is_empty() {
+                self.set_apart(at);
+                continue;
+            }
+            self.out[at] = unsigned_zero(mean);
+            if range.len() < rows.len() {
+                edges.set(rows, lane, &range);
+            }
+        }
+        edges.charge(strays.lanes.raw(), strays.held, self.rejected);
+        strays.held = 0;
     }
 }
 
@@ -365,22 +394,22 @@ impl<T: Lane> Edges<T> {
         }
     }
 
-    /// Those of one lane: the ends of a range, not empty, of its sorted samples.
+    /// Those of one of the sorted lanes: the ends of a range, not empty, of it.
     #[inline(always)]
-    fn set(&mut self, lane: usize, sorted: &[T::Raw], kept: &Range<usize>) {
-        let (smallest, largest) = (sorted[kept.start], sorted[kept.end - 1]);
-        self.smallest[lane] = T::of(smallest);
-        self.largest[lane] = T::of(largest);
-        let (below, above) = (&sorted[..kept.start], &sorted[kept.end..]);
-        let equal = |value: T::Raw, of: &[T::Raw]| {
-            let of = of.iter().rev();
-            of.take_while(|&&other| other == value).count() as u16
+    fn set(&mut self, sorted: &[Row<T>], lane: usize, kept: &Range<usize>) {
+        let (smallest, largest) = (sorted[kept.start][lane], sorted[kept.end - 1][lane]);
+        self.smallest[lane] = smallest;
+        self.largest[lane] = largest;
+        let equal = |value: T, rows: &[Row<T>]| {
+            let rows = rows.iter().rev();
+            rows.take_while(|row| row[lane] == value).count() as u16
         };
-        if below.last() == Some(&smallest) {
-            self.first_of_smallest[lane] = equal(smallest, below);
+        let below = equal(smallest, &sorted[..kept.start]);
+        if below > 0 {
+            self.first_of_smallest[lane] = below;
             self.among_equals = true;
         }
-        if above.first() == Some(&largest) {
+        if sorted.get(kept.end).is_some_and(|row| row[lane] == largest) {
             self.first_of_largest[lane] = equal(largest, &sorted[..kept.end]);
             self.among_equals = true;
         }

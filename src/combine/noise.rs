@@ -77,7 +77,7 @@ impl Model {
     pub(super) fn settled<T: Lane, const L: usize>(&self, rows: &[Row<T, L>]) -> [bool; L] {
         let size = rows.len();
         std::array::from_fn(|lane| {
-            let value = |at: usize| -> f64 { rows[at][lane].raw().into() };
+            let value = |at: usize| -> f64 { rows[at][lane].value().into() };
             let centre = (value((size - 1) / 2) + value(size / 2)) / 2.0;
             let variance = self.variance(centre);
             !self.drops(value(0) - centre, variance)

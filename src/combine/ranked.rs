@@ -45,12 +45,62 @@ impl Ranked {
         }
     }
 
+    /// What [`Ranked::kept`] keeps of sorted lanes, as far as that is certain.
+    #[inline(always)]
+    pub(super) fn ranges<T: Lane, const L: usize>(&mut self, rows: &[Row<T, L>]) -> Ranges<L> {
+        match self {
+            Self::Winsorized { low, high } => winsor::ranges(rows, *low, *high),
+            Self::GeneralizedEsd(test) => esd::ranges(rows, test.factors(rows.len())),
+            Self::Trimmed { .. } | Self::NoiseModel(_) => Ranges::unknown(),
+        }
+    }
+
     /// The range that stays of every pixel with so many samples, where it does not depend on them.
     pub(super) fn fixed(&self, count: usize) -> Option<Range<usize>> {
         match self {
             Self::Trimmed { low, high } => Some(trimmed(count, *low, *high)),
             _ => None,
         }
+    }
+}
+
+/// The rows that stay of each of several sorted lanes.
+pub(super) struct Ranges<const L: usize> {
+    pub start: [u16; L],
+    /// The first that does not.
+    pub end: [u16; L],
+    /// Of which lanes that is certain.
+    pub sure: [bool; L],
+}
+
+impl<const L: usize> Ranges<L> {
+    pub(super) fn unknown() -> Self {
+        Self {
+            start: [0; L],
+            end: [0; L],
+            sure: [false; L],
+        }
+    }
+
+    #[inline(always)]
+    pub(super) fn of(&self, lane: usize) -> Range<usize> {
+        self.start[lane].into()..self.end[lane].into()
+    }
+
+    #[inline(always)]
+    pub(super) fn set(&mut self, lane: usize, range: Range<usize>) {
+        (self.start[lane], self.end[lane]) = (range.start as u16, range.end as u16);
+    }
+
+    /// All bits of the lanes that keep a row.
+    #[inline(always)]
+    pub(super) fn inside(&self, row: usize) -> [u16; L] {
+        let row = row as u16;
+        let mut inside = [0; L];
+        for (inside, (&start, &end)) in inside.iter_mut().zip(self.start.iter().zip(&self.end)) {
+            *inside = u16::from((start <= row) & (row < end)).wrapping_neg();
+        }
+        inside
     }
 }
 

@@ -11,6 +11,7 @@ use super::chunk::Row;
 use super::form::{Basic, Form, Limits};
 use super::ranked::charge;
 use super::small::Summed;
+use super::stored::{Stored, sample};
 
 /// A round's bounds, in units of 1/`scale`. Samples below `lower` or above `upper` go; those on a
 /// bound stay.
@@ -88,6 +89,31 @@ pub(super) trait Sample: Summed + PartialOrd {
     fn bounds(survivors: &[Self], origin: f64, limits: &Limits) -> Bounds;
     /// Mean of sorted survivors.
     fn mean(survivors: &[Self]) -> f64;
+}
+
+/// A sample as it is handed in.
+pub(super) trait Raw: Copy {
+    type Value: Sample;
+
+    fn value(self) -> Self::Value;
+}
+
+impl Raw for Stored {
+    type Value = u16;
+
+    #[inline(always)]
+    fn value(self) -> u16 {
+        sample(self)
+    }
+}
+
+impl Raw for f32 {
+    type Value = Self;
+
+    #[inline(always)]
+    fn value(self) -> Self {
+        self
+    }
 }
 
 impl Sample for u16 {
@@ -238,15 +264,15 @@ impl<T: Sample> Pixel<T> {
     }
 
     /// Combines one pixel.
-    pub(super) fn combine(
+    pub(super) fn combine<R: Raw<Value = T>>(
         &mut self,
-        exposures: &[&[T]],
+        exposures: &[&[R]],
         at: usize,
         saturation: f64,
         rejected: &mut [InputCount],
         seen: &mut Combined,
     ) -> f32 {
-        let samples = exposures.iter().map(|exposure| exposure[at]);
+        let samples = exposures.iter().map(|exposure| exposure[at].value());
         let enters = |value: T| enters(value, saturation);
         self.entered.clear();
         self.entered
@@ -316,9 +342,9 @@ pub(super) fn last_resort<T: Into<f64>>(
 }
 
 /// Combines a stretch, one pixel after the other.
-pub(super) fn combine<T: Sample>(
+pub(super) fn combine<R: Raw>(
     method: &Combining,
-    exposures: &[&[T]],
+    exposures: &[&[R]],
     saturation: f64,
     out: &mut [f32],
     rejected: &mut [InputCount],

@@ -209,9 +209,16 @@ fn all_methods() -> Vec<Combining> {
     methods().into_iter().chain(ranked_methods()).collect()
 }
 
+fn in_stored_form(data: &[impl AsRef<[u16]>]) -> Vec<Vec<Stored>> {
+    let rows = data.iter().map(AsRef::as_ref);
+    rows.map(|row| row.iter().copied().map(stored).collect())
+        .collect()
+}
+
 /// Each method at every level does to 16-bit samples what the specification says.
 fn as_specified(data: &[Vec<u16>], methods: &[Combining], saturations: &[f64]) {
-    all_as_specified(data, |slices| Exposures::U16(slices), methods, saturations);
+    let data = in_stored_form(data);
+    all_as_specified(&data, |slices| Exposures::U16(slices), methods, saturations);
 }
 
 /// The same of any samples.
@@ -282,7 +289,8 @@ fn very_many_exposures_of_the_whole_range() {
     let data: Vec<Vec<u16>> = (0..count)
         .map(|_| (0..width).map(|at| pixel(&mut dice, at) as u16).collect())
         .collect();
-    let slices: Vec<&[u16]> = data.iter().map(Vec::as_slice).collect();
+    let data = in_stored_form(&data);
+    let slices: Vec<&[Stored]> = data.iter().map(Vec::as_slice).collect();
     for method in all_methods() {
         let exposures = Exposures::U16(&slices);
         let fast = run(combine, &method, exposures, count, width as usize, 1e9);
@@ -331,7 +339,8 @@ fn huge_samples_yield_the_bits_of_the_specification() {
 #[test]
 fn the_test_for_outliers_judges_no_three_samples() {
     let data = [[100u16], [104], [100]];
-    let slices: Vec<&[u16]> = data.iter().map(|x| x.as_slice()).collect();
+    let data = in_stored_form(&data);
+    let slices: Vec<&[Stored]> = data.iter().map(Vec::as_slice).collect();
     let method = Combining::GeneralizedEsd {
         alpha: 0.05,
         max_outliers: 5,
@@ -371,7 +380,8 @@ fn saturated_and_undefined_samples_never_enter() {
 #[test]
 fn a_pixel_without_survivors_gets_the_median_of_what_is_finite() {
     let data = [[65535u16, 5], [60000, 6], [61000, 7]];
-    let slices: Vec<&[u16]> = data.iter().map(|x| x.as_slice()).collect();
+    let data = in_stored_form(&data);
+    let slices: Vec<&[Stored]> = data.iter().map(Vec::as_slice).collect();
     let mut out = [0.0; 2];
     let mut rejected = [InputCount::default(); 3];
     let seen = combine(
@@ -406,7 +416,8 @@ fn rejections_are_counted_by_exposure() {
     let mut data: Vec<[u16; 2]> = (0..15u16).map(|j| [100 + j % 5, 200 + j % 5]).collect();
     data[3][0] = 5000;
     data[9][1] = 3;
-    let slices: Vec<&[u16]> = data.iter().map(|x| x.as_slice()).collect();
+    let data = in_stored_form(&data);
+    let slices: Vec<&[Stored]> = data.iter().map(Vec::as_slice).collect();
     let mut out = [0.0; 2];
     let mut rejected = vec![InputCount::default(); 15];
     combine(
@@ -430,7 +441,8 @@ fn rejections_are_counted_by_exposure() {
 fn a_sample_exactly_on_the_bound_stays() {
     // Mean 0 counted from 1000, standard deviation 1: at one standard deviation all four stay.
     let data = [[999u16], [1001], [999], [1001]];
-    let slices: Vec<&[u16]> = data.iter().map(|x| x.as_slice()).collect();
+    let data = in_stored_form(&data);
+    let slices: Vec<&[Stored]> = data.iter().map(Vec::as_slice).collect();
     for median_centre in [true, false] {
         let method = Combining::SigmaClip {
             low: 1.0,
@@ -467,7 +479,8 @@ fn a_pedestal_shifts_the_result_and_nothing_else() {
         .map(|row| row.iter().map(|x| x + 60000).collect())
         .collect();
     let counts = |data: &[Vec<u16>]| {
-        let slices: Vec<&[u16]> = data.iter().map(Vec::as_slice).collect();
+        let data = in_stored_form(data);
+        let slices: Vec<&[Stored]> = data.iter().map(Vec::as_slice).collect();
         let method = Combining::SigmaClip {
             low: 2.0,
             high: 2.0,
@@ -505,4 +518,85 @@ fn whole_numbers_have_the_sums_of_others() {
         let sums = (u16::sums(&values, centre), f64::sums(&wide, centre));
         assert_eq!(sums.0, sums.1, "{count}");
     }
+}
+
+/// Sorted lanes of a camera's noise, one in a thousand of its samples struck.
+fn sorted_noise<T: lanes::Lane, const L: usize>(
+    dice: &mut Dice,
+    count: usize,
+    sigma: f64,
+    of: impl Fn(f64) -> T,
+) -> Vec<chunk::Row<T, L>> {
+    let mut rows = vec![chunk::Row([T::LEAST; L]); count];
+    for lane in 0..L {
+        let mut sample = || match dice.next() % 1000 {
+            0 => 1000.0 + 60.0 * sigma * dice.uniform(),
+            _ => 1000.0 + sigma * dice.normal(),
+        };
+        let mut samples: Vec<f64> = (0..count).map(|_| sample()).collect();
+        samples.sort_by(f64::total_cmp);
+        for (row, &sample) in rows.iter_mut().zip(&samples) {
+            row[lane] = of(sample);
+        }
+    }
+    rows
+}
+
+/// What is certain side by side is what the specification says, and nearly everything is certain.
+fn certain_ranges_are_right<T: lanes::Lane>(name: &str, of: impl Fn(f64) -> T + Copy) {
+    let mut dice = Dice(21);
+    let methods = [
+        Combining::Winsorized {
+            low: 4.0,
+            high: 3.0,
+        },
+        Combining::Winsorized {
+            low: 2.0,
+            high: 2.5,
+        },
+        Combining::GeneralizedEsd {
+            alpha: 0.05,
+            max_outliers: 5,
+        },
+        Combining::GeneralizedEsd {
+            alpha: 0.3,
+            max_outliers: 3,
+        },
+    ];
+    for method in methods {
+        let form::Form::Ranked(mut ranked) = form::Form::of(&method) else {
+            unreachable!("{method}");
+        };
+        for count in [7, 10, 23, 40, 100] {
+            let (mut lanes, mut sure, mut losing) = (0, 0, 0);
+            for sigma in [2.0, 8.0, 30.0, 200.0] {
+                let rows = sorted_noise::<T, 256>(&mut dice, count, sigma, of);
+                let (ranges, settled) = (ranked.ranges(&rows), ranked.settled(&rows));
+                for lane in 0..256 {
+                    let samples: Vec<_> = rows.iter().map(|row| row[lane].value()).collect();
+                    let kept = ranked.kept(&samples);
+                    lanes += 1;
+                    losing += usize::from(kept.len() < count);
+                    if ranges.sure[lane] {
+                        sure += 1;
+                        assert_eq!(ranges.of(lane), kept, "{method}, {name}");
+                    }
+                    if settled[lane] {
+                        assert_eq!(kept, 0..count, "{method}, {name}");
+                    }
+                }
+            }
+            assert!(losing > 50, "{losing} of {lanes}: {method}");
+            // Few whole numbers often lie equally far on both sides, which leaves a doubt.
+            assert!(sure * 100 > lanes * 85, "{sure} of {lanes}: {method}");
+        }
+    }
+}
+
+#[test]
+fn what_is_certain_side_by_side_is_what_the_specification_keeps() {
+    certain_ranges_are_right("16 bits", |sample| {
+        <i16 as lanes::Lane>::of(stored(sample.round() as u16))
+    });
+    certain_ranges_are_right("floats", |sample| sample as f32);
 }

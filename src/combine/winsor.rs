@@ -15,6 +15,7 @@
 
 use super::chunk::{PART, Row};
 use super::network::Ordered;
+use super::ranked::Ranges;
 use super::scalar::middle;
 use super::small::Summed;
 
@@ -96,7 +97,103 @@ fn reproduced(count: f64, sum: f64, squares: f64, (lower, upper): (f64, f64)) ->
 pub(super) trait Away: Ordered {
     /// Distance from a reference, with a relative error of one rounding.
     fn away(self, reference: Self) -> f32;
+
+    /// n^2 times the variance of each lane, or less, once samples farther than `pull` from the median are
+    /// pulled in to there, where that can be had faster than from distances. The median lies as far above
+    /// the reference as `median` says.
+    #[inline(always)]
+    fn near_variance<const L: usize>(
+        _rows: &[Row<Self, L>],
+        _reference: &Row<Self, L>,
+        _median: &[f32; L],
+        _pull: &[f32; L],
+    ) -> Option<[f32; L]> {
+        None
+    }
 }
+
+impl Away for f32 {
+    #[inline(always)]
+    fn away(self, reference: Self) -> f32 {
+        self - reference
+    }
+}
+
+/// In whole numbers, twice as many lanes go side by side as in floats where 16 bits hold the sum of squares
+/// of what was pulled in: that of a camera's noise.
+impl Away for i16 {
+    #[inline(always)]
+    fn away(self, reference: Self) -> f32 {
+        (i32::from(self) - i32::from(reference)) as f32
+    }
+
+    /// Samples are pulled in to whole numbers, and no farther from the reference than fits: further in
+    /// than asked for, which narrows them.
+    #[inline(always)]
+    fn near_variance<const L: usize>(
+        rows: &[Row<Self, L>],
+        reference: &Row<Self, L>,
+        median: &[f32; L],
+        pull: &[f32; L],
+    ) -> Option<[f32; L]> {
+        let count = rows.len();
+        if count > MOST_NEAR {
+            return None;
+        }
+        let reach = (u32::from(u16::MAX) / count as u32).isqrt() as f32;
+        let (mut low, mut high) = (*reference, *reference);
+        let mut out_of_reach = [0u32; L];
+        let mut far = 0;
+        for lane in 0..L {
+            let (up, down) = (pull[lane] + median[lane], pull[lane] - median[lane]);
+            // The reference must be within what is not pulled in.
+            out_of_reach[lane] = u32::from(up < 0.0);
+            far += u32::from((up < 0.0) | (pull[lane] > reach));
+            let [up, down] = [up, down].map(|way| whole_within(way.greater(0.0).lesser(reach)));
+            low[lane] = reference[lane].saturating_sub(down);
+            high[lane] = reference[lane].saturating_add(up);
+        }
+        if far > L as u32 / 4 {
+            return None;
+        }
+        let mut variance = [0.0; L];
+        for place in 0..L / PART {
+            let first = place * PART;
+            let (low, high, reference) = (low.part(place), high.part(place), reference.part(place));
+            let (mut sum, mut square) = ([0i16; PART], [0u16; PART]);
+            for row in rows {
+                let row = row.part(place);
+                for lane in 0..PART {
+                    let value = row[lane].max(low[lane]).min(high[lane]);
+                    let away = value.wrapping_sub(reference[lane]);
+                    sum[lane] = sum[lane].wrapping_add(away);
+                    square[lane] = square[lane].wrapping_add(away.wrapping_mul(away) as u16);
+                }
+            }
+            for lane in 0..PART {
+                let (sum, square) = (i32::from(sum[lane]), i32::from(square[lane]));
+                let whole = (count as i32 * square - sum * sum) as f32;
+                variance[first + lane] = if out_of_reach[first + lane] == 0 {
+                    whole
+                } else {
+                    0.0
+                };
+            }
+        }
+        Some(variance)
+    }
+}
+
+/// A whole number at or less than one below another of 0 to 255. Where numbers have no fraction any more the
+/// processor rounds to a whole one, which is all that its last bits hold.
+#[inline(always)]
+fn whole_within(number: f32) -> i16 {
+    const WHOLE: f32 = (3 << 22) as f32;
+    (number - 0.5 + WHOLE).to_bits() as i16
+}
+
+/// Up to so many exposures, 16 bits hold the sum of as many distances as they hold the sum of squares of.
+const MOST_NEAR: usize = 1 << 14;
 
 /// Sum and sum of squares of each lane's distances, `away` giving that of a sample of a lane. A part of the
 /// lanes after the other, so that their sums stay in registers.
@@ -123,47 +220,263 @@ pub(super) fn sums<T: Copy, const L: usize>(
     (sums, squares)
 }
 
-/// Lanes of sorted rows of which it is certain that [`kept`] drops nothing.
-///
-/// With s the least standard deviation that drops nothing: where pulling in at 1.5 s yields s or
-/// more, the scheme ends at s or above it, for it never falls below a value that reproduces itself
-/// or grows. The sums are `f32`; what they may be off by counts against the lane.
+/// What rounding to `f32` puts a bound of a lane off by is less than this part of it.
+const MARGIN: f32 = 1e-5;
+
+/// What lanes are counted from.
+struct Centres<'a, T, const L: usize> {
+    rows: &'a [Row<T, L>],
+    /// The upper of the middle two samples, and how far above it the median lies.
+    reference: &'a Row<T, L>,
+    median: [f32; L],
+}
+
+impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
+    #[inline(always)]
+    fn of(rows: &'a [Row<T, L>]) -> Self {
+        let (below, reference) = (&rows[(rows.len() - 1) / 2], &rows[rows.len() / 2]);
+        let mut median = [0.0; L];
+        for lane in 0..L {
+            median[lane] = below[lane].away(reference[lane]) / 2.0;
+        }
+        Self {
+            rows,
+            reference,
+            median,
+        }
+    }
+
+    /// Distance of a sample from the median of its lane. No sample is nearer to the median than the
+    /// reference is, so that the second rounding is as small a part of the distance as the first.
+    #[inline(always)]
+    fn away(&self, value: T, lane: usize) -> f32 {
+        value.away(self.reference[lane]) - self.median[lane]
+    }
+
+    /// What bounds n additions: relative to n times the sum of squares they put n^2 times the variance off by
+    /// less than this.
+    fn doubt(&self) -> f32 {
+        self.rows.len() as f32 * 4e-7
+    }
+
+    /// The least standard deviations that leave samples so far below and above the median where they are.
+    #[inline(always)]
+    fn least(&self, down: &[f32; L], up: &[f32; L], low: f64, high: f64) -> [f32; L] {
+        let (per_low, per_high) = ((1.0 / low) as f32, (1.0 / high) as f32);
+        let mut least = [0.0; L];
+        for lane in 0..L {
+            least[lane] = (down[lane] * per_low).greater(up[lane] * per_high) * (1.0 + MARGIN);
+        }
+        least
+    }
+
+    /// Lanes of which it is certain that the scheme ends at `least` or above it, and those where it is zero:
+    /// where pulling in at 1.5 s yields s or more it never falls below s. `variance` is n^2 times that of each
+    /// lane, or less, once samples are pulled in to so far from the median.
+    #[inline(always)]
+    fn ends_above(
+        &self,
+        least: &[f32; L],
+        variance: impl FnOnce(&[f32; L]) -> [f32; L],
+    ) -> [bool; L] {
+        let count = self.rows.len() as f32;
+        let mut pull = [0.0; L];
+        for lane in 0..L {
+            pull[lane] = least[lane] * PULL as f32;
+        }
+        let variance = variance(&pull);
+        let factor = (WINSOR_TO_SD * WINSOR_TO_SD) as f32;
+        let mut ends = [false; L];
+        for lane in 0..L {
+            let wanted = count * least[lane] * (1.0 + MARGIN);
+            // Out of the range of `f32` nothing is certain.
+            let bound = factor * variance[lane];
+            let sure = (bound < f32::INFINITY) & (wanted > 1e-12);
+            ends[lane] = (least[lane] == 0.0) | (sure & (bound >= wanted * wanted));
+        }
+        ends
+    }
+
+    /// Such a variance to within rounding.
+    #[inline(always)]
+    fn pulled_variance(&self, pull: &[f32; L]) -> [f32; L] {
+        let count = self.rows.len() as f32;
+        let (sum, squares) = sums(self.rows, |value, lane| {
+            let away = self.away(value, lane);
+            away.greater(-pull[lane]).lesser(pull[lane])
+        });
+        let keep = 1.0 - self.doubt();
+        let mut variance = [0.0; L];
+        for lane in 0..L {
+            variance[lane] = count * squares[lane] * keep - sum[lane] * sum[lane];
+        }
+        variance
+    }
+
+    /// Standard deviations that the scheme does not end above: roots, as in [`winsorized_sd`], of
+    /// equations whose coefficients err to the side that makes them larger.
+    #[inline(always)]
+    fn ends_below(&self) -> [f32; L] {
+        let count = self.rows.len() as f32;
+        let doubt = self.doubt();
+        let (sum, squares) = sums(self.rows, |value, lane| self.away(value, lane));
+        let mut ends = [f32::INFINITY; L];
+        for lane in 0..L {
+            let whole = count * squares[lane];
+            let variance = whole - sum[lane] * sum[lane] + doubt * whole;
+            let sd = WINSOR_TO_SD as f32 / count * variance.sqrt() * (1.0 + MARGIN);
+            // Below that, squares may have left the range of `f32`.
+            ends[lane] = if sd < f32::INFINITY {
+                sd.greater(1e-12)
+            } else {
+                f32::INFINITY
+            };
+        }
+        for _ in 0..ROOTS {
+            self.lower(&mut ends);
+        }
+        ends
+    }
+
+    /// One root further down.
+    #[inline(always)]
+    fn lower(&self, ends: &mut [f32; L]) {
+        let count = self.rows.len() as f32;
+        let doubt = self.doubt();
+        let mut pull = [0.0; L];
+        for lane in 0..L {
+            pull[lane] = ends[lane] * PULL as f32;
+        }
+        let is_pulled = |away: f32, lane: usize| (away < -pull[lane]) | (away > pull[lane]);
+        let (sum, squares) = sums(self.rows, |value, lane| {
+            let away = self.away(value, lane);
+            if is_pulled(away, lane) { 0.0 } else { away }
+        });
+        let lower = self.outer(self.rows.iter(), |away, lane| away < -pull[lane]);
+        let upper = self.outer(self.rows.iter().rev(), |away, lane| away > pull[lane]);
+        let square = PULL as f32 * PULL as f32;
+        let most = (count / WINSOR_TO_SD as f32).powi(2);
+        for lane in 0..L {
+            let lower = lower.count[lane] as i32 as f32;
+            let upper = upper.count[lane] as i32 as f32;
+            let (all, more) = (lower + upper, upper - lower);
+            let a = most - square * (count * all - more * more) - most * MARGIN;
+            let whole = count * squares[lane];
+            // By Cauchy's inequality the sum is off by less than this.
+            let off = doubt * whole.sqrt();
+            let b = 2.0 * PULL as f32 * (sum[lane] * more - off * more.abs());
+            let q = whole - sum[lane] * sum[lane] + doubt * whole;
+            let root = (b * b + 4.0 * a * q).sqrt();
+            let end = if b < 0.0 {
+                (root - b) / (2.0 * a)
+            } else {
+                2.0 * q / (b + root)
+            };
+            let end = (end * (1.0 + MARGIN)).greater(1e-12);
+            // False for what is no number.
+            let is_lower = (a > 0.0) & (root < f32::INFINITY) & (end < ends[lane]);
+            ends[lane] = if is_lower { end } else { ends[lane] };
+        }
+    }
+
+    /// Counts the outer ones of each lane: samples from the first of sorted `rows` on that are `beyond`.
+    #[inline(always)]
+    fn outer<'r>(
+        &self,
+        rows: impl Iterator<Item = &'r Row<T, L>>,
+        beyond: impl Fn(f32, usize) -> bool,
+    ) -> Outer<L>
+    where
+        T: 'r,
+    {
+        let mut outer = Outer {
+            count: [0; L],
+            next: [0.0; L],
+        };
+        let mut before = [u32::MAX; L];
+        for row in rows {
+            let mut any = 0;
+            for lane in 0..L {
+                let away = self.away(row[lane], lane);
+                let is_beyond = u32::from(beyond(away, lane)).wrapping_neg();
+                outer.count[lane] += is_beyond & 1;
+                // The first that is not.
+                let is_next = before[lane] & !is_beyond;
+                outer.next[lane] = if is_next == 0 { outer.next[lane] } else { away };
+                before[lane] &= is_beyond;
+                any |= is_beyond;
+            }
+            if any == 0 {
+                break;
+            }
+        }
+        outer
+    }
+}
+
+/// Roots taken: nearly all lanes of a camera's noise are certain after two.
+const ROOTS: usize = 2;
+
+/// The samples of each lane that lie beyond a bound.
+struct Outer<const L: usize> {
+    /// How many.
+    count: [u32; L],
+    /// How far the next one lies from the median.
+    next: [f32; L],
+}
+
+/// Lanes of sorted rows of which it is certain that [`kept`] drops nothing: with s the least standard deviation
+/// that drops nothing the scheme ends at s or above it.
 #[inline(always)]
 pub(super) fn settled<T: Away, const L: usize>(
     rows: &[Row<T, L>],
     low: f64,
     high: f64,
 ) -> [bool; L] {
-    let size = rows.len();
-    let count = size as f32;
-    let (per_low, per_high) = ((1.0 / low) as f32, (1.0 / high) as f32);
-    let (first, last) = (&rows[0], &rows[size - 1]);
-    let (below, reference) = (&rows[(size - 1) / 2], &rows[size / 2]);
-    let mut centre = [0.0f32; L];
-    let mut least = [0.0f32; L];
-    let mut pull = [0.0f32; L];
+    let centres = Centres::of(rows);
+    let (first, last) = (&rows[0], &rows[rows.len() - 1]);
+    let (mut down, mut up) = ([0.0; L], [0.0; L]);
     for lane in 0..L {
-        centre[lane] = below[lane].away(reference[lane]) / 2.0;
-        let down = centre[lane] - first[lane].away(reference[lane]);
-        let up = last[lane].away(reference[lane]) - centre[lane];
-        least[lane] = (down * per_low).greater(up * per_high) * 1.000_01;
-        pull[lane] = least[lane] * PULL as f32;
+        down[lane] = -centres.away(first[lane], lane);
+        up[lane] = centres.away(last[lane], lane);
     }
-    let (sum, squares) = sums(rows, |value, lane| {
-        let away = value.away(reference[lane]) - centre[lane];
-        away.greater(-pull[lane]).lesser(pull[lane])
-    });
-    // Relative to n times the sum of squares, n additions put the variance off by less than this.
-    let doubt = 1.0 - count * 4e-7;
-    let factor = (WINSOR_TO_SD * WINSOR_TO_SD) as f32;
-    let mut settled = [false; L];
+    centres.ends_above(&centres.least(&down, &up, low, high), |pull| {
+        let near = T::near_variance(rows, centres.reference, &centres.median, pull);
+        near.unwrap_or_else(|| centres.pulled_variance(pull))
+    })
+}
+
+/// What [`kept`] keeps of sorted lanes, as far as that is certain: what goes where the scheme ends no higher than
+/// some standard deviation goes, and nothing else where it ends no lower than the least that leaves the others.
+#[inline(always)]
+pub(super) fn ranges<T: Away, const L: usize>(
+    rows: &[Row<T, L>],
+    low: f64,
+    high: f64,
+) -> Ranges<L> {
+    let centres = Centres::of(rows);
+    let most = centres.ends_below();
+    let (mut lowest, mut highest) = ([0.0; L], [0.0; L]);
     for lane in 0..L {
-        let variance = count * squares[lane] * doubt - sum[lane] * sum[lane];
-        let least = count * least[lane];
-        // Out of the range of `f32` nothing is certain; where all are alike nothing can go.
-        let bound = factor * variance;
-        let sure = (bound < f32::INFINITY) & (least > 1e-12);
-        settled[lane] = (least == 0.0) | (sure & (bound >= least * least));
+        lowest[lane] = -(low as f32) * most[lane] * (1.0 + MARGIN);
+        highest[lane] = high as f32 * most[lane] * (1.0 + MARGIN);
     }
-    settled
+    let below = centres.outer(rows.iter(), |away, lane| away < lowest[lane]);
+    let above = centres.outer(rows.iter().rev(), |away, lane| away > highest[lane]);
+    let down = below.next.map(|away| -away);
+    let least = centres.least(&down, &above.next, low, high);
+    let ends = centres.ends_above(&least, |pull| centres.pulled_variance(pull));
+    let mut ranges = Ranges::unknown();
+    for (lane, sure) in ends.into_iter().enumerate() {
+        let (start, end) = (below.count[lane], above.count[lane]);
+        let sure = sure & (start + end < rows.len() as u32);
+        ranges.sure[lane] = sure;
+        ranges.start[lane] = if sure { start as u16 } else { 0 };
+        ranges.end[lane] = if sure {
+            (rows.len() as u32 - end) as u16
+        } else {
+            0
+        };
+    }
+    ranges
 }

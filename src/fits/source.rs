@@ -7,7 +7,7 @@ use std::io;
 use std::ops::Range;
 use std::path::Path;
 
-use crate::combine::Level;
+use crate::combine::{Level, Stored, sample, stored};
 use crate::facts::{Header, Window};
 
 use super::claims::Layout;
@@ -135,23 +135,46 @@ impl Source {
     /// When the file has shrunk or cannot be read, when rows or `out` do not fit the image, or
     /// when the samples are not [`Source::is_u16`].
     pub fn rows_u16(&self, first: usize, count: usize, out: &mut [u16]) -> Result<(), FitsError> {
+        for (offset, run) in self.runs_u16(first, count, out)? {
+            match self.layout.bitpix {
+                8 => self.convert(offset, run, |[byte]: [u8; 1]| u16::from(byte))?,
+                _ => self.convert(offset, run, sample)?,
+            }
+        }
+        Ok(())
+    }
+
+    /// The same in [`stored`] form, which takes no time beyond reading.
+    ///
+    /// # Errors
+    /// As [`Source::rows_u16`].
+    pub fn rows_stored(
+        &self,
+        first: usize,
+        count: usize,
+        out: &mut [Stored],
+    ) -> Result<(), FitsError> {
+        for (offset, run) in self.runs_u16(first, count, out)? {
+            match self.layout.bitpix {
+                8 => self.convert(offset, run, |[byte]: [u8; 1]| stored(u16::from(byte)))?,
+                _ => self.fill(offset, run.as_flattened_mut())?,
+            }
+        }
+        Ok(())
+    }
+
+    /// The runs of rows of unsigned 16-bit numbers.
+    fn runs_u16<'a, T>(
+        &self,
+        first: usize,
+        count: usize,
+        out: &'a mut [T],
+    ) -> Result<impl Iterator<Item = (u64, &'a mut [T])> + use<'a, T>, FitsError> {
         let runs = self.runs(self.part(first, count)?, out)?;
         if !self.is_u16() {
             return Err(self.misuse("samples are not unsigned 16-bit numbers"));
         }
-        for (offset, run) in runs {
-            if self.layout.bitpix == 8 {
-                self.convert(offset, run, |[byte]: [u8; 1]| u16::from(byte))?;
-                continue;
-            }
-            self.fill(offset, bytes_of(run))?;
-            Level::widest().run(|| {
-                for sample in run {
-                    *sample = u16::from_be(*sample) ^ 0x8000;
-                }
-            });
-        }
-        Ok(())
+        Ok(runs)
     }
 
     /// Reads rows as physical values, `BZERO + BSCALE * stored` computed in double precision and
@@ -209,9 +232,7 @@ impl Source {
         };
         match self.layout.bitpix {
             8 => self.convert(offset, out, |[byte]| integer(i64::from(byte))),
-            16 if self.is_u16() => self.convert(offset, out, |bytes| {
-                f32::from(u16::from_be_bytes(bytes) ^ 0x8000)
-            }),
+            16 if self.is_u16() => self.convert(offset, out, |bytes| f32::from(sample(bytes))),
             16 => self.convert(offset, out, |bytes| {
                 integer(i64::from(i16::from_be_bytes(bytes)))
             }),
@@ -316,14 +337,4 @@ impl Source {
         let source = io::Error::new(io::ErrorKind::InvalidInput, why);
         FitsError::io("read rows of", &self.opened.path)(source)
     }
-}
-
-/// The samples' own memory, to be read into.
-#[allow(unsafe_code, reason = "spares a copy of every pixel")]
-fn bytes_of(samples: &mut [u16]) -> &mut [u8] {
-    let length = size_of_val(samples);
-    // SAFETY: the pointer and length span exactly the samples' memory, which is borrowed
-    // exclusively for the result's lifetime; u8 has no alignment to respect, and any bytes make
-    // valid u16.
-    unsafe { std::slice::from_raw_parts_mut(samples.as_mut_ptr().cast::<u8>(), length) }
 }

@@ -288,6 +288,7 @@ mod tests {
     #![allow(clippy::unwrap_used, clippy::expect_used)]
 
     use super::*;
+    use crate::combine::{Stored, stored};
 
     fn hot(plane: &Array2<f32>, noise: f64, colour: bool) -> Vec<(usize, usize)> {
         let mut mask = Array2::zeros(plane.dim());
@@ -412,13 +413,13 @@ mod tests {
             vec![3, 4, 5, 77, 200],
             (0..width).collect(),
         ] {
-            let rows: Vec<Vec<u16>> = (0..5)
+            let rows: Vec<Vec<Stored>> = (0..5)
                 .map(|row| {
-                    let value = |x| if lost.contains(&x) { 65_535 } else { 100 + row };
+                    let value = |x| stored(if lost.contains(&x) { 65_535 } else { 100 + row });
                     (0..width).map(value).collect()
                 })
                 .collect();
-            let slices: Vec<&[u16]> = rows.iter().map(Vec::as_slice).collect();
+            let slices: Vec<&[Stored]> = rows.iter().map(Vec::as_slice).collect();
             let samples = Exposures::U16(&slices);
             let (mut out, mut rejected) = (vec![0.0; width], vec![InputCount::default(); 5]);
             let method = Combining::Mean;

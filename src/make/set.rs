@@ -11,7 +11,7 @@ use super::staggered::Staggered;
 use super::supplied::Place;
 use super::temporal::Tally;
 use super::{MakeError, Maker, Pulse, mask, spoiled};
-use crate::combine::{Exposures, combine};
+use crate::combine::{Exposures, Stored, combine};
 use crate::facts::{InputCount, Kind, MasterRecipe, Task};
 use crate::fits::Source;
 use crate::measure;
@@ -220,7 +220,7 @@ impl Set<'_> {
         let length = count * self.width;
         let room = buffers.whole.lay_out(self.exposures.len(), length);
         for (index, rows) in room.enumerate() {
-            self.read(index, |source| source.rows_u16(first, count, rows))?;
+            self.read(index, |source| source.rows_stored(first, count, rows))?;
         }
         let slices = buffers.whole.each();
         Ok(self.combine_strip(
@@ -365,7 +365,7 @@ impl Found {
 /// What a thread works in.
 #[derive(Default)]
 struct Buffers {
-    whole: Staggered<u16>,
+    whole: Staggered<Stored>,
     real: Staggered<f32>,
     below: Vec<f32>,
     combined: Vec<f32>,

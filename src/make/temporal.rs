@@ -12,7 +12,7 @@
 
 use std::ops::Range;
 
-use crate::combine::{Exposures, clipped, combine};
+use crate::combine::{Exposures, Stored, clipped, combine, sample};
 use crate::facts::{Combining, InputCount, Temporal};
 
 /// Differences are clipped at so many standard deviations: that takes one in two million of a
@@ -48,14 +48,15 @@ impl Tally {
                 let half = |samples: &[&[_]], _: usize| {
                     combined(method, Exposures::U16(samples), saturation)
                 };
-                self.add_row(&samples, half, saturation, row, units);
+                let value = |stored: Stored| f64::from(sample(stored));
+                self.add_row(&samples, value, half, saturation, row, units);
             }
             Exposures::F32(all) => {
                 let samples = cut(all, columns);
                 let half = |samples: &[&[_]], _: usize| {
                     combined(method, Exposures::F32(samples), saturation)
                 };
-                self.add_row(&samples, half, saturation, row, units);
+                self.add_row(&samples, f64::from, half, saturation, row, units);
             }
             Exposures::Scaled {
                 samples: all,
@@ -67,14 +68,15 @@ impl Tally {
                     let levels = levels.as_slice();
                     combined(method, Exposures::Scaled { samples, levels }, saturation)
                 };
-                self.add_row(&samples, half, saturation, row, units);
+                self.add_row(&samples, f64::from, half, saturation, row, units);
             }
         }
     }
 
-    fn add_row<T: Copy + Into<f64>>(
+    fn add_row<T: Copy>(
         &mut self,
         samples: &[&[T]],
+        value: impl Fn(T) -> f64,
         combined: impl Fn(&[&[T]], usize) -> Vec<f32>,
         saturation: f64,
         row: usize,
@@ -105,8 +107,8 @@ impl Tally {
             // two apart have the same colour.
             let pair = 2 * ((x / 2 + row) % pairs);
             (
-                samples[pair][x].into(),
-                samples[pair + 1][x].into(),
+                value(samples[pair][x]),
+                value(samples[pair + 1][x]),
                 units[x % 2],
             )
         });

@@ -19,7 +19,7 @@
 #[path = "../dice/mod.rs"]
 mod dice;
 
-use dawnledger::combine::{Exposures, combine};
+use dawnledger::combine::{Exposures, Stored, combine, sample, stored};
 use dawnledger::facts::{Combining, InputCount, Pedestal, SensorNoise};
 use dice::Dice;
 
@@ -95,27 +95,27 @@ fn methods(sd: f64) -> Vec<(&'static str, Combining)> {
     ]
 }
 
-fn frames(count: usize, sd: f64, struck: bool) -> Vec<Vec<u16>> {
+fn frames(count: usize, sd: f64, struck: bool) -> Vec<Vec<Stored>> {
     let mut dice = Dice(0x9e37_79b9_7f4a_7c15 ^ count as u64);
-    let mut frames = vec![vec![0u16; PIXELS]; count];
+    let mut frames = vec![vec![stored(0); PIXELS]; count];
     for pixel in 0..PIXELS {
         // The level lies anywhere between two steps.
         let level = LEVEL + pixel as f64 / PIXELS as f64;
         for frame in &mut frames {
-            frame[pixel] = (level + sd * dice.normal()).round() as u16;
+            frame[pixel] = stored((level + sd * dice.normal()).round() as u16);
         }
         if struck {
             let hit = sd * 4.0 * 250f64.powf(dice.uniform());
             let frame = &mut frames[pixel % count];
-            frame[pixel] = (f64::from(frame[pixel]) + hit).round() as u16;
+            frame[pixel] = stored((f64::from(sample(frame[pixel])) + hit).round() as u16);
         }
     }
     frames
 }
 
 /// Efficiency and bias.
-fn judge(method: &Combining, frames: &[Vec<u16>], noise: f64, struck: bool) -> (f64, f64) {
-    let slices: Vec<&[u16]> = frames.iter().map(Vec::as_slice).collect();
+fn judge(method: &Combining, frames: &[Vec<Stored>], noise: f64, struck: bool) -> (f64, f64) {
+    let slices: Vec<&[Stored]> = frames.iter().map(Vec::as_slice).collect();
     let mut out = vec![0.0; PIXELS];
     let mut rejected = vec![InputCount::default(); frames.len()];
     combine(

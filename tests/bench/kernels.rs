@@ -8,7 +8,7 @@
 use std::hint::black_box;
 
 use criterion::{BenchmarkId, Criterion, Throughput};
-use dawnledger::combine::{Exposures, Level, combine_at};
+use dawnledger::combine::{Exposures, Level, Stored, combine_at, stored};
 use dawnledger::facts::{Cfa, Combining, InputCount};
 use dawnledger::measure::{Light, stars};
 use ndarray::Array2;
@@ -74,7 +74,11 @@ fn main() {
         .iter()
         .map(|frame| frame.iter().map(|&sample| f32::from(sample)).collect())
         .collect();
-    let whole: Vec<&[u16]> = whole.iter().map(Vec::as_slice).collect();
+    let whole: Vec<Vec<Stored>> = whole
+        .iter()
+        .map(|frame| frame.iter().copied().map(stored).collect())
+        .collect();
+    let whole: Vec<&[Stored]> = whole.iter().map(Vec::as_slice).collect();
     let real: Vec<&[f32]> = real.iter().map(Vec::as_slice).collect();
     for (kind, exposures) in [
         ("u16", Exposures::U16(&whole)),

@@ -1,5 +1,6 @@
 //! Published files give their published contents.
 
+use dawnledger::combine::{Stored, sample};
 use dawnledger::facts::{Header, Refusal, Value};
 use dawnledger::fits::{FitsError, checksums_hold, read_header};
 
@@ -78,6 +79,9 @@ fn unsigned_samples_are_read_as_they_are() {
         source.rows_u16(0, 2, &mut rows),
         Err(FitsError::Io { .. })
     ));
+    let mut as_stored = vec![Stored::default(); 300];
+    source.rows_stored(97, 3, &mut as_stored).unwrap();
+    assert!(as_stored.into_iter().map(sample).eq(rows));
 }
 
 #[test]

@@ -3,6 +3,7 @@
 use std::fs;
 use std::path::PathBuf;
 
+use dawnledger::combine::{Stored, stored};
 use dawnledger::facts::{Card, Value};
 use dawnledger::fits::{ImageWriter, Plane, Samples, Source, Storage, checksums_hold};
 use dawnledger::publish::Disk;
@@ -93,6 +94,9 @@ fn every_kind_of_sample_is_read() {
             let mut samples = [1; 2];
             source.rows_u16(0, 1, &mut samples).unwrap();
             assert_eq!(samples.map(f32::from), expected, "{name}");
+            let mut as_stored = [Stored::default(); 2];
+            source.rows_stored(0, 1, &mut as_stored).unwrap();
+            assert_eq!(as_stored, samples.map(stored), "{name}");
         }
     }
 }

@@ -4,7 +4,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use dawnledger::combine::{Exposures, combine, mean_and_sd};
+use dawnledger::combine::{Exposures, Stored, combine, mean_and_sd};
 use dawnledger::facts::{Combining, InputCount, Kind, MasterEntry};
 use dawnledger::fits::{Source, Unpacker};
 
@@ -59,8 +59,10 @@ fn mean_of_two(first: usize) -> Vec<f32> {
     let here = Observatory::new(&[], "");
     let frames = [first, first + 1].map(|number| {
         let source = image(&here, &data().join(format!("dark_{number:02}.fits.fz")));
-        let mut samples = vec![0; source.width() * source.height()];
-        source.rows_u16(0, source.height(), &mut samples).unwrap();
+        let mut samples = vec![Stored::default(); source.width() * source.height()];
+        source
+            .rows_stored(0, source.height(), &mut samples)
+            .unwrap();
         samples
     });
     let mut mean = vec![0.0; frames[0].len()];

@@ -147,10 +147,9 @@ fn hold<T: Stack>(row: &Row, exposures: &[Vec<T>]) {
     let mut values = Vec::new();
     let mut digest = 0u64;
     for at in 0..PIXELS {
-        let samples: Vec<&[T]> = exposures
-            .iter()
-            .map(|exposure| std::slice::from_ref(&exposure[at as usize]))
-            .collect();
+        let samples = exposures.iter();
+        let samples: Vec<T::Raw> = samples.map(|row| row[at as usize].raw()).collect();
+        let samples: Vec<&[T::Raw]> = samples.iter().map(std::slice::from_ref).collect();
         let (mut value, mut rejected) = ([0.0], none.clone());
         let exposures = T::exposures(&samples);
         combine_scalar(&row.method, exposures, 1e9, &mut value, &mut rejected);

@@ -20,6 +20,7 @@ use crate::combine::form::Limits;
 use crate::combine::lanes::{Lane, means};
 use crate::combine::network::Network;
 use crate::combine::scalar::integer_bounds;
+use crate::combine::strays::{self, Picked};
 use crate::facts::InputCount;
 
 impl Stretch<'_> {
@@ -50,18 +51,22 @@ impl Stretch<'_> {
             for lane in 0..LANES {
                 apart[lane] = u8::from(i32::from(most[lane]) > limit);
             }
-            let (means, loses) = match mostly_near(limits, samples, &least, &most) {
+            let (means, mut loses) = match mostly_near(limits, samples, &least, &most) {
                 Some(near) => first_look(limits, samples, &near, &least, &most),
                 None => first_round(limits, samples, &least, &most, &apart),
             };
             self.out[first..first + width].copy_from_slice(&means[..width]);
-            for lane in set(&loses, &apart).take_while(|&lane| lane < width) {
-                if apart[lane] != 0 {
-                    self.set_apart(first + lane);
-                    continue;
-                }
-                strays.take(self.exposures, first + lane);
-                if strays.held == LANES {
+            for lane in 0..LANES {
+                loses[lane] &= !apart[lane];
+            }
+            for &lane in Picked::of(&apart, width).lanes() {
+                self.set_apart(first + usize::from(lane));
+            }
+            let losing = Picked::of(&loses, width);
+            let mut left = losing.lanes();
+            while !left.is_empty() {
+                left = strays.take(self.exposures, first, left);
+                if strays.is_full() {
                     self.settle(&mut strays, limits, &whole, &mut tally);
                 }
             }
@@ -105,7 +110,7 @@ impl Stretch<'_> {
             self.set_apart(at);
             return;
         };
-        let smallest = u64::from(sorted[0][lane].raw());
+        let smallest = u64::from(sorted[0][lane].value());
         let survivors = range.len() as u64;
         let total = smallest * survivors + sum;
         self.out[at] = (total as f64 / survivors as f64) as f32;
@@ -113,6 +118,9 @@ impl Stretch<'_> {
         kept.most[lane] = sorted[range.end - 1][lane];
     }
 }
+
+type Flags = strays::Flags<LANES>;
+type Strays = strays::Strays<i16, LANES>;
 
 /// Smallest and largest sample that each lane keeps.
 struct Kept {
@@ -126,34 +134,6 @@ impl Kept {
             least: chunk::Row([i16::MIN; LANES]),
             most: chunk::Row([i16::MAX; LANES]),
         }
-    }
-}
-
-/// Pixels of several chunks that lose something.
-struct Strays {
-    lanes: Chunk<i16, LANES>,
-    /// Which pixels they are.
-    places: [usize; LANES],
-    held: usize,
-}
-
-impl Strays {
-    fn new(count: usize) -> Self {
-        Self {
-            lanes: Chunk::new(count),
-            places: [0; LANES],
-            held: 0,
-        }
-    }
-
-    /// Takes pixel `at`.
-    #[inline(always)]
-    fn take(&mut self, exposures: &[&[u16]], at: usize) {
-        for (mine, exposure) in self.lanes.raw_mut().iter_mut().zip(exposures) {
-            mine[self.held] = i16::of(exposure[at]);
-        }
-        self.places[self.held] = at;
-        self.held += 1;
     }
 }
 
@@ -210,9 +190,6 @@ impl Tally {
     }
 }
 
-/// One for each lane of which something is so, else zero.
-type Flags = [u8; LANES];
-
 /// The largest difference of two samples of a lane that is not `apart`.
 #[inline(always)]
 fn widest(least: &Row, most: &Row, apart: &Flags) -> u16 {
@@ -222,26 +199,6 @@ fn widest(least: &Row, most: &Row, apart: &Flags) -> u16 {
         widest = widest.max(if apart[lane] == 0 { width } else { 0 });
     }
     widest
-}
-
-/// The lanes for which one of the two flags is set, in order.
-#[inline(always)]
-fn set(one: &Flags, other: &Flags) -> impl Iterator<Item = usize> + use<> {
-    // Eight flags at a time.
-    let mut words = [0u64; LANES / 8];
-    let (ones, _) = one.as_chunks();
-    let (others, _) = other.as_chunks();
-    for (word, (one, other)) in words.iter_mut().zip(ones.iter().zip(others)) {
-        *word = u64::from_le_bytes(*one) | u64::from_le_bytes(*other);
-    }
-    (0..words.len()).flat_map(move |place| {
-        let mut word = words[place];
-        std::iter::from_fn(move || {
-            let lane = word.trailing_zeros() as usize / 8;
-            word &= word.wrapping_sub(1);
-            (lane < 8).then_some(place * 8 + lane)
-        })
-    })
 }
 
 /// Mean of all samples of each lane that is near, and the lanes that may lose something in the first
@@ -280,7 +237,7 @@ fn first_look(
     let mut totals = [0; LANES];
     let mut room = [0.0; LANES];
     for lane in 0..LANES {
-        let whole = u32::from(reference[lane].raw()) * size as u32;
+        let whole = u32::from(reference[lane].value()) * size as u32;
         totals[lane] = whole.wrapping_add_signed(sums.plain[lane]);
         let sum = sums.plain[lane] as f32;
         let whole = count * (sums.squares[lane] as i32 as f32);
@@ -314,7 +271,7 @@ fn first_round(
     let mut totals = [0; LANES];
     for lane in 0..LANES {
         // At most 2^15 samples: the whole sum fits 32 bits.
-        totals[lane] = u32::from(least[lane].raw()) * size as u32 + sums.plain[lane];
+        totals[lane] = u32::from(least[lane].value()) * size as u32 + sums.plain[lane];
     }
     let means = means(&totals, size);
     let largest_sum = count * f64::from(widest);

@@ -31,7 +31,7 @@ impl Chunk<i16, LANES> {
         let mut totals = [0u32; LANES];
         for row in self.raw() {
             for lane in 0..LANES {
-                totals[lane] += u32::from(row[lane].raw());
+                totals[lane] += u32::from(row[lane].value());
             }
         }
         totals
