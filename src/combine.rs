@@ -13,6 +13,7 @@
 
 use crate::facts::{Combining, InputCount};
 
+mod away;
 pub mod by_count;
 mod chunk;
 mod esd;

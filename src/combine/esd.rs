@@ -8,12 +8,12 @@
 //! Distances and deviations are compared without division: with m samples left, sum S and sum of
 //! squares Q, m times the distance against f_i sqrt(m Q - S^2), f_i = lambda_i sqrt(m / (m - 1)).
 
+use super::away::{Away, sums};
 use super::chunk::Row;
 use super::ranked::Ranges;
 use super::scalar::middle;
 use super::small::Summed;
 use super::student::student_t;
-use super::winsor::{Away, sums};
 
 /// One step of the test.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -192,26 +192,72 @@ fn bits(is_so: bool) -> u32 {
     u32::from(is_so).wrapping_neg()
 }
 
+/// Whole numbers below this are exact in `f32`.
+const EXACT: f32 = (1 << f32::MANTISSA_DIGITS) as f32;
+
+/// Sums of each lane's distances from the reference, and of their squares, infinite where they would have to
+/// be looked for.
+#[inline(always)]
+fn near_sums<T: Away, const L: usize>(rows: &[Row<T, L>]) -> Option<([f32; L], [f32; L])> {
+    let (first, reference, last) = (&rows[0], &rows[rows.len() / 2], &rows[rows.len() - 1]);
+    let (mut down, mut up) = ([0.0; L], [0.0; L]);
+    for lane in 0..L {
+        down[lane] = reference[lane].away(first[lane]);
+        up[lane] = last[lane].away(reference[lane]);
+    }
+    // A whole number, and not the one below it.
+    let sums = T::near_sums(
+        rows,
+        reference,
+        &down.map(|x| x + 1.0),
+        &up.map(|x| x + 1.0),
+    )?;
+    let (mut sum, mut squares) = ([0.0; L], [0.0; L]);
+    for lane in 0..L {
+        sum[lane] = sums.plain[lane] as f32;
+        let is_known = sums.further[lane] == 0;
+        squares[lane] = if is_known {
+            sums.squares[lane] as f32
+        } else {
+            f32::INFINITY
+        };
+    }
+    Some((sum, squares))
+}
+
 /// Takes every step in sorted lanes side by side, in `f32`, and tells of each; what the sums may be off by
-/// counts against certainty. Yields the lanes of which anything is certain at all.
+/// counts against certainty. Yields the lanes of which anything is certain at all. In a `hurry` nothing is
+/// of a few in which samples lie far from each other.
 #[inline(always)]
 fn walk_lanes<T: Away, const L: usize>(
     rows: &[Row<T, L>],
     factors: &[f64],
+    hurry: bool,
     mut tell: impl FnMut(&Step<L>),
 ) -> [bool; L] {
     let size = rows.len();
     let reference = &rows[size / 2];
-    let (mut sum, mut squares) = sums(rows, |value, lane| value.away(reference[lane]));
+    let near = if hurry { near_sums(rows) } else { None };
+    let (mut sum, mut squares) = match near {
+        Some(sums) => sums,
+        None => sums(rows, |value, lane| value.away(reference[lane])),
+    };
     // Bounds of what n additions put off, by Cauchy's inequality: of m times a distance, and of m
     // times the sum of squares.
     let rounding = size as f32 * 4e-7;
     let mut off = [0.0f32; L];
     let mut doubt = [0.0f32; L];
+    let mut in_range = [false; L];
     for lane in 0..L {
         let whole = size as f32 * squares[lane];
-        off[lane] = rounding * whole.sqrt();
-        doubt[lane] = rounding * whole;
+        let is_exact = T::WHOLE & (whole < EXACT);
+        off[lane] = if is_exact {
+            0.0
+        } else {
+            rounding * whole.sqrt()
+        };
+        doubt[lane] = if is_exact { 0.0 } else { rounding * whole };
+        in_range[lane] = is_exact | (doubt[lane] >= 1e-24) & (doubt[lane] < f32::INFINITY);
     }
     // The smallest and the largest that are left, the next one of each side after them.
     let mut smallest = vec![[0.0; L]; factors.len()];
@@ -236,11 +282,15 @@ fn walk_lanes<T: Away, const L: usize>(
             let down = sum[lane] - count * low[lane];
             let up = count * high[lane] - sum[lane];
             let further = up - down;
-            taken.from_above[lane] = bits(further > 0.0);
-            far[lane] = if further > 0.0 { up } else { down };
-            doubtful[lane] = bits(further.abs() <= 2.0 * off[lane]);
+            taken.from_above[lane] = bits(further >= 0.0);
+            far[lane] = if further >= 0.0 { up } else { down };
+            doubtful[lane] = bits(further.abs() < 2.0 * off[lane]);
             spread[lane] = count * squares[lane] - sum[lane] * sum[lane];
-            let removed = if further > 0.0 { high[lane] } else { low[lane] };
+            let removed = if further >= 0.0 {
+                high[lane]
+            } else {
+                low[lane]
+            };
             sum[lane] -= removed;
             squares[lane] -= removed * removed;
         }
@@ -257,10 +307,6 @@ fn walk_lanes<T: Away, const L: usize>(
         let left = factors.len() - step;
         advance(&mut largest[..left], &taken.from_above, 0);
         advance(&mut smallest[..left], &taken.from_above, u32::MAX);
-    }
-    let mut in_range = [false; L];
-    for lane in 0..L {
-        in_range[lane] = (doubt[lane] >= 1e-24) & (doubt[lane] < f32::INFINITY);
     }
     in_range
 }
@@ -280,7 +326,7 @@ fn alike<T: Away, const L: usize>(rows: &[Row<T, L>]) -> [bool; L] {
 #[inline(always)]
 pub(super) fn settled<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f64]) -> [bool; L] {
     let mut stay = [u32::MAX; L];
-    let in_range = walk_lanes(rows, factors, |step| {
+    let in_range = walk_lanes(rows, factors, true, |step| {
         for (stay, stays) in stay.iter_mut().zip(&step.stays) {
             *stay &= stays;
         }
@@ -299,7 +345,7 @@ pub(super) fn ranges<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f64
     // How many were taken out below and above; and when the last outlier was.
     let (mut below, mut above) = ([0; L], [0; L]);
     let (mut start, mut end) = ([0; L], [0; L]);
-    let in_range = walk_lanes(rows, factors, |step| {
+    let in_range = walk_lanes(rows, factors, false, |step| {
         for lane in 0..L {
             sure[lane] &= step.stays[lane] | step.goes[lane];
             above[lane] += step.from_above[lane] & 1;

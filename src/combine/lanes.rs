@@ -11,6 +11,7 @@ use std::ops::Range;
 use crate::facts::{Combining, InputCount};
 
 use super::Combined;
+use super::away::Away;
 use super::chunk::{self, Chunk, PART};
 use super::form::MOST_EXPOSURES;
 use super::network::Network;
@@ -19,7 +20,6 @@ use super::scalar::{self, Pixel, Raw, Sample, float_sums_of_rows, unsigned_zero}
 use super::simd::{Kernel, Level};
 use super::stored::{Stored, sample, stored};
 use super::strays::{self, Picked};
-use super::winsor::Away;
 
 /// Pixels that go through side by side.
 const LANES: usize = 128;

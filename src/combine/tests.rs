@@ -568,7 +568,7 @@ fn certain_ranges_are_right<T: lanes::Lane>(name: &str, of: impl Fn(f64) -> T + 
             unreachable!("{method}");
         };
         for count in [7, 10, 23, 40, 100] {
-            let (mut lanes, mut sure, mut losing) = (0, 0, 0);
+            let (mut lanes, mut sure, mut losing, mut at_once) = (0, 0, 0, 0);
             for sigma in [2.0, 8.0, 30.0, 200.0] {
                 let rows = sorted_noise::<T, 256>(&mut dice, count, sigma, of);
                 let (ranges, settled) = (ranked.ranges(&rows), ranked.settled(&rows));
@@ -582,10 +582,15 @@ fn certain_ranges_are_right<T: lanes::Lane>(name: &str, of: impl Fn(f64) -> T + 
                         assert_eq!(ranges.of(lane), kept, "{method}, {name}");
                     }
                     if settled[lane] {
+                        at_once += 1;
                         assert_eq!(kept, 0..count, "{method}, {name}");
                     }
                 }
             }
+            assert!(
+                at_once * 10 > (lanes - losing) * 8,
+                "{at_once} of {lanes}: {method} {count} {name}"
+            );
             assert!(losing > 50, "{losing} of {lanes}: {method}");
             // Few whole numbers often lie equally far on both sides, which leaves a doubt.
             assert!(sure * 100 > lanes * 85, "{sure} of {lanes}: {method}");

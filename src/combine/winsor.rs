@@ -13,7 +13,8 @@
 //! pulling in never widens), so each root still lies at or above the end, and after at most n
 //! steps no further sample is pulled.
 
-use super::chunk::{PART, Row};
+use super::away::{Away, sums};
+use super::chunk::Row;
 use super::network::Ordered;
 use super::ranked::Ranges;
 use super::scalar::middle;
@@ -93,133 +94,6 @@ fn reproduced(count: f64, sum: f64, squares: f64, (lower, upper): (f64, f64)) ->
     }
 }
 
-/// A sample whose distance from another is a number.
-pub(super) trait Away: Ordered {
-    /// Distance from a reference, with a relative error of one rounding.
-    fn away(self, reference: Self) -> f32;
-
-    /// n^2 times the variance of each lane, or less, once samples farther than `pull` from the median are
-    /// pulled in to there, where that can be had faster than from distances. The median lies as far above
-    /// the reference as `median` says.
-    #[inline(always)]
-    fn near_variance<const L: usize>(
-        _rows: &[Row<Self, L>],
-        _reference: &Row<Self, L>,
-        _median: &[f32; L],
-        _pull: &[f32; L],
-    ) -> Option<[f32; L]> {
-        None
-    }
-}
-
-impl Away for f32 {
-    #[inline(always)]
-    fn away(self, reference: Self) -> f32 {
-        self - reference
-    }
-}
-
-/// In whole numbers, twice as many lanes go side by side as in floats where 16 bits hold the sum of squares
-/// of what was pulled in: that of a camera's noise.
-impl Away for i16 {
-    #[inline(always)]
-    fn away(self, reference: Self) -> f32 {
-        (i32::from(self) - i32::from(reference)) as f32
-    }
-
-    /// Samples are pulled in to whole numbers, and no farther from the reference than fits: further in
-    /// than asked for, which narrows them.
-    #[inline(always)]
-    fn near_variance<const L: usize>(
-        rows: &[Row<Self, L>],
-        reference: &Row<Self, L>,
-        median: &[f32; L],
-        pull: &[f32; L],
-    ) -> Option<[f32; L]> {
-        let count = rows.len();
-        if count > MOST_NEAR {
-            return None;
-        }
-        let reach = (u32::from(u16::MAX) / count as u32).isqrt() as f32;
-        let (mut low, mut high) = (*reference, *reference);
-        let mut out_of_reach = [0u32; L];
-        let mut far = 0;
-        for lane in 0..L {
-            let (up, down) = (pull[lane] + median[lane], pull[lane] - median[lane]);
-            // The reference must be within what is not pulled in.
-            out_of_reach[lane] = u32::from(up < 0.0);
-            far += u32::from((up < 0.0) | (pull[lane] > reach));
-            let [up, down] = [up, down].map(|way| whole_within(way.greater(0.0).lesser(reach)));
-            low[lane] = reference[lane].saturating_sub(down);
-            high[lane] = reference[lane].saturating_add(up);
-        }
-        if far > L as u32 / 4 {
-            return None;
-        }
-        let mut variance = [0.0; L];
-        for place in 0..L / PART {
-            let first = place * PART;
-            let (low, high, reference) = (low.part(place), high.part(place), reference.part(place));
-            let (mut sum, mut square) = ([0i16; PART], [0u16; PART]);
-            for row in rows {
-                let row = row.part(place);
-                for lane in 0..PART {
-                    let value = row[lane].max(low[lane]).min(high[lane]);
-                    let away = value.wrapping_sub(reference[lane]);
-                    sum[lane] = sum[lane].wrapping_add(away);
-                    square[lane] = square[lane].wrapping_add(away.wrapping_mul(away) as u16);
-                }
-            }
-            for lane in 0..PART {
-                let (sum, square) = (i32::from(sum[lane]), i32::from(square[lane]));
-                let whole = (count as i32 * square - sum * sum) as f32;
-                variance[first + lane] = if out_of_reach[first + lane] == 0 {
-                    whole
-                } else {
-                    0.0
-                };
-            }
-        }
-        Some(variance)
-    }
-}
-
-/// A whole number at or less than one below another of 0 to 255. Where numbers have no fraction any more the
-/// processor rounds to a whole one, which is all that its last bits hold.
-#[inline(always)]
-fn whole_within(number: f32) -> i16 {
-    const WHOLE: f32 = (3 << 22) as f32;
-    (number - 0.5 + WHOLE).to_bits() as i16
-}
-
-/// Up to so many exposures, 16 bits hold the sum of as many distances as they hold the sum of squares of.
-const MOST_NEAR: usize = 1 << 14;
-
-/// Sum and sum of squares of each lane's distances, `away` giving that of a sample of a lane. A part of the
-/// lanes after the other, so that their sums stay in registers.
-#[inline(always)]
-pub(super) fn sums<T: Copy, const L: usize>(
-    rows: &[Row<T, L>],
-    away: impl Fn(T, usize) -> f32,
-) -> ([f32; L], [f32; L]) {
-    let (mut sums, mut squares) = ([0.0; L], [0.0; L]);
-    for place in 0..L / PART {
-        let first = place * PART;
-        let (mut sum, mut square) = ([0.0f32; PART], [0.0f32; PART]);
-        for row in rows {
-            let row = row.part(place);
-            for lane in 0..PART {
-                let away = away(row[lane], first + lane);
-                sum[lane] += away;
-                square[lane] += away * away;
-            }
-        }
-        sums[first..first + PART].copy_from_slice(&sum);
-        squares[first..first + PART].copy_from_slice(&square);
-    }
-    (sums, squares)
-}
-
 /// What rounding to `f32` puts a bound of a lane off by is less than this part of it.
 const MARGIN: f32 = 1e-5;
 
@@ -271,20 +145,24 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
     }
 
     /// Lanes of which it is certain that the scheme ends at `least` or above it, and those where it is zero:
-    /// where pulling in at 1.5 s yields s or more it never falls below s. `variance` is n^2 times that of each
-    /// lane, or less, once samples are pulled in to so far from the median.
+    /// where pulling in at 1.5 s yields s or more it never falls below s. In a `hurry` a few are missed that
+    /// come near it.
     #[inline(always)]
-    fn ends_above(
-        &self,
-        least: &[f32; L],
-        variance: impl FnOnce(&[f32; L]) -> [f32; L],
-    ) -> [bool; L] {
+    fn ends_above(&self, least: &[f32; L], hurry: bool) -> [bool; L] {
         let count = self.rows.len() as f32;
         let mut pull = [0.0; L];
         for lane in 0..L {
             pull[lane] = least[lane] * PULL as f32;
         }
-        let variance = variance(&pull);
+        let near = if hurry {
+            self.near_variance(&pull)
+        } else {
+            None
+        };
+        let variance = match near {
+            Some(variance) => variance,
+            None => self.pulled_variance(&pull),
+        };
         let factor = (WINSOR_TO_SD * WINSOR_TO_SD) as f32;
         let mut ends = [false; L];
         for lane in 0..L {
@@ -297,7 +175,8 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
         ends
     }
 
-    /// Such a variance to within rounding.
+    /// n^2 times the variance of each lane, or less, once samples farther than `pull` from the median are
+    /// pulled in to there.
     #[inline(always)]
     fn pulled_variance(&self, pull: &[f32; L]) -> [f32; L] {
         let count = self.rows.len() as f32;
@@ -311,6 +190,26 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
             variance[lane] = count * squares[lane] * keep - sum[lane] * sum[lane];
         }
         variance
+    }
+
+    /// The same where samples are near each other, and a little less: pulling in further narrows them.
+    #[inline(always)]
+    fn near_variance(&self, pull: &[f32; L]) -> Option<[f32; L]> {
+        let (mut down, mut up) = ([0.0; L], [0.0; L]);
+        for lane in 0..L {
+            down[lane] = pull[lane] - self.median[lane];
+            up[lane] = (pull[lane] + self.median[lane]).greater(0.0);
+        }
+        let sums = T::near_sums(self.rows, self.reference, &down, &up)?;
+        let count = self.rows.len() as i32;
+        let mut variance = [0.0; L];
+        for lane in 0..L {
+            let whole = count * sums.squares[lane] - sums.plain[lane] * sums.plain[lane];
+            // The reference itself may not be pulled in.
+            let holds = pull[lane] + self.median[lane] >= 0.0;
+            variance[lane] = if holds { whole as f32 } else { 0.0 };
+        }
+        Some(variance)
     }
 
     /// Standard deviations that the scheme does not end above: roots, as in [`winsorized_sd`], of
@@ -440,10 +339,7 @@ pub(super) fn settled<T: Away, const L: usize>(
         down[lane] = -centres.away(first[lane], lane);
         up[lane] = centres.away(last[lane], lane);
     }
-    centres.ends_above(&centres.least(&down, &up, low, high), |pull| {
-        let near = T::near_variance(rows, centres.reference, &centres.median, pull);
-        near.unwrap_or_else(|| centres.pulled_variance(pull))
-    })
+    centres.ends_above(&centres.least(&down, &up, low, high), true)
 }
 
 /// What [`kept`] keeps of sorted lanes, as far as that is certain: what goes where the scheme ends no higher than
@@ -465,7 +361,7 @@ pub(super) fn ranges<T: Away, const L: usize>(
     let above = centres.outer(rows.iter().rev(), |away, lane| away > highest[lane]);
     let down = below.next.map(|away| -away);
     let least = centres.least(&down, &above.next, low, high);
-    let ends = centres.ends_above(&least, |pull| centres.pulled_variance(pull));
+    let ends = centres.ends_above(&least, false);
     let mut ranges = Ranges::unknown();
     for (lane, sure) in ends.into_iter().enumerate() {
         let (start, end) = (below.count[lane], above.count[lane]);
