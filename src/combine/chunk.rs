@@ -100,10 +100,15 @@ impl<T: Lane, const LANES: usize> Chunk<T, LANES> {
     /// Sorts every lane, as far as the network does.
     #[inline(always)]
     pub(super) fn sort(&mut self, network: &Network) {
+        self.sort_blocks();
+        network.merge(&mut self.sorted);
+    }
+
+    #[inline(always)]
+    fn sort_blocks(&mut self) {
         for (raw, block) in self.raw.iter().zip(&mut self.sorted) {
             sort_into(raw.each_ref().map(|row| &row.0), |sample| sample, block);
         }
-        network.merge(&mut self.sorted);
     }
 
     /// [`Chunk::gather`] and [`Chunk::sort`] where only the sorted samples are wanted: [`Chunk::raw`] is
@@ -116,9 +121,16 @@ impl<T: Lane, const LANES: usize> Chunk<T, LANES> {
         width: usize,
         network: &Network,
     ) {
+        self.gather_blocks(exposures, first, width);
+        network.merge(&mut self.sorted);
+    }
+
+    /// The same as far as blocks are sorted each, which [`Chunk::merge`] goes on with.
+    #[inline(always)]
+    pub(super) fn gather_blocks(&mut self, exposures: &[&[T::Raw]], first: usize, width: usize) {
         if width < LANES {
             self.gather(exposures, first, width);
-            return self.sort(network);
+            return self.sort_blocks();
         }
         let beyond = [T::BEYOND; LANES];
         for (exposures, block) in exposures.chunks(BLOCK).zip(&mut self.sorted) {
@@ -130,7 +142,26 @@ impl<T: Lane, const LANES: usize> Chunk<T, LANES> {
             }
             sort_into(rows, T::of, block);
         }
+    }
+
+    /// Sorts every lane, as far as the network does, whose blocks are sorted each.
+    #[inline(always)]
+    pub(super) fn merge(&mut self, network: &Network) {
         network.merge(&mut self.sorted);
+    }
+
+    /// The largest sample of each lane, whose blocks are sorted each.
+    #[inline(always)]
+    pub(super) fn most(&self) -> Row<T, LANES> {
+        let mut most = Row([T::LEAST; LANES]);
+        for (place, block) in self.sorted.iter().enumerate() {
+            // Behind the last exposure come rows that nothing is greater than.
+            let last = (self.count - place * BLOCK).min(BLOCK) - 1;
+            for lane in 0..LANES {
+                most[lane] = block[last][lane].greater(most[lane]);
+            }
+        }
+        most
     }
 
     /// Smallest and largest sample of each lane, without sorting.

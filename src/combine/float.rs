@@ -90,7 +90,7 @@ impl Stretch<'_> {
     fn network(&self) -> Network {
         let count = self.exposures.len();
         match self.form {
-            Basic::Median => Network::of(count, &[(count - 1) / 2, count / 2]),
+            Basic::Median => Network::only(count, &[(count - 1) / 2, count / 2]),
             Basic::Clip(_) => Network::whole(count),
             Basic::Mean => Network::whole(0),
         }

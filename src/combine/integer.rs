@@ -125,11 +125,13 @@ impl Stretch<'_> {
     fn median(&mut self) {
         let limit = i16::limit(self.saturation);
         let count = self.exposures.len();
-        let (below, above, last) = ((count - 1) / 2, count / 2, count - 1);
-        let network = Network::of(count, &[below, above, last]);
+        let (below, above) = ((count - 1) / 2, count / 2);
+        let network = Network::only(count, &[below, above]);
         let mut lanes = Chunk::<i16, LANES>::new(count);
         for (first, width) in self.chunks() {
-            lanes.gather_sorted(self.exposures, first, width, &network);
+            lanes.gather_blocks(self.exposures, first, width);
+            let most = lanes.most();
+            lanes.merge(&network);
             let sorted = lanes.sorted();
             let (below, above) = (&sorted[below], &sorted[above]);
             let mut medians = [0.0; LANES];
@@ -139,7 +141,6 @@ impl Stretch<'_> {
                 medians[lane] = sum as f32 / 2.0;
             }
             self.out[first..first + width].copy_from_slice(&medians[..width]);
-            let most = sorted[last];
             self.set_spoiled_apart(limit, &most, first, width);
         }
     }

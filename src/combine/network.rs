@@ -23,24 +23,55 @@ pub(super) type Block<T, const LANES: usize> = [Row<T, LANES>; BLOCK];
 
 /// A network for a number of rows.
 pub(super) struct Network {
-    /// Pairs of blocks, the lesser half of both to the first.
-    merges: Vec<(u32, u32)>,
+    merges: Vec<Merge>,
+}
+
+/// A pair of blocks to be merged, the lesser half of both to the first.
+struct Merge {
+    blocks: (u32, u32),
+    halves: Halves,
+}
+
+/// What is wanted of a merge.
+#[derive(Clone, Copy)]
+enum Halves {
+    Both,
+    Lesser,
+    Greater,
 }
 
 impl Network {
     /// Sorts so many rows.
     pub(super) fn whole(rows: usize) -> Self {
-        Self {
-            merges: merge_exchange(rows.div_ceil(BLOCK)),
-        }
+        let all = 0..rows.div_ceil(BLOCK);
+        Self::merging(rows, all, |_| Halves::Both)
     }
 
     /// Puts those of so many rows in their places that are `wanted`, and leaves the others, all of them
     /// still there, in any order.
     pub(super) fn of(rows: usize, wanted: &[usize]) -> Self {
-        let blocks: Vec<usize> = wanted.iter().map(|row| row / BLOCK).collect();
+        Self::merging(rows, wanted.iter().map(|row| row / BLOCK), |_| Halves::Both)
+    }
+
+    /// Puts those of so many rows in their places that are `wanted`. The others may be lost.
+    pub(super) fn only(rows: usize, wanted: &[usize]) -> Self {
+        Self::merging(rows, wanted.iter().map(|row| row / BLOCK), |halves| halves)
+    }
+
+    /// Gets `wanted` blocks right; `halves` is told which halves of each merge that takes.
+    fn merging(
+        rows: usize,
+        wanted: impl Iterator<Item = usize>,
+        halves: impl Fn(Halves) -> Halves,
+    ) -> Self {
+        let pairs = merge_exchange(rows.div_ceil(BLOCK));
+        let merges = pruned(&pairs, wanted).into_iter();
+        let merge = |(blocks, needed)| Merge {
+            blocks,
+            halves: halves(needed),
+        };
         Self {
-            merges: pruned(&Self::whole(rows).merges, &blocks),
+            merges: merges.map(merge).collect(),
         }
     }
 
@@ -57,9 +88,18 @@ impl Network {
     /// The same of blocks that are sorted each.
     #[inline(always)]
     pub(super) fn merge<T: Ordered, const LANES: usize>(&self, blocks: &mut [Block<T, LANES>]) {
-        for &(i, j) in &self.merges {
+        for &Merge {
+            blocks: (i, j),
+            halves,
+        } in &self.merges
+        {
             let (head, tail) = blocks.split_at_mut(j as usize);
-            merge_blocks(&mut head[i as usize], &mut tail[0]);
+            let (lesser, greater) = (&mut head[i as usize], &mut tail[0]);
+            match halves {
+                Halves::Both => merge_blocks::<T, LANES, true, true>(lesser, greater),
+                Halves::Lesser => merge_blocks::<T, LANES, true, false>(lesser, greater),
+                Halves::Greater => merge_blocks::<T, LANES, false, true>(lesser, greater),
+            }
         }
     }
 }
@@ -119,10 +159,10 @@ pub(super) fn sort_into<S: Copy, T: Ordered, const LANES: usize>(
     }
 }
 
-/// Batcher's odd-even merge of two sorted blocks. A function of two arguments, since those are known not
-/// to overlap.
+/// Batcher's odd-even merge of two sorted blocks; a half that is not wanted stays as it was. A function of
+/// two arguments, since those are known not to overlap.
 #[inline(always)]
-fn merge_blocks<T: Ordered, const LANES: usize>(
+fn merge_blocks<T: Ordered, const LANES: usize, const LESSER: bool, const GREATER: bool>(
     lesser: &mut Block<T, LANES>,
     greater: &mut Block<T, LANES>,
 ) {
@@ -136,8 +176,12 @@ fn merge_blocks<T: Ordered, const LANES: usize>(
             2 4, 3 5, 6 8, 7 9, 10 12, 11 13,
             1 2, 3 4, 5 6, 7 8, 9 10, 11 12, 13 14);
         for row in 0..BLOCK {
-            lesser[row].0[lane] = values[row];
-            greater[row].0[lane] = values[BLOCK + row];
+            if LESSER {
+                lesser[row].0[lane] = values[row];
+            }
+            if GREATER {
+                greater[row].0[lane] = values[BLOCK + row];
+            }
         }
     }
 }
@@ -171,22 +215,27 @@ fn merge_exchange(count: usize) -> Vec<(u32, u32)> {
     pairs
 }
 
-/// What is left of a network where only the `wanted` places need be right.
-fn pruned(pairs: &[(u32, u32)], wanted: &[usize]) -> Vec<(u32, u32)> {
+/// What is left of a network where only the `wanted` places need be right, and which of both need be so
+/// after each comparison.
+fn pruned(pairs: &[(u32, u32)], wanted: impl Iterator<Item = usize>) -> Vec<((u32, u32), Halves)> {
     let places = pairs.iter().map(|&(_, j)| j as usize + 1).max();
     let mut needed = vec![false; places.unwrap_or(0)];
-    for &place in wanted {
+    for place in wanted {
         if let Some(needed) = needed.get_mut(place) {
             *needed = true;
         }
     }
     let mut kept = Vec::with_capacity(pairs.len());
     for &(i, j) in pairs.iter().rev() {
-        if needed[i as usize] || needed[j as usize] {
-            needed[i as usize] = true;
-            needed[j as usize] = true;
-            kept.push((i, j));
-        }
+        let halves = match (needed[i as usize], needed[j as usize]) {
+            (false, false) => continue,
+            (true, true) => Halves::Both,
+            (true, false) => Halves::Lesser,
+            (false, true) => Halves::Greater,
+        };
+        needed[i as usize] = true;
+        needed[j as usize] = true;
+        kept.push(((i, j), halves));
     }
     kept.reverse();
     kept
@@ -273,6 +322,8 @@ mod tests {
                 }
                 let ones = rows.iter().filter(|row| **row == 1).count();
                 assert_eq!(ones, count - zeros, "all are still there");
+                let rows = through(&Network::only(count, &wanted), &bits);
+                assert!(wanted.iter().all(|&at| rows[at] == i16::from(at >= zeros)));
             }
         }
     }
@@ -293,14 +344,16 @@ mod tests {
     fn merges_that_nobody_wants_are_left_out() {
         for count in [40, 41, 100, 257] {
             let middle = [(count - 1) / 2, count / 2];
-            let network = Network::of(count, &middle);
-            assert!(network.merges.len() < Network::whole(count).merges.len());
-            for ones in 0..=count {
-                let bits: Vec<bool> = (0..count).map(|i| i * 7 % count < ones).collect();
-                let rows = through(&network, &bits);
-                for at in middle {
-                    let zeros = bits.iter().filter(|bit| !**bit).count();
-                    assert_eq!(rows[at], i16::from(at >= zeros), "{count} inputs, {bits:?}");
+            let whole = Network::whole(count).merges.len();
+            for network in [Network::of(count, &middle), Network::only(count, &middle)] {
+                assert!(network.merges.len() < whole);
+                for ones in 0..=count {
+                    let bits: Vec<bool> = (0..count).map(|i| i * 7 % count < ones).collect();
+                    let rows = through(&network, &bits);
+                    for at in middle {
+                        let zeros = bits.iter().filter(|bit| !**bit).count();
+                        assert_eq!(rows[at], i16::from(at >= zeros), "{count} inputs, {bits:?}");
+                    }
                 }
             }
         }
