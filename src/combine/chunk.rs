@@ -8,6 +8,7 @@ use std::ops::{Deref, DerefMut};
 
 use super::lanes::Lane;
 use super::network::{BLOCK, Block, Network, sort_into};
+use super::simd::ask_for;
 
 /// One sample of each pixel, at the start of a cache line.
 #[derive(Clone, Copy, Debug)]
@@ -39,6 +40,15 @@ impl<T, const LANES: usize> Row<T, LANES> {
     pub(super) fn part(&self, place: usize) -> &[T; PART] {
         const { assert!(LANES.is_multiple_of(PART)) };
         &self.0.as_chunks().0[place]
+    }
+}
+
+/// Asks for an exposure's samples of the next chunk. A processor that sees many exposures read in turn does
+/// not guess that they go on.
+#[inline(always)]
+fn ask_for_next<T, const LANES: usize>(exposure: &[T], first: usize) {
+    if let Some(next) = exposure.get(first + LANES..first + 2 * LANES) {
+        ask_for(next);
     }
 }
 
@@ -84,6 +94,7 @@ impl<T: Lane, const LANES: usize> Chunk<T, LANES> {
     pub(super) fn gather(&mut self, exposures: &[&[T::Raw]], first: usize, width: usize) {
         for (row, exposure) in self.raw_mut().iter_mut().zip(exposures) {
             let samples = &exposure[first..first + width];
+            ask_for_next::<_, LANES>(exposure, first);
             if let Ok(samples) = <&[T::Raw; LANES]>::try_from(samples) {
                 for (lane, &sample) in row.iter_mut().zip(samples) {
                     *lane = T::of(sample);
@@ -136,6 +147,7 @@ impl<T: Lane, const LANES: usize> Chunk<T, LANES> {
         for (exposures, block) in exposures.chunks(BLOCK).zip(&mut self.sorted) {
             let mut rows = [&beyond; BLOCK];
             for (row, exposure) in rows.iter_mut().zip(exposures) {
+                ask_for_next::<_, LANES>(exposure, first);
                 let (samples, _) = exposure[first..first + width].as_chunks();
                 // The one that there is: the chunk is as wide as its lanes.
                 *row = &samples[0];
