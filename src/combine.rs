@@ -54,7 +54,7 @@ use noise::Model;
 /// N exposures of the same stretch of pixels; all slices have the same length.
 #[derive(Clone, Copy, Debug)]
 pub enum Exposures<'a> {
-    /// Raw samples, ADU, in their [`stored`] form.
+    /// Raw samples, ADU, in their [`stored()`] form.
     U16(&'a [&'a [Stored]]),
     /// Samples that are no whole numbers, ADU.
     F32(&'a [&'a [f32]]),

@@ -15,18 +15,18 @@ pub(super) trait Away: Ordered {
     /// the reference than `down`, or farther above than `up`, neither of them below zero, are pulled in to
     /// there, to a whole number at most one further in.
     #[inline(always)]
-    fn near_sums<const L: usize>(
+    fn whole_sums<const L: usize>(
         _rows: &[Row<Self, L>],
         _reference: &Row<Self, L>,
         _down: &[f32; L],
         _up: &[f32; L],
-    ) -> Option<NearSums<L>> {
+    ) -> Option<WholeSums<L>> {
         None
     }
 }
 
 /// Sums of whole distances.
-pub(super) struct NearSums<const L: usize> {
+pub(super) struct WholeSums<const L: usize> {
     pub plain: [i32; L],
     pub squares: [i32; L],
     /// All bits of lanes whose samples may have been pulled in further, since 16 bits hold no more.
@@ -53,12 +53,12 @@ impl Away for i16 {
     /// Twice as many lanes go side by side as in floats where 16 bits hold the sum of squares: that of a
     /// camera's noise. Nothing where they do not in many lanes.
     #[inline(always)]
-    fn near_sums<const L: usize>(
+    fn whole_sums<const L: usize>(
         rows: &[Row<Self, L>],
         reference: &Row<Self, L>,
         down: &[f32; L],
         up: &[f32; L],
-    ) -> Option<NearSums<L>> {
+    ) -> Option<WholeSums<L>> {
         if rows.len() > MOST_NEAR {
             return None;
         }
@@ -76,7 +76,7 @@ impl Away for i16 {
         if many > L as u32 / 4 {
             return None;
         }
-        let mut sums = NearSums {
+        let mut sums = WholeSums {
             plain: [0; L],
             squares: [0; L],
             further,
@@ -103,10 +103,11 @@ impl Away for i16 {
     }
 }
 
-/// Up to so many exposures, 16 bits hold the sum of as many distances as they hold the sum of squares of.
+/// Of up to so many distances whose squares add up to 2^16 the sum is below 2^15: it is at most the root of
+/// their number times that.
 const MOST_NEAR: usize = 1 << 14;
 
-/// A number of 0 to 255 as the whole one below it, or one less. Where numbers have no fraction any more the
+/// A number of 0 to 255 as the whole one at or below it, or one less. Where numbers have no fraction any more the
 /// processor rounds to a whole one, which is all that their last bits hold.
 #[inline(always)]
 fn whole_within(number: f32) -> i16 {

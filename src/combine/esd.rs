@@ -182,9 +182,10 @@ const MARGIN: f32 = 1e-6;
 struct Step<const L: usize> {
     /// The largest sample is taken out, not the smallest.
     from_above: [u32; L],
-    /// It certainly is an outlier, or certainly is none.
-    goes: [u32; L],
-    stays: [u32; L],
+    /// It lies certainly beyond the limit, or certainly within. One within it is an outlier nevertheless where
+    /// a later one lies beyond.
+    beyond: [u32; L],
+    within: [u32; L],
 }
 
 #[inline(always)]
@@ -195,10 +196,10 @@ fn bits(is_so: bool) -> u32 {
 /// Whole numbers below this are exact in `f32`.
 const EXACT: f32 = (1 << f32::MANTISSA_DIGITS) as f32;
 
-/// Sums of each lane's distances from the reference, and of their squares, infinite where they would have to
-/// be looked for.
+/// Sums of each lane's distances from the reference, and of their squares; those are infinite where 16 bits do
+/// not hold them, so that nothing is certain.
 #[inline(always)]
-fn near_sums<T: Away, const L: usize>(rows: &[Row<T, L>]) -> Option<([f32; L], [f32; L])> {
+fn whole_sums<T: Away, const L: usize>(rows: &[Row<T, L>]) -> Option<([f32; L], [f32; L])> {
     let (first, reference, last) = (&rows[0], &rows[rows.len() / 2], &rows[rows.len() - 1]);
     let (mut down, mut up) = ([0.0; L], [0.0; L]);
     for lane in 0..L {
@@ -206,7 +207,7 @@ fn near_sums<T: Away, const L: usize>(rows: &[Row<T, L>]) -> Option<([f32; L], [
         up[lane] = last[lane].away(reference[lane]);
     }
     // A whole number, and not the one below it.
-    let sums = T::near_sums(
+    let sums = T::whole_sums(
         rows,
         reference,
         &down.map(|x| x + 1.0),
@@ -237,7 +238,7 @@ fn walk_lanes<T: Away, const L: usize>(
 ) -> [bool; L] {
     let size = rows.len();
     let reference = &rows[size / 2];
-    let near = if hurry { near_sums(rows) } else { None };
+    let near = if hurry { whole_sums(rows) } else { None };
     let (mut sum, mut squares) = match near {
         Some(sums) => sums,
         None => sums(rows, |value, lane| value.away(reference[lane])),
@@ -271,8 +272,8 @@ fn walk_lanes<T: Away, const L: usize>(
     let (mut far, mut spread, mut doubtful) = ([0.0f32; L], [0.0f32; L], [0u32; L]);
     let mut taken = Step {
         from_above: [0; L],
-        goes: [0; L],
-        stays: [0; L],
+        beyond: [0; L],
+        within: [0; L],
     };
     for (step, &factor) in factors.iter().enumerate() {
         let count = (size - step) as f32;
@@ -300,8 +301,8 @@ fn walk_lanes<T: Away, const L: usize>(
             let beyond = square * (1.0 + MARGIN) * (spread[lane] + doubt[lane]);
             // Out of the range of `f32` nothing is certain.
             let certain = bits(beyond < f32::INFINITY) & !doubtful[lane];
-            taken.stays[lane] = bits(reach * reach <= bound) & certain;
-            taken.goes[lane] = bits(least * least > beyond) & bits(least > 0.0) & certain;
+            taken.within[lane] = bits(reach * reach <= bound) & certain;
+            taken.beyond[lane] = bits(least * least > beyond) & bits(least > 0.0) & certain;
         }
         tell(&taken);
         let left = factors.len() - step;
@@ -327,8 +328,8 @@ fn alike<T: Away, const L: usize>(rows: &[Row<T, L>]) -> [bool; L] {
 pub(super) fn settled<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f64]) -> [bool; L] {
     let mut stay = [u32::MAX; L];
     let in_range = walk_lanes(rows, factors, true, |step| {
-        for (stay, stays) in stay.iter_mut().zip(&step.stays) {
-            *stay &= stays;
+        for (stay, within) in stay.iter_mut().zip(&step.within) {
+            *stay &= within;
         }
     });
     let mut settled = alike(rows);
@@ -347,15 +348,15 @@ pub(super) fn ranges<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f64
     let (mut start, mut end) = ([0; L], [0; L]);
     let in_range = walk_lanes(rows, factors, false, |step| {
         for lane in 0..L {
-            sure[lane] &= step.stays[lane] | step.goes[lane];
+            sure[lane] &= step.within[lane] | step.beyond[lane];
             above[lane] += step.from_above[lane] & 1;
             below[lane] += !step.from_above[lane] & 1;
-            start[lane] = if step.goes[lane] == 0 {
+            start[lane] = if step.beyond[lane] == 0 {
                 start[lane]
             } else {
                 below[lane]
             };
-            end[lane] = if step.goes[lane] == 0 {
+            end[lane] = if step.beyond[lane] == 0 {
                 end[lane]
             } else {
                 above[lane]

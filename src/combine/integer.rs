@@ -1,7 +1,7 @@
 //! 16-bit samples, a chunk of neighbouring pixels at a time.
 //!
-//! Samples are kept as `i16` with the top bit turned over, since every x86-64 has a vector minimum
-//! of signed 16-bit numbers. Pixels with a sample that must not enter are left to the
+//! Samples are `i16`, less 32,768, as FITS has them: every x86-64 has a vector minimum of signed 16-bit
+//! numbers. Pixels with a sample that must not enter are left to the
 //! specification; everything else yields the specification's bits.
 
 use crate::facts::{Combining, InputCount};

@@ -1,10 +1,10 @@
 //! The methods of [`Ranked`], a chunk of neighbouring pixels at a time.
 //!
 //! A chunk is sorted by the network. Most pixels of most images lose nothing, which is settled side
-//! by side. The others are collected into chunks of their own: what they keep is bracketed side by side as
-//! well, and where the bracket leaves a doubt the specification's own function decides. Where all pixels lose
-//! as many samples nothing need be decided. Pixels with a sample that must not enter are left to the
-//! specification altogether.
+//! by side. The others are collected into chunks of their own. What they keep is bracketed side by side as
+//! well where the method has a bracket, and what that leaves in doubt the specification's own function decides.
+//! Where all pixels lose as many samples nothing need be decided. Pixels with a sample that must not enter are
+//! left to the specification altogether.
 
 use std::ops::Range;
 
@@ -32,9 +32,11 @@ pub(super) trait Lane: Away + PartialOrd + Default {
     /// No sample that enters is below the one or above the other.
     const LEAST: Self;
     const MOST: Self;
-    /// As it comes, as the greatest comes, and what it means.
+    /// As it is handed in.
     type Raw: Raw<Value = Self::Value>;
+    /// As [`Lane::MOST`] is.
     const BEYOND: Self::Raw;
+    /// What it means, ADU.
     type Value: Sample;
     /// The highest that enters.
     type Limit: Copy;
@@ -50,8 +52,7 @@ pub(super) trait Lane: Away + PartialOrd + Default {
     fn means_of<const L: usize>(rows: &[chunk::Row<Self, L>], kept: &Ranges<L>) -> [f32; L];
 }
 
-/// 16-bit samples with the top bit turned over: every x86-64 has a vector minimum of signed 16-bit
-/// numbers.
+/// 16-bit samples less 32,768, as FITS has them: every x86-64 has a vector minimum of signed 16-bit numbers.
 impl Lane for i16 {
     const LEAST: Self = Self::MIN;
     const MOST: Self = Self::MAX;
@@ -352,8 +353,8 @@ impl<T: Lane> Stretch<'_, T> {
         }
         let means = T::means_of(rows, &kept);
         let mut edges = Edges::everything();
-        let places = strays.places.iter().zip(means).take(strays.held);
-        for (lane, (&at, mean)) in places.enumerate() {
+        let pixels = strays.pixels.iter().zip(means).take(strays.held);
+        for (lane, (&at, mean)) in pixels.enumerate() {
             let range = kept.of(lane);
             if range.is_empty() {
                 self.set_apart(at);

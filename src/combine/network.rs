@@ -44,31 +44,27 @@ impl Network {
     /// Sorts so many rows.
     pub(super) fn whole(rows: usize) -> Self {
         let all = 0..rows.div_ceil(BLOCK);
-        Self::merging(rows, all, |_| Halves::Both)
+        Self::merging(rows, all, true)
     }
 
     /// Puts those of so many rows in their places that are `wanted`, and leaves the others, all of them
     /// still there, in any order.
     pub(super) fn of(rows: usize, wanted: &[usize]) -> Self {
-        Self::merging(rows, wanted.iter().map(|row| row / BLOCK), |_| Halves::Both)
+        Self::merging(rows, wanted.iter().map(|row| row / BLOCK), true)
     }
 
     /// Puts those of so many rows in their places that are `wanted`. The others may be lost.
     pub(super) fn only(rows: usize, wanted: &[usize]) -> Self {
-        Self::merging(rows, wanted.iter().map(|row| row / BLOCK), |halves| halves)
+        Self::merging(rows, wanted.iter().map(|row| row / BLOCK), false)
     }
 
-    /// Gets `wanted` blocks right; `halves` is told which halves of each merge that takes.
-    fn merging(
-        rows: usize,
-        wanted: impl Iterator<Item = usize>,
-        halves: impl Fn(Halves) -> Halves,
-    ) -> Self {
+    /// Gets `wanted` blocks right; all others are still there, or only what that takes.
+    fn merging(rows: usize, wanted: impl Iterator<Item = usize>, all_stay: bool) -> Self {
         let pairs = merge_exchange(rows.div_ceil(BLOCK));
         let merges = pruned(&pairs, wanted).into_iter();
         let merge = |(blocks, needed)| Merge {
             blocks,
-            halves: halves(needed),
+            halves: if all_stay { Halves::Both } else { needed },
         };
         Self {
             merges: merges.map(merge).collect(),

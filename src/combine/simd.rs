@@ -1,4 +1,4 @@
-//! Which instructions the kernels may use.
+//! Which instructions the kernels may use, and the one that they ask the processor for by name.
 //!
 //! A kernel is written once, in plain loops over fixed numbers of lanes, and compiled several times:
 //! for what every processor of its kind has, and for wider vectors that are asked for at run time.
@@ -98,12 +98,19 @@ impl<F: FnOnce() -> T, T> Kernel for F {
 #[inline(always)]
 pub(super) fn ask_for<T>(memory: &[T]) {
     #[cfg(target_arch = "x86_64")]
-    for line in memory.chunks(LINE / size_of::<T>()) {
+    {
         use std::arch::x86_64::{_MM_HINT_T1, _mm_prefetch};
-        #[allow(unsafe_code, reason = "there is no other word for it")]
-        // SAFETY: it reads nothing, and every x86-64 has it.
-        unsafe {
-            _mm_prefetch::<_MM_HINT_T1>(line.as_ptr().cast());
+        let lines = memory.iter().step_by(LINE / size_of::<T>());
+        // Memory that begins within a line ends in one more.
+        for sample in lines.chain(memory.last()) {
+            #[allow(
+                unsafe_code,
+                reason = "the standard library has it as an intrinsic only"
+            )]
+            // SAFETY: it reads nothing, and every x86-64 has it.
+            unsafe {
+                _mm_prefetch::<_MM_HINT_T1>(std::ptr::from_ref(sample).cast());
+            }
         }
     }
     #[cfg(not(target_arch = "x86_64"))]

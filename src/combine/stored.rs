@@ -1,7 +1,7 @@
 //! 16-bit samples in the bytes in which FITS stores them.
 //!
-//! Kernels take them as they lie in the file. To turn their bytes round while they are loaded costs a
-//! kernel next to nothing; a pass of its own over all samples costs a fifteenth of a master.
+//! Kernels take them as they lie in the file: to turn their bytes round while they are loaded costs next to
+//! nothing, a pass of its own over all samples does not.
 
 /// An unsigned 16-bit sample as FITS stores it: less 32,768, the high byte first (FITS Standard 4.0,
 /// sections 5.2.2 and 5.2.5).

@@ -1,9 +1,10 @@
-//! Pixels of several chunks that may lose something: they are collected, and settled side by side.
+//! Lanes picked from a chunk, and the pixels of several chunks that may lose something: they are collected, and
+//! settled side by side.
 
 use super::chunk::Chunk;
 use super::lanes::Lane;
 
-/// One for each lane of which something is so, else zero.
+/// Exactly one for each lane of which something is so, else zero.
 pub(super) type Flags<const LANES: usize> = [u8; LANES];
 
 /// Lanes of a chunk, in order.
@@ -46,7 +47,7 @@ impl<const LANES: usize> Picked<LANES> {
 pub(super) struct Strays<T, const LANES: usize> {
     pub lanes: Chunk<T, LANES>,
     /// Which pixels they are.
-    pub places: [usize; LANES],
+    pub pixels: [usize; LANES],
     pub held: usize,
 }
 
@@ -54,7 +55,7 @@ impl<T: Lane, const LANES: usize> Strays<T, LANES> {
     pub(super) fn new(count: usize) -> Self {
         Self {
             lanes: Chunk::new(count),
-            places: [0; LANES],
+            pixels: [0; LANES],
             held: 0,
         }
     }
@@ -76,8 +77,8 @@ impl<T: Lane, const LANES: usize> Strays<T, LANES> {
                 *mine = T::of(samples[usize::from(lane)]);
             }
         }
-        for (place, &lane) in self.places[self.held..].iter_mut().zip(taken) {
-            *place = first + usize::from(lane);
+        for (pixel, &lane) in self.pixels[self.held..].iter_mut().zip(taken) {
+            *pixel = first + usize::from(lane);
         }
         self.held += taken.len();
         left

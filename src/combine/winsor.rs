@@ -12,6 +12,9 @@
 //! keeps pulling the same samples, the true one never gives the larger s (it pulls in further, and
 //! pulling in never widens), so each root still lies at or above the end, and after at most n
 //! steps no further sample is pulled.
+//!
+//! Many pixels side by side are bracketed in `f32` instead: the scheme certainly does not end above the one and
+//! below the other of two standard deviations, and mostly no sample lies between the bounds of both.
 
 use super::away::{Away, sums};
 use super::chunk::Row;
@@ -97,7 +100,18 @@ fn reproduced(count: f64, sum: f64, squares: f64, (lower, upper): (f64, f64)) ->
 /// What rounding to `f32` puts a bound of a lane off by is less than this part of it.
 const MARGIN: f32 = 1e-5;
 
-/// What lanes are counted from.
+/// Roots taken: nearly all lanes of a camera's noise are certain after two.
+const ROOTS: usize = 2;
+
+/// The samples of each lane that lie beyond a bound.
+struct Outer<const L: usize> {
+    /// How many.
+    count: [u32; L],
+    /// How far the next one lies from the median.
+    next: [f32; L],
+}
+
+/// Sorted lanes, and what they are counted from.
 struct Centres<'a, T, const L: usize> {
     rows: &'a [Row<T, L>],
     /// The upper of the middle two samples, and how far above it the median lies.
@@ -127,8 +141,8 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
         value.away(self.reference[lane]) - self.median[lane]
     }
 
-    /// What bounds n additions: relative to n times the sum of squares they put n^2 times the variance off by
-    /// less than this.
+    /// Bound on what n additions put off: n^2 times the variance, relative to n times the sum of squares. Of
+    /// fewer than five samples the margins cover the rest.
     fn doubt(&self) -> f32 {
         self.rows.len() as f32 * 4e-7
     }
@@ -144,12 +158,19 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
         least
     }
 
-    /// Lanes of which it is certain that the scheme ends at `least` or above it, and those where it is zero:
-    /// where pulling in at 1.5 s yields s or more it never falls below s. In a `hurry` a few are missed that
-    /// come near it.
+    /// Lanes of which it is certain that samples so far below and above the median stay: that the scheme ends
+    /// at the least standard deviation that leaves them, s, or above it. Where pulling in at 1.5 s yields s or
+    /// more it never falls below s. In a `hurry` a few are missed that come near it.
     #[inline(always)]
-    fn ends_above(&self, least: &[f32; L], hurry: bool) -> [bool; L] {
+    fn stays(
+        &self,
+        down: &[f32; L],
+        up: &[f32; L],
+        (low, high): (f64, f64),
+        hurry: bool,
+    ) -> [bool; L] {
         let count = self.rows.len() as f32;
+        let least = self.least(down, up, low, high);
         let mut pull = [0.0; L];
         for lane in 0..L {
             pull[lane] = least[lane] * PULL as f32;
@@ -164,15 +185,16 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
             None => self.pulled_variance(&pull),
         };
         let factor = (WINSOR_TO_SD * WINSOR_TO_SD) as f32;
-        let mut ends = [false; L];
+        let mut stays = [false; L];
         for lane in 0..L {
             let wanted = count * least[lane] * (1.0 + MARGIN);
             // Out of the range of `f32` nothing is certain.
             let bound = factor * variance[lane];
             let sure = (bound < f32::INFINITY) & (wanted > 1e-12);
-            ends[lane] = (least[lane] == 0.0) | (sure & (bound >= wanted * wanted));
+            let at_median = (down[lane] == 0.0) & (up[lane] == 0.0);
+            stays[lane] = at_median | (sure & (bound >= wanted * wanted));
         }
-        ends
+        stays
     }
 
     /// n^2 times the variance of each lane, or less, once samples farther than `pull` from the median are
@@ -200,10 +222,11 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
             down[lane] = pull[lane] - self.median[lane];
             up[lane] = (pull[lane] + self.median[lane]).greater(0.0);
         }
-        let sums = T::near_sums(self.rows, self.reference, &down, &up)?;
+        let sums = T::whole_sums(self.rows, self.reference, &down, &up)?;
         let count = self.rows.len() as i32;
         let mut variance = [0.0; L];
         for lane in 0..L {
+            // Of at most 2^14 samples whose squares add up to less than 2^16.
             let whole = count * sums.squares[lane] - sums.plain[lane] * sums.plain[lane];
             // The reference itself may not be pulled in.
             let holds = pull[lane] + self.median[lane] >= 0.0;
@@ -251,13 +274,13 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
             let away = self.away(value, lane);
             if is_pulled(away, lane) { 0.0 } else { away }
         });
-        let lower = self.outer(self.rows.iter(), |away, lane| away < -pull[lane]);
-        let upper = self.outer(self.rows.iter().rev(), |away, lane| away > pull[lane]);
+        let below = self.outer(self.rows.iter(), |away, lane| away < -pull[lane]);
+        let above = self.outer(self.rows.iter().rev(), |away, lane| away > pull[lane]);
         let square = PULL as f32 * PULL as f32;
         let most = (count / WINSOR_TO_SD as f32).powi(2);
         for lane in 0..L {
-            let lower = lower.count[lane] as i32 as f32;
-            let upper = upper.count[lane] as i32 as f32;
+            let lower = below.count[lane] as i32 as f32;
+            let upper = above.count[lane] as i32 as f32;
             let (all, more) = (lower + upper, upper - lower);
             let a = most - square * (count * all - more * more) - most * MARGIN;
             let whole = count * squares[lane];
@@ -268,8 +291,10 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
             let root = (b * b + 4.0 * a * q).sqrt();
             let end = if b < 0.0 {
                 (root - b) / (2.0 * a)
-            } else {
+            } else if b + root > 0.0 {
                 2.0 * q / (b + root)
+            } else {
+                0.0
             };
             let end = (end * (1.0 + MARGIN)).greater(1e-12);
             // False for what is no number.
@@ -313,17 +338,6 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
     }
 }
 
-/// Roots taken: nearly all lanes of a camera's noise are certain after two.
-const ROOTS: usize = 2;
-
-/// The samples of each lane that lie beyond a bound.
-struct Outer<const L: usize> {
-    /// How many.
-    count: [u32; L],
-    /// How far the next one lies from the median.
-    next: [f32; L],
-}
-
 /// Lanes of sorted rows of which it is certain that [`kept`] drops nothing: with s the least standard deviation
 /// that drops nothing the scheme ends at s or above it.
 #[inline(always)]
@@ -339,7 +353,7 @@ pub(super) fn settled<T: Away, const L: usize>(
         down[lane] = -centres.away(first[lane], lane);
         up[lane] = centres.away(last[lane], lane);
     }
-    centres.ends_above(&centres.least(&down, &up, low, high), true)
+    centres.stays(&down, &up, (low, high), true)
 }
 
 /// What [`kept`] keeps of sorted lanes, as far as that is certain: what goes where the scheme ends no higher than
@@ -360,10 +374,9 @@ pub(super) fn ranges<T: Away, const L: usize>(
     let below = centres.outer(rows.iter(), |away, lane| away < lowest[lane]);
     let above = centres.outer(rows.iter().rev(), |away, lane| away > highest[lane]);
     let down = below.next.map(|away| -away);
-    let least = centres.least(&down, &above.next, low, high);
-    let ends = centres.ends_above(&least, false);
+    let stays = centres.stays(&down, &above.next, (low, high), false);
     let mut ranges = Ranges::unknown();
-    for (lane, sure) in ends.into_iter().enumerate() {
+    for (lane, sure) in stays.into_iter().enumerate() {
         let (start, end) = (below.count[lane], above.count[lane]);
         let sure = sure & (start + end < rows.len() as u32);
         ranges.sure[lane] = sure;

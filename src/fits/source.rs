@@ -144,7 +144,7 @@ impl Source {
         Ok(())
     }
 
-    /// The same in [`stored`] form, which takes no time beyond reading.
+    /// The same in [`stored()`] form, in which 16-bit samples are read straight into place.
     ///
     /// # Errors
     /// As [`Source::rows_u16`].

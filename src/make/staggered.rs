@@ -48,13 +48,14 @@ impl<T: Copy + Default> Staggered<T> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::combine::{Stored, stored};
 
     #[test]
     fn each_begins_elsewhere_in_its_page() {
         for length in [1, 2048, 2049, 49_984] {
-            let mut rows = Staggered::<u16>::default();
+            let mut rows = Staggered::<Stored>::default();
             for (number, piece) in (0..).zip(rows.lay_out(40, length)) {
-                piece.fill(number);
+                piece.fill(stored(number));
             }
             let each = rows.each();
             assert_eq!(each.len(), 40);
@@ -65,7 +66,7 @@ mod tests {
             assert_eq!(lines.len(), 40);
             for (number, piece) in (0..).zip(each) {
                 assert_eq!(piece.len(), length);
-                assert!(piece.iter().all(|sample| *sample == number));
+                assert!(piece.iter().all(|sample| *sample == stored(number)));
             }
         }
     }

@@ -7,6 +7,7 @@ use std::env;
 use std::path::PathBuf;
 use std::sync::LazyLock;
 
+use dawnledger::combine::{Stored, sample};
 use dawnledger::facts::Refusal;
 use dawnledger::fits::{FitsError, Source, Unpacker};
 use libfuzzer_sys::fuzz_target;
@@ -35,14 +36,14 @@ fuzz_target!(|bytes: &[u8]| {
                 .rows_f32(0, height, &mut samples)
                 .expect("rows that were promised");
             if source.is_u16() {
-                let mut counts = vec![0; width * height];
+                let mut counts = vec![Stored::default(); width * height];
                 source
-                    .rows_u16(0, height, &mut counts)
+                    .rows_stored(0, height, &mut counts)
                     .expect("the same rows");
                 let same = samples
                     .iter()
-                    .zip(&counts)
-                    .all(|(&a, &b)| a == f32::from(b));
+                    .zip(counts)
+                    .all(|(&a, b)| a == f32::from(sample(b)));
                 assert!(same, "both readings agree");
             }
         }

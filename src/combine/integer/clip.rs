@@ -89,7 +89,7 @@ impl Stretch<'_> {
         let sums = sums(strays.lanes.raw(), least, widest(least, most, &free));
         let mut kept = Kept::everything();
         for lane in 0..strays.held {
-            let at = strays.places[lane];
+            let at = strays.pixels[lane];
             self.lane(sorted, lane, at, limits, &sums, &mut kept);
         }
         tally.add(strays.lanes.raw(), &kept);
