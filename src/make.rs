@@ -16,6 +16,7 @@ mod fitting;
 mod flat;
 mod flush;
 mod halves;
+mod hot;
 mod light;
 mod line;
 mod mask;

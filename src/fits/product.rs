@@ -241,6 +241,33 @@ impl ImageWriter {
         Ok(())
     }
 
+    /// Takes other samples for whole rows of plane number `place` from row `first` on, which were given as
+    /// `before`, in calls of [`ImageWriter::rows`] all of which have returned. Not of compressed planes, nor
+    /// of planes behind one.
+    ///
+    /// # Errors
+    /// As [`ImageWriter::rows`].
+    pub fn change(
+        &self,
+        place: usize,
+        first: usize,
+        before: &[u8],
+        after: &[u8],
+    ) -> Result<(), PublishError> {
+        let unit = self.units.get(place).filter(|unit| {
+            unit.plane.storage == Storage::U8
+                && before.len() == after.len()
+                && self.has_rows(unit, first, after.len())
+        });
+        let Some((unit, Data::Placed(_, total))) = unit.map(|unit| (unit, &unit.data)) else {
+            return Err(misuse(Op::Write, &self.draft, "no such rows are there"));
+        };
+        // In one's complement a number is taken off as its complement is added.
+        let offset = (first * self.shape.width) as u64;
+        total.fetch_add(u64::from(!sum_at(offset, before)), Ordering::Relaxed);
+        self.put(unit, first, after, u8::to_be_bytes)
+    }
+
     /// Reads whole rows of plane number `place` from row `first` on. They were given before, in calls of
     /// [`ImageWriter::rows`] all of which have returned. Only of a plane of [`Storage::F32`] that nothing
     /// compressed stands before.

@@ -7,11 +7,12 @@
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use ndarray::parallel::prelude::*;
-use ndarray::{Array2, Axis};
+use ndarray::{Array2, Axis, s};
 
 use super::blank::contiguous;
 use super::flat::{Mean, normalise};
 use super::halves::Halves;
+use super::hot::{Band, Survey};
 use super::pool::Pool;
 use super::set::{Combination, Set};
 use super::{MakeError, Maker, Pulse, flush, mask, provenance};
@@ -61,10 +62,13 @@ pub fn make(
     let finished = set.mean.is_none();
     let part = height.div_ceil(FLUSHES);
     let done = AtomicUsize::new(0);
+    let survey = Survey::new((height, width), cfa.is_some());
     let stats = flush::alongside(&writer, |flush| {
-        let combined = set.combine(pulse, !finished, |first, rows| {
+        let combined = set.combine(pulse, !finished, |first, rows, flags| {
             if finished {
                 writer.rows(0, first, Samples::F32(rows))?;
+                writer.rows(1, first, Samples::U8(flags))?;
+                survey.note(first, rows);
                 let count = rows.len() / width;
                 if done.fetch_add(count, Ordering::Relaxed) % part + count >= part {
                     flush();
@@ -93,16 +97,16 @@ pub fn make(
                     normalise(&mut plane, &mut mask, cfa, mean.finished);
                     write(&writer, 0, &plane, |rows| Samples::F32(rows), pulse)?;
                     write(&writer, 1, &mask, |rows| Samples::U8(rows), pulse)?;
-                    let noise = SampledRows::of(plane.view()).pixel_noise(cfa.is_some());
+                    let noise = SampledRows::of(plane.view(), cfa.is_some()).pixel_noise();
                     Ok((mean.level, noise))
                 }
                 None => {
                     flush();
                     let back = |first, rows: &mut [f32]| writer.read_back(0, first, rows);
-                    let rows = SampledRows::read((height, width), back)?;
-                    let noise = rows.pixel_noise(cfa.is_some());
-                    flag_hot(&writer, noise, cfa.is_some(), &mut mask, pulse)?;
-                    Ok::<_, MakeError>((rows.level(), noise))
+                    let sampled = SampledRows::read((height, width), cfa.is_some(), back)?;
+                    let (level, noise) = rayon::join(|| sampled.level(), || sampled.pixel_noise());
+                    flag_hot(&writer, &survey, noise, &mask, pulse)?;
+                    Ok::<_, MakeError>((level, noise))
                 }
             },
             || found.tally.figures(recipe.inputs.len()),
@@ -138,24 +142,31 @@ fn unknown(recipe: &MasterRecipe) -> MadeStats {
     }
 }
 
-/// Flags the hot pixels of the image, which is written, and writes the mask. The image is read back: it lies
-/// in the system's memory, and memory of our own for all of it takes longer to get than reading it does.
+/// Flags the hot pixels of the image, which is written as its flags are. The rows that may have some are read
+/// back: they lie in the system's memory, and memory of our own for all of them takes longer to get than
+/// reading does.
 fn flag_hot(
     writer: &ImageWriter,
+    survey: &Survey,
     noise: f64,
-    colour: bool,
-    mask: &mut Array2<u8>,
+    mask: &Array2<u8>,
     pulse: &Pulse,
 ) -> Result<(), MakeError> {
     let width = mask.ncols();
-    let pool = Pool::<Vec<f32>>::default();
-    mask::bands(mask, colour).try_for_each(|(band, mask)| {
+    let pool = Pool::<(Vec<f32>, Vec<u8>)>::default();
+    survey.bands(noise).try_for_each(|band: Band<'_>| {
         pulse.beat()?;
-        pool.lend(|pixels| {
+        let before = mask.slice(s![band.middle.clone(), ..]);
+        let before = contiguous(before.to_slice());
+        pool.lend(|(pixels, flags)| {
             pixels.resize(band.rows.len() * width, 0.0);
             writer.read_back(0, band.rows.start, pixels)?;
-            band.flag_hot(pixels, noise, mask);
-            writer.rows(1, band.first(), Samples::U8(mask))?;
+            flags.clear();
+            flags.extend_from_slice(before);
+            band.flag_hot(pixels, flags);
+            if flags != before {
+                writer.change(1, band.middle.start, before, flags)?;
+            }
             Ok(())
         })
     })

@@ -147,13 +147,13 @@ impl Set<'_> {
         })
     }
 
-    /// Combines all exposures strip by strip. `take` is shown each strip's first row and its rows; the plane
-    /// of all is left only where it is to be kept.
+    /// Combines all exposures strip by strip. `take` is shown each strip's first row, its rows and their
+    /// flags; the plane of all is left only where it is to be kept.
     pub(super) fn combine(
         &self,
         pulse: &Pulse,
         keep: bool,
-        take: impl Fn(usize, &[f32]) -> Result<(), MakeError> + Sync,
+        take: impl Fn(usize, &[f32], &[u8]) -> Result<(), MakeError> + Sync,
     ) -> Result<Combination, MakeError> {
         let flat = self.recipe.method.facts.kind == Kind::Flat;
         // Beside an overscan samples lose a level that is no whole number.
@@ -194,11 +194,11 @@ impl Set<'_> {
                         }
                     };
                     let found = if whole {
-                        self.whole_strip(buffers, first, count, (&mut *out, mask))?
+                        self.whole_strip(buffers, first, count, (&mut *out, &mut *mask))?
                     } else {
-                        self.real_strip(buffers, first, count, (&mut *out, mask))?
+                        self.real_strip(buffers, first, count, (&mut *out, &mut *mask))?
                     };
-                    take(first, out)?;
+                    take(first, out, mask)?;
                     buffers.combined = combined;
                     Ok::<_, MakeError>(found)
                 })

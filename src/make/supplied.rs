@@ -9,7 +9,7 @@ use std::path::PathBuf;
 use ndarray::Array2;
 
 use super::flat::{Mean, Sampled, colour_index, lit_levels, normalise};
-use super::{MakeError, Maker, mask, stamp};
+use super::{MakeError, Maker, hot, stamp};
 use crate::facts::{Cfa, FlatLevel, Kind, MasterUse, Stamp, SuppliedMaster, Task};
 use crate::fits::FitsError;
 use crate::measure::SampledRows;
@@ -106,7 +106,7 @@ pub(super) fn finish(
         None => {
             let noise = noise(plane, cfa);
             if wanted && !flagged && kind != Kind::Flat {
-                mask::flag_hot(plane.view(), noise, cfa.is_some(), flags);
+                hot::flag_hot(plane.view(), noise, cfa.is_some(), flags);
             }
             Ok(noise)
         }
@@ -115,7 +115,7 @@ pub(super) fn finish(
 
 /// The scatter of a plane's pixels.
 fn noise(plane: &Array2<f32>, cfa: Option<Cfa>) -> f64 {
-    SampledRows::of(plane.view()).pixel_noise(cfa.is_some())
+    SampledRows::of(plane.view(), cfa.is_some()).pixel_noise()
 }
 
 /// The mean of a flat's colours, those without light made no numbers.
@@ -140,6 +140,7 @@ mod tests {
     #![allow(clippy::unwrap_used, clippy::expect_used)]
 
     use super::*;
+    use crate::make::mask;
 
     #[test]
     fn a_flat_in_any_units_gets_the_mean_of_the_profile() {

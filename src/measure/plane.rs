@@ -1,6 +1,10 @@
 //! Level and noise of a plane, from a fixed subsample of its rows.
 
-use ndarray::{Array2, ArrayView2, Axis};
+use std::convert::Infallible;
+use std::iter;
+
+use ndarray::ArrayView2;
+use rayon::prelude::*;
 
 use super::rows_to_sample;
 use crate::combine::{MAD_TO_SD, mad, median};
@@ -8,74 +12,90 @@ use crate::combine::{MAD_TO_SD, mad, median};
 /// About this many pixels are looked at.
 const ENOUGH: usize = 200_000;
 
-/// The rows of a plane that its level and noise are worked out from.
-pub struct SampledRows(Array2<f32>);
+/// What a plane's level and noise are worked out from.
+#[derive(Debug, Default, PartialEq)]
+pub struct SampledRows {
+    /// Finite pixels.
+    values: Vec<f64>,
+    /// Finite differences between neighbours in a row.
+    differences: Vec<f64>,
+}
 
 impl SampledRows {
-    /// Those of a plane.
-    pub fn of(plane: ArrayView2<'_, f32>) -> Self {
-        let runs = rows_to_sample(plane.nrows()).into_iter();
-        let rows: Vec<usize> = runs
-            .flat_map(|(first, count)| first..first + count)
-            .collect();
-        Self(plane.select(Axis(0), &rows))
+    /// Of a plane. `colour`: neighbours of the same colour are two pixels apart.
+    pub fn of(plane: ArrayView2<'_, f32>, colour: bool) -> Self {
+        let width = plane.ncols().max(1);
+        let copy = |first: usize, rows: &mut [f32]| -> Result<(), Infallible> {
+            let lines = plane.outer_iter().skip(first);
+            for (row, line) in rows.chunks_mut(width).zip(lines) {
+                row.iter_mut().zip(line).for_each(|(to, from)| *to = *from);
+            }
+            Ok(())
+        };
+        let Ok(sampled) = Self::read(plane.dim(), colour, copy);
+        sampled
     }
 
-    /// Those of a plane of `(height, width)` that is read: `read` fills in whole rows from the one that it is
-    /// given on.
+    /// Of a plane of `(height, width)` that is read: `read` fills in whole rows from the one that it is given
+    /// on, in several threads.
     ///
     /// # Errors
     /// Those of `read`.
-    pub fn read<E>(
+    pub fn read<E: Send>(
         (height, width): (usize, usize),
-        mut read: impl FnMut(usize, &mut [f32]) -> Result<(), E>,
+        colour: bool,
+        read: impl Fn(usize, &mut [f32]) -> Result<(), E> + Sync,
     ) -> Result<Self, E> {
         let runs = rows_to_sample(height);
-        let count = runs.iter().map(|(_, count)| count).sum();
-        let mut rows = Array2::zeros((count, width));
-        let mut rest = rows.as_slice_mut().unwrap_or_default();
-        for (first, count) in runs {
-            let (run, others) = rest.split_at_mut(count * width);
-            read(first, run)?;
-            rest = others;
-        }
-        Ok(Self(rows))
+        let count: usize = runs.iter().map(|(_, count)| count).sum();
+        // Odd, so that all columns of a colour array take part.
+        let step = (count * width / ENOUGH) | 1;
+        let apart = if colour { 2 } else { 1 };
+        let sample = |(mut sampled, mut rows): (Self, Vec<f32>), (first, count): (usize, usize)| {
+            rows.resize(count * width, 0.0);
+            read(first, &mut rows)?;
+            for row in rows.chunks_exact(width.max(1)) {
+                let others = row
+                    .iter()
+                    .skip(apart)
+                    .copied()
+                    .chain(iter::repeat(f32::NAN));
+                for (&one, other) in row.iter().zip(others).step_by(step) {
+                    let (one, other) = (f64::from(one), f64::from(other));
+                    sampled
+                        .values
+                        .extend(Some(one).filter(|one| one.is_finite()));
+                    let difference = Some(other - one).filter(|one| one.is_finite());
+                    sampled.differences.extend(difference);
+                }
+            }
+            Ok((sampled, rows))
+        };
+        runs.into_par_iter()
+            .try_fold(Default::default, sample)
+            .map(|part| part.map(|(sampled, _)| sampled))
+            .try_reduce(Self::default, |all, part| Ok(all.join(part)))
+    }
+
+    fn join(mut self, other: Self) -> Self {
+        self.values.extend(other.values);
+        self.differences.extend(other.differences);
+        self
     }
 
     /// Median of the plane in its own unit, over finite pixels; 0 where there are none.
     pub fn level(&self) -> f64 {
-        let columns = self.0.outer_iter();
-        let mut values: Vec<f64> = columns
-            .flat_map(|row| row.into_iter().step_by(self.step()))
-            .filter(|value| value.is_finite())
-            .map(|&value| f64::from(value))
-            .collect();
-        median(&mut values).unwrap_or(0.0)
+        median(&mut self.values.clone()).unwrap_or(0.0)
     }
 
     /// Standard deviation from pixel to pixel: 1.4826 MAD of the differences between neighbours in a row,
-    /// over the square root of 2. Slow structure (vignetting, glow) does not enter. `colour`: neighbours of
-    /// the same colour are two pixels apart.
-    pub fn pixel_noise(&self, colour: bool) -> f64 {
-        let apart = if colour { 2 } else { 1 };
-        let mut differences: Vec<f64> = Vec::new();
-        for row in self.0.outer_iter() {
-            let pairs = (0..row.len().saturating_sub(apart)).step_by(self.step());
-            differences.extend(
-                pairs
-                    .map(|x| f64::from(row[x + apart]) - f64::from(row[x]))
-                    .filter(|difference| difference.is_finite()),
-            );
-        }
-        let Some(centre) = median(&mut differences) else {
+    /// over the square root of 2. Slow structure (vignetting, glow) does not enter.
+    pub fn pixel_noise(&self) -> f64 {
+        let Some(centre) = median(&mut self.differences.clone()) else {
             return 0.0;
         };
-        mad(&differences, centre).map_or(0.0, |mad| MAD_TO_SD * mad / std::f64::consts::SQRT_2)
-    }
-
-    /// Every how many columns a value is taken: odd, so that all columns of a colour array take part.
-    fn step(&self) -> usize {
-        (self.0.len() / ENOUGH) | 1
+        let mad = mad(&self.differences, centre);
+        mad.map_or(0.0, |mad| MAD_TO_SD * mad / std::f64::consts::SQRT_2)
     }
 }
 
@@ -102,23 +122,16 @@ mod tests {
             (1000.0 + 0.5 * x as f64 + y as f64 + 3.0 * normal) as f32
         });
         for colour in [false, true] {
-            let noise = SampledRows::of(plane.view()).pixel_noise(colour);
+            let noise = SampledRows::of(plane.view(), colour).pixel_noise();
             assert!((noise - 3.0).abs() < 0.05, "{noise}");
         }
-        let rows = SampledRows::of(plane.view());
-        assert!((rows.level() - 1250.0).abs() < 5.0);
-        let read = SampledRows::read(plane.dim(), |first, run| {
-            let rows = plane.slice(ndarray::s![first..first + run.len() / 400, ..]);
-            run.copy_from_slice(rows.to_slice().unwrap());
-            Ok::<_, ()>(())
-        });
-        assert_eq!(read.unwrap().0, rows.0);
+        assert!((SampledRows::of(plane.view(), false).level() - 1250.0).abs() < 5.0);
     }
 
     #[test]
     fn nothing_finite_is_no_panic() {
         let plane = Array2::from_elem((4, 4), f32::NAN);
-        let rows = SampledRows::of(plane.view());
-        assert_eq!((rows.level(), rows.pixel_noise(true)), (0.0, 0.0));
+        let sampled = SampledRows::of(plane.view(), true);
+        assert_eq!((sampled.level(), sampled.pixel_noise()), (0.0, 0.0));
     }
 }

@@ -13,7 +13,7 @@ use jpeg_encoder::{ColorType, Encoder, SamplingFactor};
 use ndarray::ArrayView2;
 use rayon::prelude::*;
 
-use crate::combine::{MAD_TO_SD, mad, median};
+use crate::combine::{Level, MAD_TO_SD, mad, median};
 use crate::facts::{Cfa, ChannelLine, Colour, RowOrder};
 
 /// The longest side of a picture, about.
@@ -189,7 +189,7 @@ impl Boxes {
 }
 
 /// Sum and number of a box's finite pixels, by row and column within squares of two by two.
-type Sums = [[(f64, u32); 2]; 2];
+type Sums = [[(f64, u64); 2]; 2];
 
 /// A plane averaged over boxes.
 pub struct Shrunk {
@@ -210,15 +210,25 @@ impl Shrunk {
         let boxes = Boxes::over(shape);
         let mut sums = vec![Sums::default(); boxes.width * boxes.height];
         boxes.bands(&mut sums, read, |sums, rows| {
+            // The side is even: even rows and columns of the plane are even ones of their boxes.
+            let mut columns = [vec![(0.0, 0); boxes.columns], vec![(0.0, 0); boxes.columns]];
             for (y, row) in rows.enumerate() {
-                // The side is even, so even pixels of a row are even ones of their boxes.
-                for (sums, part) in sums.iter_mut().zip(row.chunks_exact(boxes.side)) {
-                    let [even, odd] = &mut sums[y % 2];
+                let columns = columns[y % 2].iter_mut().zip(row);
+                Level::widest().run(|| {
+                    for ((sum, count), value) in columns {
+                        let counts = value.is_finite();
+                        *sum += if counts { f64::from(*value) } else { 0.0 };
+                        *count += u64::from(counts);
+                    }
+                });
+            }
+            for (columns, y) in columns.iter().zip(0..) {
+                let parts = columns.chunks_exact(boxes.side);
+                for (sums, part) in sums.iter_mut().zip(parts) {
                     for pair in part.chunks_exact(2) {
-                        for (sum, &value) in [&mut *even, &mut *odd].into_iter().zip(pair) {
-                            let counts = value.is_finite();
-                            sum.0 += if counts { f64::from(value) } else { 0.0 };
-                            sum.1 += u32::from(counts);
+                        for (all, one) in sums[y].iter_mut().zip(pair) {
+                            all.0 += one.0;
+                            all.1 += one.1;
                         }
                     }
                 }
@@ -249,7 +259,7 @@ impl Shrunk {
         let mean = |sums: &Sums| {
             let parts = taken.iter().map(|&(x, y)| sums[y][x]);
             let (sum, count) = parts.fold((0.0, 0), |all, one| (all.0 + one.0, all.1 + one.1));
-            sum / f64::from(count)
+            sum / count as f64
         };
         self.sums.iter().map(mean).collect()
     }
@@ -282,7 +292,11 @@ impl Marks {
         let total = AtomicUsize::new(0);
         let add = |count: u32| total.fetch_add(count as usize, Ordering::Relaxed);
         boxes.bands(&mut counts, &read, |counts, rows| {
-            for row in rows {
+            let none_in = |row: &[u16]| {
+                let all = Level::widest().run(|| row.iter().fold(0, |all, flags| all | flags));
+                all & u16::from(which) == 0
+            };
+            for row in rows.filter(|row| !none_in(row)) {
                 let parts = row.chunks_exact(boxes.side);
                 add(marked(parts.remainder()));
                 for (count, part) in counts.iter_mut().zip(parts) {
