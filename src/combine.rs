@@ -16,6 +16,7 @@ use crate::facts::{Combining, InputCount};
 mod away;
 pub mod by_count;
 mod chunk;
+mod counted;
 mod esd;
 mod float;
 mod form;
@@ -36,6 +37,7 @@ mod winsor;
 #[cfg(test)]
 mod tests;
 
+pub use counted::Counted;
 pub use esd::{EsdStep, generalized_esd};
 pub use groups::clip_groups;
 pub use lanes::lowest_at_or_above;

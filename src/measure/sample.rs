@@ -1,7 +1,10 @@
 //! A frame's subsample: which rows to read, and how they become a [`Sample`].
 
-use crate::combine::{Clip, Summed, clipped_sorted};
+use crate::combine::{Clip, Counted, Level, clipped_sorted};
 use crate::facts::{MESH, PlaneSample, Sample};
+
+/// Samples by mesh cell and phase.
+type Cells<T> = [[Vec<T>; 4]];
 
 /// Pairs of neighbouring rows to read: eight for each row of mesh cells.
 const ROW_PAIRS: usize = 8 * MESH;
@@ -81,15 +84,40 @@ pub fn sample(width: usize, height: usize, rows: &[(usize, &[f32])], saturation:
             }
         }
     }
-    let step = step(cells.iter().flatten().flatten(), saturation);
-    let measured: [Option<PlaneSample>; 4] = std::array::from_fn(|phase| {
-        let samples: Vec<f32> = cells
-            .iter()
-            .flat_map(|cell| &cell[phase])
-            .copied()
-            .collect();
-        plane(samples, saturation)
+    match whole(&cells) {
+        Some(mut cells) => reduce(&mut cells, saturation),
+        None => reduce(&mut cells, saturation),
+    }
+}
+
+/// The same samples in 16 bits, where all are such.
+fn whole(cells: &Cells<f32>) -> Option<Vec<[Vec<u16>; 4]>> {
+    let all = cells.iter().flatten().all(|samples| {
+        Level::widest().run(|| {
+            let strays = |&sample: &f32| f32::from(sample as u16).to_bits() ^ sample.to_bits();
+            samples.iter().fold(0, |any, sample| any | strays(sample)) == 0
+        })
     });
+    let whole = |samples: &Vec<f32>| samples.iter().map(|&sample| sample as u16).collect();
+    all.then(|| {
+        cells
+            .iter()
+            .map(|cell| cell.each_ref().map(whole))
+            .collect()
+    })
+}
+
+fn reduce<T: Measured>(cells: &mut Cells<T>, saturation: f64) -> Sample {
+    let phases: [T::Phase; 4] = std::array::from_fn(|phase| {
+        T::phase(
+            cells
+                .iter()
+                .flat_map(|cell| &cell[phase])
+                .copied()
+                .collect(),
+        )
+    });
+    let measured = phases.each_ref().map(|phase| T::plane(phase, saturation));
     let planes = std::array::from_fn(|phase| {
         // A phase that an image of one row or column does not have looks like another one.
         [phase, phase ^ 2, phase ^ 1, phase ^ 3]
@@ -97,71 +125,133 @@ pub fn sample(width: usize, height: usize, rows: &[(usize, &[f32])], saturation:
             .find_map(|phase| measured[phase])
             .unwrap_or_default()
     });
-    let mesh = mesh(&mut cells, &planes, step);
+    let step = T::step(&phases, saturation);
     Sample {
+        mesh: mesh(cells, &planes, step),
         planes,
-        mesh,
         step,
         saturation,
     }
 }
 
-/// What one phase's samples say.
-fn plane(mut samples: Vec<f32>, saturation: f64) -> Option<PlaneSample> {
-    match counts(&samples) {
-        Some(mut counts) => {
-            sort_by_counting(&mut counts);
-            plane_of_sorted(&counts, saturation)
+/// Samples that figures are worked out from.
+trait Measured: Copy + PartialOrd + Into<f64> {
+    /// All samples of a phase, arranged.
+    type Phase;
+
+    /// Arranges them.
+    fn phase(samples: Vec<Self>) -> Self::Phase;
+
+    /// What they say; nothing where there are none.
+    fn plane(phase: &Self::Phase, saturation: f64) -> Option<PlaneSample>;
+
+    /// Greatest common divisor of all phases' samples, where all are integers. Zeros say nothing, neither
+    /// do saturated samples, whose value need not be a step.
+    fn step(phases: &[Self::Phase; 4], saturation: f64) -> Option<u32>;
+
+    /// The sample with so many before it in ascending order, of which there is one. Reorders them.
+    fn at(samples: &mut [Self], rank: usize) -> Self;
+}
+
+/// 16-bit numbers are counted.
+impl Measured for u16 {
+    type Phase = Counted;
+
+    fn phase(samples: Vec<Self>) -> Counted {
+        Counted::of(&samples)
+    }
+
+    fn plane(phase: &Counted, saturation: f64) -> Option<PlaneSample> {
+        let clip = phase.clipped(LIMIT, ROUNDS)?;
+        Some(described(clip, phase.below(saturation), phase.count()))
+    }
+
+    fn step(phases: &[Counted; 4], saturation: f64) -> Option<u32> {
+        let numbers = phases.iter().flat_map(Counted::numbers);
+        let counted = numbers.filter(|&&number| f64::from(number) < saturation);
+        common_step(counted.map(|&number| u32::from(number)))
+    }
+
+    /// Halves what it may be, each time with a look at all: a processor counts many at once.
+    fn at(samples: &mut [Self], rank: usize) -> Self {
+        let ends = samples.iter().fold([Self::MAX, 0], |[low, high], &sample| {
+            [sample.min(low), sample.max(high)]
+        });
+        let [mut low, mut high] = ends;
+        while low < high {
+            let middle = low + (high - low) / 2;
+            if up_to(samples, middle) > rank {
+                high = middle;
+            } else {
+                low = middle + 1;
+            }
         }
-        None => {
-            samples.sort_unstable_by(f32::total_cmp);
-            plane_of_sorted(&samples, saturation)
+        low
+    }
+}
+
+/// How many samples are at most `most`.
+fn up_to(samples: &[u16], most: u16) -> usize {
+    // In parts whose counts fit 16 bits, as the samples do.
+    let parts = samples.chunks(1 << 15).map(|part| {
+        Level::widest().run(|| {
+            let count = part.iter().map(|&sample| u16::from(sample <= most));
+            usize::from(count.sum::<u16>())
+        })
+    });
+    parts.sum()
+}
+
+impl Measured for f32 {
+    /// Ascending.
+    type Phase = Vec<Self>;
+
+    fn phase(mut samples: Vec<Self>) -> Vec<Self> {
+        samples.sort_unstable_by(Self::total_cmp);
+        samples
+    }
+
+    fn plane(sorted: &Vec<Self>, saturation: f64) -> Option<PlaneSample> {
+        let clip = clipped_sorted(sorted, LIMIT, ROUNDS)?;
+        let below = sorted.partition_point(|&value| f64::from(value) < saturation);
+        Some(described(clip, below, sorted.len()))
+    }
+
+    fn step(phases: &[Vec<Self>; 4], saturation: f64) -> Option<u32> {
+        let samples = || phases.iter().flatten();
+        let is_whole = |value: &&Self| value.fract() == 0.0 && value.abs() < u32::MAX as Self;
+        if !samples().all(|value| is_whole(&value)) {
+            return None;
         }
+        let counted = samples().filter(|&&value| f64::from(value) < saturation);
+        // Whole and in range, so the cast keeps the value.
+        common_step(counted.map(|value| value.abs() as u32))
+    }
+
+    fn at(samples: &mut [Self], rank: usize) -> Self {
+        *samples.select_nth_unstable_by(rank, Self::total_cmp).1
     }
 }
 
-/// The same samples in 16 bits, where they are such.
-fn counts(samples: &[f32]) -> Option<Vec<u16>> {
-    let count = |&sample: &f32| {
-        let count = sample as u16;
-        (f32::from(count).to_bits() == sample.to_bits()).then_some(count)
-    };
-    samples.iter().map(count).collect()
-}
-
-/// Sorts numbers of which many are equal.
-fn sort_by_counting(numbers: &mut [u16]) {
-    let (Some(&least), Some(&most)) = (numbers.iter().min(), numbers.iter().max()) else {
-        return;
-    };
-    let mut counts = vec![0; usize::from(most - least) + 1];
-    for number in &*numbers {
-        counts[usize::from(number - least)] += 1;
-    }
-    let mut rest = numbers;
-    for (number, count) in (least..=most).zip(counts) {
-        let (equal, others) = rest.split_at_mut(count);
-        equal.fill(number);
-        rest = others;
+/// A phase of so many samples, of which so many are `below` saturation.
+fn described(clip: Clip, below: usize, count: usize) -> PlaneSample {
+    PlaneSample {
+        level: clip.mean,
+        spread: clip.sd,
+        saturated: (count - below) as f64 / count as f64,
     }
 }
 
-fn plane_of_sorted<T: Summed>(sorted: &[T], saturation: f64) -> Option<PlaneSample> {
-    let Clip { mean, sd, .. } = clipped_sorted(sorted, LIMIT, ROUNDS)?;
-    let below = sorted.partition_point(|&value| value.into() < saturation);
-    Some(PlaneSample {
-        level: mean,
-        spread: sd,
-        saturated: (sorted.len() - below) as f64 / sorted.len() as f64,
-    })
-}
-
-fn mesh(cells: &mut [[Vec<f32>; 4]], planes: &[PlaneSample; 4], step: Option<u32>) -> Vec<f32> {
+fn mesh<T: Measured>(
+    cells: &mut Cells<T>,
+    planes: &[PlaneSample; 4],
+    step: Option<u32>,
+) -> Vec<f32> {
     let mean = planes.iter().map(|plane| plane.level).sum::<f64>() / 4.0;
     let coloured = planes
         .iter()
         .all(|plane| plane.level > plane.spread && plane.level > 0.0);
-    let cell = |phases: &mut [Vec<f32>; 4]| {
+    let cell = |phases: &mut [Vec<T>; 4]| {
         let (mut sum, mut count) = (0.0, 0.0);
         for (samples, plane) in phases.iter_mut().zip(planes) {
             if let Some(median) = grouped_median(samples, step) {
@@ -180,43 +270,29 @@ fn mesh(cells: &mut [[Vec<f32>; 4]], planes: &[PlaneSample; 4], step: Option<u32
 
 /// Median of samples, which are reordered. Where they come in steps each stands for the step around it,
 /// evenly filled: the textbook median of grouped data, lower edge + step (n/2 - below) / (at).
-fn grouped_median(samples: &mut [f32], step: Option<u32>) -> Option<f64> {
+fn grouped_median<T: Measured>(samples: &mut [T], step: Option<u32>) -> Option<f64> {
     let count = samples.len();
     if count == 0 {
         return None;
     }
-    let (lower, &mut middle, _) = samples.select_nth_unstable_by(count / 2, f32::total_cmp);
+    let middle = T::at(samples, count / 2);
     let Some(step) = step.map(f64::from) else {
-        let lower = match count % 2 {
-            0 => lower.iter().copied().max_by(f32::total_cmp)?,
-            _ => middle,
-        };
-        return Some((f64::from(lower) + f64::from(middle)) / 2.0);
+        let lower = T::at(samples, (count - 1) / 2);
+        return Some((lower.into() + middle.into()) / 2.0);
     };
     let below = samples.iter().filter(|&&value| value < middle).count();
     let at = samples.iter().filter(|&&value| value == middle).count();
     let into = (count as f64 / 2.0 - below as f64) / at as f64;
-    Some(f64::from(middle) + step * (into - 0.5))
+    Some(middle.into() + step * (into - 0.5))
 }
 
-/// Greatest common divisor of the samples, where all are integers. Zeros say nothing, neither do
-/// saturated samples, whose value need not be a step.
-fn step<'a>(samples: impl Iterator<Item = &'a f32>, saturation: f64) -> Option<u32> {
-    let mut divisor = 0u32;
-    for &value in samples {
-        if value.fract() != 0.0 || value.abs() >= u32::MAX as f32 {
-            return None;
-        }
-        if f64::from(value) >= saturation {
-            continue;
-        }
-        // Whole and in range, so the cast keeps the value.
-        let value = value.abs() as u32;
-        if !value.is_multiple_of(divisor) {
-            divisor = common(divisor, value);
-        }
-    }
-    (divisor > 0).then_some(divisor)
+/// Greatest common divisor of numbers; nothing where all are zero.
+fn common_step(numbers: impl Iterator<Item = u32>) -> Option<u32> {
+    let common = |divisor: u32, number: u32| match number.is_multiple_of(divisor) {
+        true => divisor,
+        false => common(divisor, number),
+    };
+    Some(numbers.fold(0, common)).filter(|divisor| *divisor > 0)
 }
 
 fn common(mut a: u32, mut b: u32) -> u32 {
@@ -232,7 +308,7 @@ mod tests {
 
     use super::*;
 
-    fn whole(width: usize, height: usize, at: impl Fn(usize, usize) -> f32) -> Sample {
+    fn image(width: usize, height: usize, at: impl Fn(usize, usize) -> f32) -> Sample {
         let pixels: Vec<f32> = (0..width * height)
             .map(|i| at(i % width, i / width))
             .collect();
@@ -287,7 +363,7 @@ mod tests {
     #[test]
     fn level_and_spread_are_not_quantised() {
         for true_level in [500.0, 500.2, 500.5, 500.73] {
-            let sample = whole(1500, 1200, |x, y| (true_level + 3.0 * noise(x, y)).round());
+            let sample = image(1500, 1200, |x, y| (true_level + 3.0 * noise(x, y)).round());
             let spread = (9.0f64 + 1.0 / 12.0).sqrt();
             for plane in sample.planes {
                 assert!(
@@ -308,23 +384,27 @@ mod tests {
     #[test]
     fn numbers_of_16_bits_say_what_others_say() {
         let mut dice = crate::measure::dice::Dice(16);
-        for level in [0.0, 300.0, 65_500.0] {
-            let mut counts: Vec<u16> = (0..5000)
-                .map(|_| (level + 20.0 * dice.normal()).round() as u16)
-                .collect();
-            let samples: Vec<f32> = counts.iter().copied().map(f32::from).collect();
-            let found = plane(samples.clone(), 65_535.0).unwrap();
-            let mut sorted = samples.clone();
-            sorted.sort_unstable_by(f32::total_cmp);
-            assert_eq!(Some(found), plane_of_sorted(&sorted, 65_535.0), "{level}");
-            sort_by_counting(&mut counts);
-            assert!(counts.is_sorted() && counts.len() == samples.len());
-            let mut others = samples;
-            others.push(0.5);
-            assert_eq!(super::counts(&others), None);
+        for (level, step, count) in [(0.0, 1.0, 90), (300.0, 4.0, 1), (65_500.0, 1.0, 500)] {
+            let mut phase = || -> Vec<f32> {
+                let value = |_| (level + step * (5.0 * dice.normal()).round()).clamp(0.0, 65_535.0);
+                (0..count).map(value).map(|value| value as f32).collect()
+            };
+            let mut cells: Vec<[Vec<f32>; 4]> =
+                (0..64).map(|_| std::array::from_fn(|_| phase())).collect();
+            cells[5][2] = vec![65_535.0];
+            cells[6][3].clear();
+            let mut whole_ones = whole(&cells).unwrap();
+            assert_eq!(
+                reduce(&mut whole_ones, 65_535.0),
+                reduce(&mut cells, 65_535.0),
+                "{level}"
+            );
+            for other in [0.5, -1.0, -0.0, 65_536.0] {
+                cells[63][3].push(other);
+                assert_eq!(whole(&cells), None);
+                cells[63][3].pop();
+            }
         }
-        sort_by_counting(&mut []);
-        assert_eq!(plane(Vec::new(), 65_535.0), None);
     }
 
     /// The definition, of sorted samples.
@@ -345,15 +425,22 @@ mod tests {
             let into = (count as f64 / 2.0 - below as f64) / at as f64;
             let grouped = f64::from(middle) + (into - 0.5);
             assert_eq!(grouped_median(&mut samples, Some(1)), Some(grouped));
+            // Negative ones wrap: far apart, and in an order of their own.
+            let mut whole: Vec<u16> = samples.iter().map(|&sample| sample as i32 as u16).collect();
+            let mut sorted = whole.clone();
+            sorted.sort_unstable();
+            for (rank, &sample) in sorted.iter().enumerate() {
+                assert_eq!(u16::at(&mut whole, rank), sample);
+            }
         }
-        assert_eq!(grouped_median(&mut [], Some(1)), None);
+        assert_eq!(grouped_median::<f32>(&mut [], Some(1)), None);
     }
 
     #[test]
     fn phases_are_told_apart_and_equalised_in_the_mesh() {
         let colour = [[8000.0, 20000.0], [19000.0, 11000.0]];
         let tilt = |x: usize| 1.0 + 0.2 * (x / 256) as f32;
-        let sample = whole(2048, 300, |x, y| colour[y % 2][x % 2] * tilt(x));
+        let sample = image(2048, 300, |x, y| colour[y % 2][x % 2] * tilt(x));
         let ratio = |a: usize, b: usize| sample.planes[a].level / sample.planes[b].level;
         assert!((ratio(1, 0) - 2.5).abs() < 1e-6 && (ratio(3, 2) - 11.0 / 19.0).abs() < 1e-6);
         let first = sample.mesh[0];
@@ -368,13 +455,13 @@ mod tests {
 
     #[test]
     fn the_step_of_the_converter_is_seen() {
-        let stepped = |step: f32| whole(640, 480, |x, y| ((60.0 + noise(x, y)).round()) * step);
+        let stepped = |step: f32| image(640, 480, |x, y| ((60.0 + noise(x, y)).round()) * step);
         assert_eq!(stepped(16.0).step, Some(16));
         assert_eq!(stepped(4.0).step, Some(4));
         assert_eq!(stepped(0.5).step, None);
-        assert_eq!(whole(64, 64, |_, _| 0.0).step, None);
+        assert_eq!(image(64, 64, |_, _| 0.0).step, None);
         // A saturated pixel at 65535 does not hide it.
-        let sample = whole(640, 480, |x, y| {
+        let sample = image(640, 480, |x, y| {
             if (x, y) == (7, 7) {
                 65535.0
             } else {
@@ -386,7 +473,7 @@ mod tests {
 
     #[test]
     fn saturation_and_undefined_pixels() {
-        let sample = whole(640, 480, |x, y| match (x % 4, y % 4) {
+        let sample = image(640, 480, |x, y| match (x % 4, y % 4) {
             (0, 0) => 65535.0,
             (1, 0) => f32::NAN,
             _ => 1000.0,
@@ -394,13 +481,13 @@ mod tests {
         assert_eq!(sample.planes[0].saturated, 0.25);
         assert_eq!(sample.planes[1].saturated, 0.0);
         assert_eq!(sample.planes[1].level, 1000.0);
-        assert_eq!(whole(50, 40, |_, _| f32::NAN).level(), 0.0);
+        assert_eq!(image(50, 40, |_, _| f32::NAN).level(), 0.0);
     }
 
     #[test]
     fn images_of_any_shape_have_finite_figures() {
         for (width, height) in [(1, 1), (1, 9), (9, 1), (2, 2), (3, 5), (1025, 3), (7, 131)] {
-            let sample = whole(width, height, |x, y| 100.0 + noise(x, y));
+            let sample = image(width, height, |x, y| 100.0 + noise(x, y));
             assert_eq!(sample.mesh.len(), 64);
             assert!(sample.mesh.iter().all(|cell| (*cell - 100.0).abs() < 6.0));
             assert!(
