@@ -178,6 +178,16 @@ impl Boxes {
         )
     }
 
+    /// A box's sums, of those of its columns over even rows and over odd ones. Its side is even: its even
+    /// rows and columns are even ones of the plane.
+    fn sums(self, columns: [&[f64]; 2]) -> Sums {
+        let count = (self.side / 2).pow(2) as u32;
+        columns.map(|columns| {
+            let every_second = |first: usize| columns.iter().skip(first).step_by(2).sum();
+            [0, 1].map(|first| (every_second(first), count))
+        })
+    }
+
     fn picture(self, bytes: Vec<u8>, coloured: bool) -> Picture {
         Picture {
             width: self.width,
@@ -189,7 +199,24 @@ impl Boxes {
 }
 
 /// Sum and number of a box's finite pixels, by row and column within squares of two by two.
-type Sums = [[(f64, u64); 2]; 2];
+type Sums = [[(f64, u32); 2]; 2];
+
+/// The same of a box that has others, too.
+fn finite_sums<'a>(rows: impl Iterator<Item = &'a [f32]>) -> Sums {
+    let mut sums = Sums::default();
+    for (y, row) in rows.enumerate() {
+        for (x, value) in row
+            .iter()
+            .enumerate()
+            .filter(|(_, value)| value.is_finite())
+        {
+            let (sum, count) = &mut sums[y % 2][x % 2];
+            *sum += f64::from(*value);
+            *count += 1;
+        }
+    }
+    sums
+}
 
 /// A plane averaged over boxes.
 pub struct Shrunk {
@@ -210,27 +237,17 @@ impl Shrunk {
         let boxes = Boxes::over(shape);
         let mut sums = vec![Sums::default(); boxes.width * boxes.height];
         boxes.bands(&mut sums, read, |sums, rows| {
-            // The side is even: even rows and columns of the plane are even ones of their boxes.
-            let mut columns = [vec![(0.0, 0); boxes.columns], vec![(0.0, 0); boxes.columns]];
-            for (y, row) in rows.enumerate() {
+            let mut columns = [vec![0.0; boxes.columns], vec![0.0; boxes.columns]];
+            for (y, row) in rows.clone().enumerate() {
                 let columns = columns[y % 2].iter_mut().zip(row);
-                Level::widest().run(|| {
-                    for ((sum, count), value) in columns {
-                        let counts = value.is_finite();
-                        *sum += if counts { f64::from(*value) } else { 0.0 };
-                        *count += u64::from(counts);
-                    }
-                });
+                Level::widest().run(|| columns.for_each(|(sum, value)| *sum += f64::from(*value)));
             }
-            for (columns, y) in columns.iter().zip(0..) {
-                let parts = columns.chunks_exact(boxes.side);
-                for (sums, part) in sums.iter_mut().zip(parts) {
-                    for pair in part.chunks_exact(2) {
-                        for (all, one) in sums[y].iter_mut().zip(pair) {
-                            all.0 += one.0;
-                            all.1 += one.1;
-                        }
-                    }
+            for (place, sums) in sums.iter_mut().enumerate() {
+                let own = place * boxes.side..(place + 1) * boxes.side;
+                *sums = boxes.sums(columns.each_ref().map(|sums| &sums[own.clone()]));
+                // A sum of finite pixels is finite.
+                if !sums.iter().flatten().all(|(sum, _)| sum.is_finite()) {
+                    *sums = finite_sums(rows.clone().map(|row| &row[own.clone()]));
                 }
             }
         })?;
@@ -259,7 +276,7 @@ impl Shrunk {
         let mean = |sums: &Sums| {
             let parts = taken.iter().map(|&(x, y)| sums[y][x]);
             let (sum, count) = parts.fold((0.0, 0), |all, one| (all.0 + one.0, all.1 + one.1));
-            sum / count as f64
+            sum / f64::from(count)
         };
         self.sums.iter().map(mean).collect()
     }
