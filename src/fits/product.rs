@@ -149,10 +149,10 @@ impl Shape {
 
 impl ImageWriter {
     /// Begins planes of `height` rows of `width` pixels, with room for headers of their cards.
-    /// Mandatory keywords and checksums are added by the writer.
+    /// Mandatory keywords and checksums are added by the writer. Space is set aside for what is not compressed.
     ///
     /// # Errors
-    /// When there is no plane or pixel, or there are more than a file can hold.
+    /// When there is no plane or pixel, there are more than a file can hold, or the disk has no such space.
     pub fn begin(
         draft: Draft,
         width: usize,
@@ -179,6 +179,7 @@ impl ImageWriter {
         };
         // Where the next plane begins, as long as that is known.
         let mut start = Some(leading.len());
+        let mut placed = 0;
         let mut units = Vec::new();
         for (place, plane) in planes.into_iter().enumerate() {
             let shape = shape.of(&plane);
@@ -190,12 +191,16 @@ impl ImageWriter {
                 None => Data::Held(Held::default()),
             };
             start = start.map(|start| start + room + length);
+            placed = start.unwrap_or(placed);
             units.push(Unit {
                 plane,
                 room,
                 data,
                 written: AtomicU64::new(0),
             });
+        }
+        if placed > 0 {
+            draft.reserve(placed as u64)?;
         }
         Ok(Self {
             draft,
