@@ -97,28 +97,31 @@ impl<F: FnOnce() -> T, T> Kernel for F {
 /// processors without one do well enough.
 #[inline(always)]
 pub(super) fn ask_for<T>(memory: &[T]) {
+    // Memory that begins within a line ends in one more.
+    let lines = memory.iter().step_by(LINE / size_of::<T>());
+    lines.chain(memory.last()).for_each(ask_for_line);
+}
+
+/// The same for the line that a number lies in.
+#[inline(always)]
+pub(super) fn ask_for_line<T>(number: &T) {
     #[cfg(target_arch = "x86_64")]
     {
         use std::arch::x86_64::{_MM_HINT_T1, _mm_prefetch};
-        let lines = memory.iter().step_by(LINE / size_of::<T>());
-        // Memory that begins within a line ends in one more.
-        for sample in lines.chain(memory.last()) {
-            #[allow(
-                unsafe_code,
-                reason = "the standard library has it as an intrinsic only"
-            )]
-            // SAFETY: it reads nothing, and every x86-64 has it.
-            unsafe {
-                _mm_prefetch::<_MM_HINT_T1>(std::ptr::from_ref(sample).cast());
-            }
+        #[allow(
+            unsafe_code,
+            reason = "the standard library has it as an intrinsic only"
+        )]
+        // SAFETY: it reads nothing, and every x86-64 has it.
+        unsafe {
+            _mm_prefetch::<_MM_HINT_T1>(std::ptr::from_ref(number).cast());
         }
     }
     #[cfg(not(target_arch = "x86_64"))]
-    let _ = memory;
+    let _ = number;
 }
 
 /// Bytes that come into a cache together.
-#[cfg(target_arch = "x86_64")]
 const LINE: usize = 64;
 
 #[cfg(target_arch = "x86_64")]

@@ -1,8 +1,8 @@
 //! Clipping of integer lanes.
 //!
 //! Most pixels lose nothing, which their extremes, sums and, around the median, their middle tell
-//! without sorting the rest. Where a lane's samples lie near each other that is settled in numbers of
-//! 16 and 32 bits first (`near`). The pixels that may lose something are collected into chunks of their
+//! without sorting the rest. Where most lanes' samples lie near each other, one pass in numbers of 16 bits tells
+//! that (`near`). The pixels that may lose something are collected into chunks of their
 //! own, and only those are sorted.
 
 #![allow(
@@ -12,7 +12,7 @@
 
 use std::ops::Range;
 
-use super::near::{Near, mostly_near};
+use super::near::{Look, Near};
 use super::sums::{Sums, sums};
 use super::{LANES, Row, Stretch};
 use crate::combine::chunk::{self, Chunk};
@@ -31,29 +31,39 @@ impl Stretch<'_> {
         let limit = i16::limit(self.saturation);
         let whole = Network::whole(count);
         let ranks = Network::of(count, &[0, last / 2, count / 2, last]);
+        let mut look = Look::new();
         let mut lanes = Chunk::new(count);
         let mut tally = Tally::new(count);
         let mut strays = Strays::new(count);
         for (first, width) in self.chunks() {
-            let (least, most) = if limits.median_centre {
+            if limits.median_centre {
                 lanes.gather_sorted(self.exposures, first, width, &ranks);
-                (lanes.sorted()[0], lanes.sorted()[last])
-            } else {
-                lanes.gather(self.exposures, first, width);
-                lanes.extremes()
-            };
-            // All samples of each lane, in whatever order.
-            let samples = match limits.median_centre {
-                true => lanes.sorted(),
-                false => lanes.raw(),
-            };
-            let mut apart = [0; LANES];
-            for lane in 0..LANES {
-                apart[lane] = u8::from(i32::from(most[lane]) > limit);
             }
-            let (means, mut loses) = match mostly_near(limits, samples, &least, &most) {
-                Some(near) => first_look(limits, samples, &near, &least, &most),
-                None => first_round(limits, samples, &least, &most, &apart),
+            let near = match (limits.iterations, limits.median_centre) {
+                (0, _) => None,
+                (_, true) => Near::of_sorted(lanes.sorted()),
+                (_, false) if width < LANES => None,
+                (_, false) => look.at(self.exposures, first),
+            };
+            let (means, mut loses, apart) = if let Some(near) = near {
+                let (means, loses) = first_look(limits, lanes.sorted(), &near);
+                (means, loses, near.above(limit))
+            } else {
+                // All samples of each lane, in whatever order.
+                let (samples, least, most) = if limits.median_centre {
+                    let sorted = lanes.sorted();
+                    (sorted, sorted[0], sorted[last])
+                } else {
+                    lanes.gather(self.exposures, first, width);
+                    let (least, most) = lanes.extremes();
+                    (lanes.raw(), least, most)
+                };
+                let mut apart = [0; LANES];
+                for lane in 0..LANES {
+                    apart[lane] = u8::from(i32::from(most[lane]) > limit);
+                }
+                let (means, loses) = first_round(limits, samples, &least, &most, &apart);
+                (means, loses, apart)
             };
             self.out[first..first + width].copy_from_slice(&means[..width]);
             for lane in 0..LANES {
@@ -202,48 +212,42 @@ fn widest(least: &Row, most: &Row, apart: &Flags) -> u16 {
 }
 
 /// Mean of all samples of each lane that is near, and the lanes that may lose something in the first
-/// round: all that are not near, and those of which it is not certain in `f32` that they lose nothing.
+/// round: all that are not near, and those of which it is not certain in `f32` that they lose nothing. The
+/// middle two of `sorted` are in their places, where the median is the centre.
 #[inline(always)]
-fn first_look(
-    limits: &Limits,
-    samples: &[Row],
-    near: &Near,
-    least: &Row,
-    most: &Row,
-) -> ([f32; LANES], Flags) {
-    let size = samples.len();
+fn first_look(limits: &Limits, sorted: &[Row], near: &Near) -> ([f32; LANES], Flags) {
+    let size = sorted.len();
     let count = size as f32;
-    let sums = near.sums(samples);
-    let above = &samples[size / 2];
     // What is rounded below puts a side off by less than the margin in it: each number by 2^-24 of
     // itself, and the square of a sum is never more than the count times the sum of squares.
     const MARGIN: f64 = 1e-6;
     let [low, high] =
         [limits.low, limits.high].map(|limit| (limit * limit * (1.0 - MARGIN)) as f32);
-    let reference = &near.reference;
-    let offset = |row: &Row, lane: usize| f32::from(row[lane].wrapping_sub(reference[lane]));
     // The centre and both ends, counted from the reference, times the count: whole numbers below 2^24. Of an
-    // odd count the middle is the reference, so that no half is left of it.
+    // odd count the middle two are one.
     let mut centre = [0.0; LANES];
     if limits.median_centre {
+        let (below, above) = (&sorted[(size - 1) / 2], &sorted[size / 2]);
         for lane in 0..LANES {
-            centre[lane] = count * (offset(above, lane) / 2.0);
+            // The lower one is the reference.
+            let above = above[lane].wrapping_sub(below[lane]);
+            centre[lane] = count * (f32::from(above) / 2.0);
         }
     } else {
         for lane in 0..LANES {
-            centre[lane] = sums.plain[lane] as f32;
+            centre[lane] = near.plain[lane] as f32;
         }
     }
     let mut totals = [0; LANES];
     let mut room = [0.0; LANES];
     for lane in 0..LANES {
-        let whole = u32::from(reference[lane].value()) * size as u32;
-        totals[lane] = whole.wrapping_add_signed(sums.plain[lane]);
-        let sum = sums.plain[lane] as f32;
-        let whole = count * (sums.squares[lane] as i32 as f32);
+        let whole = u32::from(near.reference[lane].value()) * size as u32;
+        totals[lane] = whole.wrapping_add_signed(near.plain[lane]);
+        let sum = near.plain[lane] as f32;
+        let whole = count * (near.squares[lane] as i32 as f32);
         let variance = whole * (1.0 - MARGIN as f32) - sum * sum;
-        let down = centre[lane] - count * offset(least, lane);
-        let up = count * offset(most, lane) - centre[lane];
+        let down = centre[lane] - count * f32::from(near.least[lane]);
+        let up = count * f32::from(near.most[lane]) - centre[lane];
         let (below, above) = (low * variance - down * down, high * variance - up * up);
         room[lane] = if below < above { below } else { above };
     }
