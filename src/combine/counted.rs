@@ -99,7 +99,7 @@ impl Counted {
         let (plain, squares) = (last.plain - first.plain, last.squares - first.squares);
         let times = count as i64;
         let away = 2 * plain - twice * times;
-        let squares = 4 * squares - 4 * twice * plain + twice * twice * times;
+        let squares = 4 * (squares - twice * plain) + twice * twice * times;
         let (sum, squares) = (away as f64 / 2.0, squares as f64 / 4.0);
         Some(Clip::of_sums(count, twice as f64 / 2.0, sum, squares))
     }

@@ -195,14 +195,69 @@ fn the_ends_of_what_is_near_yield_the_bits_of_the_specification() {
             as_specified(&data, &all_methods(), &[65535.0]);
         }
     }
-    // As many as go through side by side at all.
-    let ends = |row: u32, lane: u32| 32768 - 255 + 510 * ((row * (lane + 3)) % 7 % 2) as u16;
-    let row = |row| (0..3).map(|lane| ends(row, lane)).collect();
+    // As many as go through side by side at all. The first two lie at either end, the reference midway.
+    let ends = |row: u32, lane: u32| match row {
+        0 | 1 => 32768 - 255 + 510 * row as u16,
+        _ => 32768 - 255 + 510 * ((row * (lane + 3)) % 7 % 2) as u16,
+    };
+    let row = |row| (0..128).map(|lane| ends(row, lane)).collect();
     let data: Vec<Vec<u16>> = (0..MOST_EXPOSURES as u32).map(row).collect();
-    let clips = methods().into_iter();
-    let clips = clips.filter(|method| matches!(method, Combining::SigmaClip { .. }));
-    let clips: Vec<Combining> = clips.take(2).collect();
-    as_specified(&data, &clips, &[65535.0]);
+    as_specified(&data, &[clip(false)], &[65535.0]);
+}
+
+/// Distances from the first two exposures, which are the same, at the ends of what 16 bits hold.
+#[test]
+fn the_ends_of_a_distance_yield_the_bits_of_the_specification() {
+    for count in [3, 40, 130] {
+        for distance in [255, 256, 30_000, 32_767, 32_768] {
+            for level in [0, 32_768, 65_535] {
+                let value = |row: usize, lane: usize| -> i32 {
+                    match (row, (row * 7 + lane) % 9) {
+                        (0 | 1, _) => level,
+                        (_, 0) if lane.is_multiple_of(9) => level + distance,
+                        (_, 1) if lane.is_multiple_of(10) => level - distance,
+                        (_, place) => level + place as i32 - 4,
+                    }
+                };
+                let sample = |row, lane| value(row, lane).clamp(0, 65_535) as u16;
+                let row = |row| (0..256).map(|lane| sample(row, lane)).collect();
+                let data: Vec<Vec<u16>> = (0..count).map(row).collect();
+                as_specified(&data, &[clip(false), clip(true)], &[65_535.0, 1e9]);
+            }
+        }
+    }
+}
+
+/// What was found in a chunk is tried for the next: noise that grows and shrinks from chunk to chunk.
+#[test]
+fn chunks_unlike_the_ones_before_yield_the_bits_of_the_specification() {
+    let mut dice = Dice(19);
+    let sigmas = [
+        0.0, 0.3, 60.0, 0.3, 15.0, 300.0, 300.0, 3.0, 300.0, 3.0, 3.0, 12.0,
+    ];
+    let width = 128 * sigmas.len() + 5;
+    for count in [1, 2, 3, 40, 129, 300] {
+        let mut sample = |lane: usize| {
+            let sigma = sigmas[(lane / 128).min(sigmas.len() - 1)];
+            match dice.next() % 3000 {
+                0 => 65_535,
+                _ => (500.0 + sigma * dice.normal()).round().clamp(0.0, 65_535.0) as u16,
+            }
+        };
+        let data: Vec<Vec<u16>> = (0..count)
+            .map(|_| (0..width).map(&mut sample).collect())
+            .collect();
+        as_specified(&data, &[clip(false), clip(true)], &[65_535.0]);
+    }
+}
+
+fn clip(median_centre: bool) -> Combining {
+    Combining::SigmaClip {
+        low: 4.0,
+        high: 3.0,
+        iterations: 5,
+        median_centre,
+    }
 }
 
 fn all_methods() -> Vec<Combining> {

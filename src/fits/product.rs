@@ -149,7 +149,8 @@ impl Shape {
 
 impl ImageWriter {
     /// Begins planes of `height` rows of `width` pixels, with room for headers of their cards.
-    /// Mandatory keywords and checksums are added by the writer. Space is set aside for what is not compressed.
+    /// Mandatory keywords and checksums are added by the writer. Space is set aside for
+    /// what stands before all that is compressed.
     ///
     /// # Errors
     /// When there is no plane or pixel, there are more than a file can hold, or the disk has no such space.
@@ -247,11 +248,12 @@ impl ImageWriter {
     }
 
     /// Takes other samples for whole rows of plane number `place` from row `first` on, which were given as
-    /// `before`, in calls of [`ImageWriter::rows`] all of which have returned. Not of compressed planes, nor
-    /// of planes behind one.
+    /// `before`. No call of [`ImageWriter::rows`] may still run, and a row is changed only once. Only of a plane
+    /// of [`Storage::U8`] that nothing compressed stands before, and not to zeros: what is left of the old sum
+    /// would be the other zero of one's complement.
     ///
     /// # Errors
-    /// As [`ImageWriter::rows`].
+    /// When the disk refuses, or the samples are not as they must be.
     pub fn change(
         &self,
         place: usize,
@@ -262,6 +264,7 @@ impl ImageWriter {
         let unit = self.units.get(place).filter(|unit| {
             unit.plane.storage == Storage::U8
                 && before.len() == after.len()
+                && after.iter().any(|sample| *sample != 0)
                 && self.has_rows(unit, first, after.len())
         });
         let Some((unit, Data::Placed(_, total))) = unit.map(|unit| (unit, &unit.data)) else {

@@ -10,7 +10,7 @@ use std::sync::OnceLock;
 use ndarray::parallel::prelude::*;
 use ndarray::{Array2, ArrayView2, Axis, s};
 
-use super::blank::contiguous;
+use super::blank::{contiguous, contiguous_mut};
 use super::mask::HOT;
 use crate::combine::{Kernel, Level};
 
@@ -43,10 +43,10 @@ pub(super) fn flag_hot(
         survey.note(band * BAND, contiguous(rows.to_slice()));
     });
     let masks = mask.axis_chunks_iter_mut(Axis(0), BAND).into_par_iter();
-    masks.enumerate().for_each(|(place, mut mask)| {
+    masks.enumerate().for_each(|(place, mask)| {
         if let Some(band) = survey.band(place, noise) {
             let rows = plane.slice(s![band.rows.clone(), ..]);
-            let flags = mask.as_slice_mut().unwrap_or_default();
+            let flags = contiguous_mut(mask.into_slice());
             band.flag_hot(contiguous(rows.to_slice()), flags);
         }
     });
@@ -80,11 +80,11 @@ impl Survey {
     pub(super) fn note(&self, first: usize, rows: &[f32]) {
         let rows = rows.chunks_exact(self.width.max(1));
         for (place, row) in self.rows[first..].iter().zip(rows) {
-            place.get_or_init(|| Level::widest().run(Look(row)));
+            place.get_or_init(|| Level::widest().run(EndsOf(row)));
         }
     }
 
-    /// The bands in which a pixel may stand out of a plane of this noise, ADU.
+    /// The bands in which a pixel may stand out of a plane of this noise, ADU. All rows are noted by now.
     pub(super) fn bands(&self, noise: f64) -> impl ParallelIterator<Item = Band<'_>> {
         let places = (0..self.rows.len().div_ceil(BAND)).into_par_iter();
         places.filter_map(move |place| self.band(place, noise))
@@ -119,6 +119,7 @@ impl Survey {
     }
 
     fn ends(&self, y: usize) -> &[Ends] {
+        debug_assert!(self.rows[y].get().is_some(), "row {y} was not noted");
         self.rows[y].get().map_or(&[], Vec::as_slice)
     }
 }
@@ -181,9 +182,9 @@ impl Band<'_> {
 }
 
 /// Looks for the ends of a row's stretches.
-struct Look<'a>(&'a [f32]);
+struct EndsOf<'a>(&'a [f32]);
 
-impl Kernel for Look<'_> {
+impl Kernel for EndsOf<'_> {
     type Output = Vec<Ends>;
 
     #[inline(always)]

@@ -128,6 +128,44 @@ mod tests {
         assert!((SampledRows::of(plane.view(), false).level() - 1250.0).abs() < 5.0);
     }
 
+    /// Their definitions, worked out from whole rows one by one.
+    #[test]
+    fn figures_are_those_of_the_definition() {
+        for (height, width) in [(1, 1), (1, 2), (2, 1), (3, 5), (300, 4001)] {
+            let plane =
+                Array2::from_shape_fn((height, width), |(y, x)| match (y * 7 + x * 3) % 97 {
+                    0 => f32::NAN,
+                    1 => f32::INFINITY,
+                    other => (other * other % 89) as f32 + x as f32 * 0.25,
+                });
+            for colour in [false, true] {
+                let apart = if colour { 2 } else { 1 };
+                let rows: Vec<usize> = rows_to_sample(height)
+                    .into_iter()
+                    .flat_map(|(first, count)| first..first + count)
+                    .collect();
+                let step = (rows.len() * width / ENOUGH) | 1;
+                let (mut values, mut differences) = (Vec::new(), Vec::new());
+                for &y in &rows {
+                    for x in (0..width).step_by(step) {
+                        values.push(f64::from(plane[(y, x)]));
+                        if x + apart < width {
+                            differences
+                                .push(f64::from(plane[(y, x + apart)]) - f64::from(plane[(y, x)]));
+                        }
+                    }
+                }
+                values.retain(|value| value.is_finite());
+                differences.retain(|difference| difference.is_finite());
+                let noise = median(&mut differences).and_then(|centre| mad(&differences, centre));
+                let noise = noise.map_or(0.0, |mad| MAD_TO_SD * mad / std::f64::consts::SQRT_2);
+                let sampled = SampledRows::of(plane.view(), colour);
+                assert_eq!(sampled.level(), median(&mut values).unwrap_or(0.0));
+                assert_eq!(sampled.pixel_noise(), noise, "{height} x {width}");
+            }
+        }
+    }
+
     #[test]
     fn nothing_finite_is_no_panic() {
         let plane = Array2::from_elem((4, 4), f32::NAN);

@@ -277,7 +277,10 @@ fn grouped_median<T: Measured>(samples: &mut [T], step: Option<u32>) -> Option<f
     }
     let middle = T::at(samples, count / 2);
     let Some(step) = step.map(f64::from) else {
-        let lower = T::at(samples, (count - 1) / 2);
+        let lower = match count % 2 {
+            0 => T::at(samples, count / 2 - 1),
+            _ => middle,
+        };
         return Some((lower.into() + middle.into()) / 2.0);
     };
     let below = samples.iter().filter(|&&value| value < middle).count();
@@ -384,7 +387,13 @@ mod tests {
     #[test]
     fn numbers_of_16_bits_say_what_others_say() {
         let mut dice = crate::measure::dice::Dice(16);
-        for (level, step, count) in [(0.0, 1.0, 90), (300.0, 4.0, 1), (65_500.0, 1.0, 500)] {
+        let sorts = [
+            (0.0, 1.0, 90),
+            (300.0, 4.0, 1),
+            (65_500.0, 1.0, 500),
+            (0.0, 0.0, 30),
+        ];
+        for (level, step, count) in sorts {
             let mut phase = || -> Vec<f32> {
                 let value = |_| (level + step * (5.0 * dice.normal()).round()).clamp(0.0, 65_535.0);
                 (0..count).map(value).map(|value| value as f32).collect()
@@ -394,6 +403,12 @@ mod tests {
             cells[5][2] = vec![65_535.0];
             cells[6][3].clear();
             let mut whole_ones = whole(&cells).unwrap();
+            for saturation in [0.0, 310.5] {
+                assert_eq!(
+                    reduce(&mut whole_ones, saturation),
+                    reduce(&mut cells, saturation)
+                );
+            }
             assert_eq!(
                 reduce(&mut whole_ones, 65_535.0),
                 reduce(&mut cells, 65_535.0),
@@ -425,7 +440,7 @@ mod tests {
             let into = (count as f64 / 2.0 - below as f64) / at as f64;
             let grouped = f64::from(middle) + (into - 0.5);
             assert_eq!(grouped_median(&mut samples, Some(1)), Some(grouped));
-            // Negative ones wrap: far apart, and in an order of their own.
+            // Negative ones wrap: both ends of 16 bits occur.
             let mut whole: Vec<u16> = samples.iter().map(|&sample| sample as i32 as u16).collect();
             let mut sorted = whole.clone();
             sorted.sort_unstable();

@@ -178,8 +178,8 @@ impl Boxes {
         )
     }
 
-    /// A box's sums, of those of its columns over even rows and over odd ones. Its side is even: its even
-    /// rows and columns are even ones of the plane.
+    /// A box's sums where all its pixels are finite, from those of its columns over even rows and over odd
+    /// ones. Its side is even: its even rows and columns are even ones of the plane.
     fn sums(self, columns: [&[f64]; 2]) -> Sums {
         let count = (self.side / 2).pow(2) as u32;
         columns.map(|columns| {
@@ -201,7 +201,7 @@ impl Boxes {
 /// Sum and number of a box's finite pixels, by row and column within squares of two by two.
 type Sums = [[(f64, u32); 2]; 2];
 
-/// The same of a box that has others, too.
+/// A box's sums where some of its pixels are not finite.
 fn finite_sums<'a>(rows: impl Iterator<Item = &'a [f32]>) -> Sums {
     let mut sums = Sums::default();
     for (y, row) in rows.enumerate() {

@@ -173,6 +173,69 @@ fn rows_are_read_back_before_the_file_is_finished() {
     assert!(writer.read_back(1, 0, &mut back[..WIDTH]).is_err());
 }
 
+/// Rows that are changed leave the file that they would have left had they been given so at once.
+#[test]
+fn changed_rows_are_as_if_given_so_at_once() {
+    // Rows of seven bytes: most begin in the middle of a word.
+    const WIDTH: usize = 7;
+    const HEIGHT: usize = 23;
+    let folder = TempDir::new().unwrap();
+    let begin = |name: &str, storage| {
+        let draft = Disk::default().draft(&folder.path().join(name)).unwrap();
+        let named = [Card::new("EXTNAME", Value::Text("DLMASK".to_owned()), "")];
+        let planes = vec![plane(storage, &[]), plane(Storage::U8, &named)];
+        ImageWriter::begin(draft, WIDTH, HEIGHT, planes).unwrap()
+    };
+    let image = vec![1.5; WIDTH * HEIGHT];
+    let flags = |zero: usize| -> Vec<u8> {
+        (0..WIDTH * HEIGHT)
+            .map(|n| if n % zero == 0 { 0 } else { (n * 37) as u8 })
+            .collect()
+    };
+    // Most of the mask of a master is zero before.
+    for before in [flags(3), vec![0; WIDTH * HEIGHT]] {
+        let after = flags(5);
+        let at_once = begin("once.fits", Storage::F32);
+        at_once.rows(0, 0, Samples::F32(&image)).unwrap();
+        at_once.rows(1, 0, Samples::U8(&after)).unwrap();
+        at_once.finish(&[]).unwrap();
+        let writer = begin("changed.fits", Storage::F32);
+        writer.rows(0, 0, Samples::F32(&image)).unwrap();
+        writer.rows(1, 0, Samples::U8(&before)).unwrap();
+        std::thread::scope(|scope| {
+            for rows in [[0..1, 1..4], [4..9, 9..23]] {
+                let (writer, before, after) = (&writer, &before, &after);
+                scope.spawn(move || {
+                    for rows in rows {
+                        let own = rows.start * WIDTH..rows.end * WIDTH;
+                        let (before, after) = (&before[own.clone()], &after[own]);
+                        writer.change(1, rows.start, before, after).unwrap();
+                    }
+                });
+            }
+        });
+        let size = writer.finish(&[]).unwrap();
+        let path = folder.path().join("changed.fits");
+        assert_eq!(checksums_hold(&path).unwrap(), Some(true));
+        let bytes = fs::read(&path).unwrap();
+        assert_eq!(bytes.len() as u64, size);
+        assert!(bytes == fs::read(folder.path().join("once.fits")).unwrap());
+    }
+    let writer = begin("refused.fits", Storage::F32);
+    let packed = begin("packed.fits", Storage::PackedU16);
+    let (zeros, ones) = ([0; 2 * WIDTH], [1; 2 * WIDTH]);
+    for (writer, place, first, before, after) in [
+        (&writer, 0, 0, &zeros[..], &ones[..]),
+        (&writer, 1, HEIGHT - 1, &zeros, &ones),
+        (&writer, 1, 0, &zeros[..WIDTH], &ones),
+        (&writer, 1, 0, &ones, &zeros),
+        (&writer, 2, 0, &zeros, &ones),
+        (&packed, 1, 0, &zeros, &ones),
+    ] {
+        assert!(writer.change(place, first, before, after).is_err());
+    }
+}
+
 fn plane(storage: Storage, cards: &[Card]) -> Plane {
     let cards = cards.to_vec();
     Plane {

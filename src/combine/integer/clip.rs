@@ -1,8 +1,7 @@
 //! Clipping of integer lanes.
 //!
 //! Most pixels lose nothing, which their extremes, sums and, around the median, their middle tell
-//! without sorting the rest. Where most lanes' samples lie near each other, one pass in numbers of 16 bits tells
-//! that (`near`). The pixels that may lose something are collected into chunks of their
+//! without sorting anything where most lanes' samples lie near each other (`near`). The pixels that may lose something are collected into chunks of their
 //! own, and only those are sorted.
 
 #![allow(
@@ -12,7 +11,7 @@
 
 use std::ops::Range;
 
-use super::near::{Look, Near};
+use super::near::{Near, Pace};
 use super::sums::{Sums, sums};
 use super::{LANES, Row, Stretch};
 use crate::combine::chunk::{self, Chunk};
@@ -20,6 +19,7 @@ use crate::combine::form::Limits;
 use crate::combine::lanes::{Lane, means};
 use crate::combine::network::Network;
 use crate::combine::scalar::integer_bounds;
+use crate::combine::stored::Stored;
 use crate::combine::strays::{self, Picked};
 use crate::facts::InputCount;
 
@@ -31,26 +31,22 @@ impl Stretch<'_> {
         let limit = i16::limit(self.saturation);
         let whole = Network::whole(count);
         let ranks = Network::of(count, &[0, last / 2, count / 2, last]);
-        let mut look = Look::new();
+        let mut pace = Pace::new();
         let mut lanes = Chunk::new(count);
         let mut tally = Tally::new(count);
         let mut strays = Strays::new(count);
         for (first, width) in self.chunks() {
-            if limits.median_centre {
-                lanes.gather_sorted(self.exposures, first, width, &ranks);
-            }
-            let near = match (limits.iterations, limits.median_centre) {
-                (0, _) => None,
-                (_, true) => Near::of_sorted(lanes.sorted()),
-                (_, false) if width < LANES => None,
-                (_, false) => look.at(self.exposures, first),
+            let near = match width {
+                LANES if limits.iterations > 0 => pace.look(self.exposures, first),
+                _ => None,
             };
             let (means, mut loses, apart) = if let Some(near) = near {
-                let (means, loses) = first_look(limits, lanes.sorted(), &near);
+                let (means, loses) = first_look(limits, self.exposures, first, &near);
                 (means, loses, near.above(limit))
             } else {
                 // All samples of each lane, in whatever order.
                 let (samples, least, most) = if limits.median_centre {
+                    lanes.gather_sorted(self.exposures, first, width, &ranks);
                     let sorted = lanes.sorted();
                     (sorted, sorted[0], sorted[last])
                 } else {
@@ -212,50 +208,80 @@ fn widest(least: &Row, most: &Row, apart: &Flags) -> u16 {
 }
 
 /// Mean of all samples of each lane that is near, and the lanes that may lose something in the first
-/// round: all that are not near, and those of which it is not certain in `f32` that they lose nothing. The
-/// middle two of `sorted` are in their places, where the median is the centre.
+/// round: all that are not near, and those of which it is not certain in `f32` that they lose nothing.
 #[inline(always)]
-fn first_look(limits: &Limits, sorted: &[Row], near: &Near) -> ([f32; LANES], Flags) {
-    let size = sorted.len();
+fn first_look(
+    limits: &Limits,
+    exposures: &[&[Stored]],
+    first: usize,
+    near: &Near,
+) -> ([f32; LANES], Flags) {
+    let size = exposures.len();
     let count = size as f32;
-    // What is rounded below puts a side off by less than the margin in it: each number by 2^-24 of
+    let mut totals = [0; LANES];
+    let mut variance = [0.0; LANES];
+    // What is rounded here and below puts a side off by less than the margin in it: each number by 2^-24 of
     // itself, and the square of a sum is never more than the count times the sum of squares.
     const MARGIN: f64 = 1e-6;
-    let [low, high] =
-        [limits.low, limits.high].map(|limit| (limit * limit * (1.0 - MARGIN)) as f32);
-    // The centre and both ends, counted from the reference, times the count: whole numbers below 2^24. Of an
-    // odd count the middle two are one.
-    let mut centre = [0.0; LANES];
-    if limits.median_centre {
-        let (below, above) = (&sorted[(size - 1) / 2], &sorted[size / 2]);
-        for lane in 0..LANES {
-            // The lower one is the reference.
-            let above = above[lane].wrapping_sub(below[lane]);
-            centre[lane] = count * (f32::from(above) / 2.0);
-        }
-    } else {
-        for lane in 0..LANES {
-            centre[lane] = near.plain[lane] as f32;
-        }
-    }
-    let mut totals = [0; LANES];
-    let mut room = [0.0; LANES];
     for lane in 0..LANES {
         let whole = u32::from(near.reference[lane].value()) * size as u32;
         totals[lane] = whole.wrapping_add_signed(near.plain[lane]);
         let sum = near.plain[lane] as f32;
         let whole = count * (near.squares[lane] as i32 as f32);
-        let variance = whole * (1.0 - MARGIN as f32) - sum * sum;
-        let down = centre[lane] - count * f32::from(near.least[lane]);
-        let up = count * f32::from(near.most[lane]) - centre[lane];
-        let (below, above) = (low * variance - down * down, high * variance - up * up);
-        room[lane] = if below < above { below } else { above };
+        variance[lane] = whole * (1.0 - MARGIN as f32) - sum * sum;
     }
-    let mut loses = [0; LANES];
+    let [low, high] =
+        [limits.low, limits.high].map(|limit| (limit * limit * (1.0 - MARGIN)) as f32);
+    let mut loses = if limits.median_centre {
+        // Nothing is lost as long as the median lies between these two.
+        let [mut lowest, mut highest] = [chunk::Row([0; LANES]); 2];
+        let scale = (1.0 - MARGIN as f32) / count;
+        for lane in 0..LANES {
+            let down = root(low * variance[lane]) * scale;
+            let up = root(high * variance[lane]) * scale;
+            highest[lane] = whole_below(f32::from(near.least[lane]) + down, down);
+            lowest[lane] = -whole_below(up - f32::from(near.most[lane]), up);
+        }
+        near.middle_outside(exposures, first, &lowest, &highest)
+    } else {
+        // The centre and both ends, counted from the reference, times the count: whole numbers below 2^24.
+        let mut room = [0.0; LANES];
+        for lane in 0..LANES {
+            let centre = near.plain[lane] as f32;
+            let down = centre - count * f32::from(near.least[lane]);
+            let up = count * f32::from(near.most[lane]) - centre;
+            let (below, above) = (
+                low * variance[lane] - down * down,
+                high * variance[lane] - up * up,
+            );
+            room[lane] = if below < above { below } else { above };
+        }
+        room.map(|room| u8::from(room < 0.0))
+    };
     for lane in 0..LANES {
-        loses[lane] = u8::from(room[lane] < 0.0) | near.is_far[lane];
+        loses[lane] |= near.is_far[lane];
     }
     (means(&totals, size), loses)
+}
+
+/// The root of a number, of none below zero.
+#[inline(always)]
+fn root(square: f32) -> f32 {
+    if square > 0.0 { square } else { 0.0 }.sqrt()
+}
+
+/// A whole number that is no greater than this one, nearly always the largest; beyond 512, which no near sample
+/// reaches, one of those. The number is exact where there is no `room` in it, and else off by far less than a
+/// thousandth.
+#[inline(always)]
+fn whole_below(number: f32, room: f32) -> i16 {
+    const END: f32 = 512.0;
+    let number = if number < END { number } else { END };
+    let number = if number > -END { number } else { -END };
+    // From here on neighbours are one apart, and the last bits count them.
+    const ONES: f32 = 12_582_912.0;
+    let off = if room > 0.0 { 0.501 } else { 0.25 };
+    (number - off + ONES).to_bits() as i16
 }
 
 /// Mean of all samples of each lane, and the lanes that lose something in the first round, or for which

@@ -1,5 +1,5 @@
 //! Lanes whose samples lie so near each other that 16 bits hold the square of a distance: those of a
-//! camera's noise. One pass over the samples as they are stored tells their extremes and sums.
+//! camera's noise. One look at the samples as they are stored tells their extremes and sums.
 
 #![allow(
     clippy::needless_range_loop,
@@ -31,13 +31,16 @@ const FAR: u32 = LANES as u32 / 8;
 /// A guess at how far samples lie from their references, before any was seen.
 const GUESS: u16 = 16;
 
+/// So many chunks at most are passed over after one that was far.
+const MOST_PASSED: u32 = 64;
+
 /// A chunk most of whose lanes are near.
 pub(super) struct Near {
-    /// What each lane is counted from: a number amidst its samples, or midway between the first two of them.
+    /// What each lane is counted from: midway between its first two samples.
     pub reference: Row,
     /// Extremes of each lane, counted from there, no farther than `i16` goes.
     pub least: Row,
-    /// See `least`.
+    /// The other ones.
     pub most: Row,
     /// Sum of each lane, counted from there.
     pub plain: [i32; LANES],
@@ -50,43 +53,56 @@ pub(super) struct Near {
     reach: u16,
 }
 
-/// Looks at one chunk after the other.
-pub(super) struct Look {
-    /// How far samples may lie from their references at the next.
+/// What chunks seen before say of the next: they are much alike.
+pub(super) struct Pace {
+    /// How far samples may lie from their references.
     reach: u16,
+    /// Chunks that are passed over, and how many there were the last time.
+    passes: u32,
+    passed: u32,
 }
 
-impl Look {
+impl Pace {
     pub(super) fn new() -> Self {
-        Self { reach: GUESS }
+        Self {
+            reach: GUESS,
+            passes: 0,
+            passed: 0,
+        }
     }
 
-    /// The whole chunk from pixel `first` on; nothing where many lanes are far. Memory of the chunk behind it
-    /// is asked for.
+    /// Looks at the whole chunk from pixel `first` on, and asks for the memory of the chunk behind it; nothing
+    /// where many lanes are far, or were before.
     #[inline(always)]
-    pub(super) fn at(&mut self, exposures: &[&[Stored]], first: usize) -> Option<Near> {
+    pub(super) fn look(&mut self, exposures: &[&[Stored]], first: usize) -> Option<Near> {
+        if self.passes > 0 {
+            self.passes -= 1;
+            return None;
+        }
         loop {
             let mut near = Near::new();
-            let block = block(self.reach);
+            let block = rows_at_once(self.reach);
             for place in 0..LANES / PART {
                 near.look_at(exposures, first, place, block);
             }
             near.find_far();
             if near.fars > FAR {
+                self.passed = (2 * self.passed).clamp(1, MOST_PASSED);
+                self.passes = self.passed;
                 return None;
             }
-            // Chunks are much alike: what held for one is tried for the next.
-            let enough = near.reach <= self.reach;
-            self.reach = near.reach.max(self.reach - self.reach / 16);
-            if enough {
+            self.passed = 0;
+            let right = block.min(exposures.len()) <= rows_at_once(near.reach);
+            self.reach = near.reach.max(self.reach - self.reach / 32);
+            if right {
                 return Some(near);
             }
         }
     }
 }
 
-/// How many squares of such a distance, and 128 times the distance itself, fit 16 bits.
-fn block(reach: u16) -> usize {
+/// Of how many rows the squares of such distances, and 128 times a distance, fit 16 bits.
+fn rows_at_once(reach: u16) -> usize {
     let square = u32::from(reach.max(1)).pow(2);
     (u32::from(u16::MAX) / square).clamp(1, 128) as usize
 }
@@ -106,82 +122,41 @@ impl Near {
         }
     }
 
-    /// Of lanes whose extremes and lower middle are in their places; nothing where many are far.
-    #[inline(always)]
-    pub(super) fn of_sorted(sorted: &[Row]) -> Option<Self> {
-        let mut near = Self::new();
-        near.reference = sorted[(sorted.len() - 1) / 2];
-        for lane in 0..LANES {
-            let away = |row: &Row| row[lane].saturating_sub(near.reference[lane]);
-            near.least[lane] = away(&sorted[0]);
-            near.most[lane] = away(&sorted[sorted.len() - 1]);
-        }
-        near.find_far();
-        if near.fars > FAR {
-            return None;
-        }
-        for rows in sorted.chunks(block(near.reach)) {
-            for place in 0..LANES / PART {
-                let reference = near.reference.part(place);
-                let mut sums = Part::new();
-                for row in rows {
-                    let row = row.part(place);
-                    sums.add(|lane| row[lane].wrapping_sub(reference[lane]));
-                }
-                near.widen(place, &sums);
-            }
-        }
-        Some(near)
-    }
-
     /// Looks at part number `place` of the lanes of a chunk, `block` rows in 16 bits at a time.
     #[inline(always)]
     fn look_at(&mut self, exposures: &[&[Stored]], first: usize, place: usize, block: usize) {
         let at = first + place * PART;
-        let part = |exposure: &[Stored]| -> [i16; PART] {
-            let (samples, _) = exposure[at..at + PART].as_chunks();
-            samples[0].map(i16::of)
-        };
-        let (one, other) = (
-            part(exposures[0]),
-            part(exposures[1.min(exposures.len() - 1)]),
-        );
+        let other = exposures[1.min(exposures.len() - 1)];
+        let (one, other) = (part(exposures[0], at), part(other, at));
         let mut reference = [0; PART];
         for lane in 0..PART {
             reference[lane] = one[lane].midpoint(other[lane]);
         }
         let (mut least, mut most) = ([i16::MAX; PART], [i16::MIN; PART]);
         for exposures in exposures.chunks(block) {
-            let mut sums = Part::new();
+            let (mut plain, mut squares) = ([0i16; PART], [0u16; PART]);
             for exposure in exposures {
                 if let Some(next) = exposure.get(at + LANES) {
                     ask_for_line(next);
                 }
-                let samples = part(exposure);
-                let mut away = [0; PART];
+                let samples = part(exposure, at);
                 for lane in 0..PART {
-                    away[lane] = samples[lane].saturating_sub(reference[lane]);
-                    least[lane] = away[lane].lesser(least[lane]);
-                    most[lane] = away[lane].greater(most[lane]);
+                    let away = samples[lane].saturating_sub(reference[lane]);
+                    least[lane] = away.lesser(least[lane]);
+                    most[lane] = away.greater(most[lane]);
+                    plain[lane] = plain[lane].wrapping_add(away);
+                    squares[lane] = squares[lane].wrapping_add(away.wrapping_mul(away) as u16);
                 }
-                sums.add(|lane| away[lane]);
             }
-            self.widen(place, &sums);
+            for lane in 0..PART {
+                self.plain[place * PART + lane] += i32::from(plain[lane]);
+                self.squares[place * PART + lane] += u32::from(squares[lane]);
+            }
         }
         let own = place * PART..(place + 1) * PART;
         self.reference[own.clone()].copy_from_slice(&reference);
         self.least[own.clone()].copy_from_slice(&least);
         self.most[own].copy_from_slice(&most);
-    }
-
-    /// Adds sums of part number `place` of the lanes.
-    #[inline(always)]
-    fn widen(&mut self, place: usize, sums: &Part) {
-        let first = place * PART;
-        for lane in 0..PART {
-            self.plain[first + lane] += i32::from(sums.plain[lane]);
-            self.squares[first + lane] += u32::from(sums.squares[lane]);
-        }
     }
 
     /// Tells from the extremes which lanes are far.
@@ -202,7 +177,39 @@ impl Near {
         self.reach = reach.unsigned_abs();
     }
 
-    /// One for lanes with a sample above `limit`, or one so far away that it is not known, else zero.
+    /// One for lanes one of whose middle two samples lies below `low` or above `high`, both counted from the
+    /// reference, else zero.
+    #[inline(always)]
+    pub(super) fn middle_outside(
+        &self,
+        exposures: &[&[Stored]],
+        first: usize,
+        low: &Row,
+        high: &Row,
+    ) -> strays::Flags<LANES> {
+        let allowed = (exposures.len() - 1) / 2;
+        let mut outside = [0; LANES];
+        for place in 0..LANES / PART {
+            let [reference, low, high] = [&self.reference, low, high].map(|row| row.part(place));
+            let (mut below, mut above) = ([0_u16; PART], [0_u16; PART]);
+            for exposure in exposures {
+                let samples = part(exposure, first + place * PART);
+                for lane in 0..PART {
+                    let away = samples[lane].saturating_sub(reference[lane]);
+                    below[lane] += u16::from(away < low[lane]);
+                    above[lane] += u16::from(away > high[lane]);
+                }
+            }
+            for lane in 0..PART {
+                let most = below[lane].max(above[lane]);
+                outside[place * PART + lane] = u8::from(usize::from(most) > allowed);
+            }
+        }
+        outside
+    }
+
+    /// One for lanes with a sample above `limit`, that of [`Lane::limit`], or one so far away that it is not
+    /// known, else zero.
     #[inline(always)]
     pub(super) fn above(&self, limit: i32) -> strays::Flags<LANES> {
         let mut above = [0; LANES];
@@ -214,28 +221,9 @@ impl Near {
     }
 }
 
-/// Sums over a block of rows, which fit 16 bits.
-struct Part {
-    plain: [i16; PART],
-    squares: [u16; PART],
-}
-
-impl Part {
-    #[inline(always)]
-    fn new() -> Self {
-        Self {
-            plain: [0; PART],
-            squares: [0; PART],
-        }
-    }
-
-    /// Adds a row of distances.
-    #[inline(always)]
-    fn add(&mut self, away: impl Fn(usize) -> i16) {
-        for lane in 0..PART {
-            let away = away(lane);
-            self.plain[lane] = self.plain[lane].wrapping_add(away);
-            self.squares[lane] = self.squares[lane].wrapping_add(away.wrapping_mul(away) as u16);
-        }
-    }
+/// The samples of some lanes from pixel `at` on.
+#[inline(always)]
+fn part(exposure: &[Stored], at: usize) -> [i16; PART] {
+    let (samples, _) = exposure[at..at + PART].as_chunks();
+    samples[0].map(i16::of)
 }

@@ -18,6 +18,35 @@ fn sky(rows: usize, columns: usize, level: impl Fn(usize, usize) -> f64) -> Arra
     })
 }
 
+/// Boxes with pixels that are not finite, among others.
+#[test]
+fn boxes_are_means_of_what_is_finite() {
+    let cfa = Cfa::parse("RGGB").unwrap();
+    let mut plane = sky(484, 970, |x, y| (x + 3 * y) as f64);
+    let side = Boxes::over(plane.dim()).side;
+    assert_eq!(side, 4);
+    plane[(1, 1)] = f32::NAN;
+    plane[(2, 9)] = f32::INFINITY;
+    (plane[(5, 5)], plane[(5, 6)]) = (f32::INFINITY, f32::NEG_INFINITY);
+    plane.slice_mut(ndarray::s![8..12, 8..12]).fill(f32::NAN);
+    let shrunk = Shrunk::of(plane.view());
+    for colour in [None, Some(Colour::Red), Some(Colour::Green)] {
+        let takes = |x, y| colour.is_none_or(|colour| cfa.at(x, y) == colour);
+        let means = shrunk.means(takes);
+        for (place, mean) in means.iter().enumerate() {
+            let (top, left) = (place / 242 * side, place % 242 * side);
+            let pixels = (0..side * side).map(|at| (top + at / side, left + at % side));
+            let pixels = pixels
+                .filter(|&(y, x)| takes(x, y))
+                .map(|place| f64::from(plane[place]));
+            let pixels: Vec<f64> = pixels.filter(|pixel| pixel.is_finite()).collect();
+            let wanted = pixels.iter().sum::<f64>() / pixels.len() as f64;
+            let near = (mean - wanted).abs() < 1e-9 || mean.is_nan() && wanted.is_nan();
+            assert!(near, "box {place}: {mean}, {wanted}");
+        }
+    }
+}
+
 #[test]
 fn a_picture_is_small_and_its_sky_dark_grey() {
     let plane = sky(1000, 1500, |x, y| {
