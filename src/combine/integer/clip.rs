@@ -1,8 +1,8 @@
 //! Clipping of integer lanes.
 //!
-//! Most pixels lose nothing, which their extremes, sums and, around the median, their middle tell
-//! without sorting anything where most lanes' samples lie near each other (`near`). The pixels that may lose something are collected into chunks of their
-//! own, and only those are sorted.
+//! Most pixels lose nothing. Their extremes and sums and, around the median, how many samples lie to
+//! either side tell that without sorting anything, where most lanes' samples lie near each other (`near`).
+//! The pixels that may lose something are collected into chunks of their own, and those are sorted.
 
 #![allow(
     clippy::needless_range_loop,
