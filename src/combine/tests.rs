@@ -202,7 +202,7 @@ fn the_ends_of_what_is_near_yield_the_bits_of_the_specification() {
     };
     let row = |row| (0..128).map(|lane| ends(row, lane)).collect();
     let data: Vec<Vec<u16>> = (0..MOST_EXPOSURES as u32).map(row).collect();
-    as_specified(&data, &[clip(false)], &[65535.0]);
+    as_specified(&data, &[clip(false), clip(true)], &[65535.0]);
 }
 
 /// Distances from the first two exposures, which are the same, at the ends of what 16 bits hold.
