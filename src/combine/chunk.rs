@@ -162,18 +162,19 @@ impl<T: Lane, const LANES: usize> Chunk<T, LANES> {
         network.merge(&mut self.sorted);
     }
 
-    /// The largest sample of each lane, whose blocks are sorted each.
+    /// Smallest and largest sample of each lane, whose blocks are sorted each.
     #[inline(always)]
-    pub(super) fn most(&self) -> Row<T, LANES> {
-        let mut most = Row([T::LEAST; LANES]);
+    pub(super) fn extremes_of_blocks(&self) -> (Row<T, LANES>, Row<T, LANES>) {
+        let (mut least, mut most) = (Row([T::MOST; LANES]), Row([T::LEAST; LANES]));
         for (place, block) in self.sorted.iter().enumerate() {
             // Behind the last exposure come rows that nothing is greater than.
             let last = (self.count - place * BLOCK).min(BLOCK) - 1;
             for lane in 0..LANES {
+                least[lane] = block[0][lane].lesser(least[lane]);
                 most[lane] = block[last][lane].greater(most[lane]);
             }
         }
-        most
+        (least, most)
     }
 
     /// Smallest and largest sample of each lane, without sorting.

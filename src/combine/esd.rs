@@ -196,53 +196,17 @@ fn bits(is_so: bool) -> u32 {
 /// Whole numbers below this are exact in `f32`.
 const EXACT: f32 = (1 << f32::MANTISSA_DIGITS) as f32;
 
-/// Sums of each lane's distances from the reference, and of their squares; those are infinite where 16 bits do
-/// not hold them, so that nothing is certain.
-#[inline(always)]
-fn whole_sums<T: Away, const L: usize>(rows: &[Row<T, L>]) -> Option<([f32; L], [f32; L])> {
-    let (first, reference, last) = (&rows[0], &rows[rows.len() / 2], &rows[rows.len() - 1]);
-    let (mut down, mut up) = ([0.0; L], [0.0; L]);
-    for lane in 0..L {
-        down[lane] = reference[lane].away(first[lane]);
-        up[lane] = last[lane].away(reference[lane]);
-    }
-    // A whole number, and not the one below it.
-    let sums = T::whole_sums(
-        rows,
-        reference,
-        &down.map(|x| x + 1.0),
-        &up.map(|x| x + 1.0),
-    )?;
-    let (mut sum, mut squares) = ([0.0; L], [0.0; L]);
-    for lane in 0..L {
-        sum[lane] = sums.plain[lane] as f32;
-        let is_known = sums.further[lane] == 0;
-        squares[lane] = if is_known {
-            sums.squares[lane] as f32
-        } else {
-            f32::INFINITY
-        };
-    }
-    Some((sum, squares))
-}
-
 /// Takes every step in sorted lanes side by side, in `f32`, and tells of each; what the sums may be off by
-/// counts against certainty. Yields the lanes of which anything is certain at all. In a `hurry` nothing is
-/// of a few in which samples lie far from each other.
+/// counts against certainty. Yields the lanes of which anything is certain at all.
 #[inline(always)]
 fn walk_lanes<T: Away, const L: usize>(
     rows: &[Row<T, L>],
     factors: &[f64],
-    hurry: bool,
     mut tell: impl FnMut(&Step<L>),
 ) -> [bool; L] {
     let size = rows.len();
     let reference = &rows[size / 2];
-    let near = if hurry { whole_sums(rows) } else { None };
-    let (mut sum, mut squares) = match near {
-        Some(sums) => sums,
-        None => sums(rows, |value, lane| value.away(reference[lane])),
-    };
+    let (mut sum, mut squares) = sums(rows, |value, lane| value.away(reference[lane]));
     // Bounds of what n additions put off, by Cauchy's inequality: of m times a distance, and of m
     // times the sum of squares.
     let rounding = size as f32 * 4e-7;
@@ -327,7 +291,7 @@ fn alike<T: Away, const L: usize>(rows: &[Row<T, L>]) -> [bool; L] {
 #[inline(always)]
 pub(super) fn settled<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f64]) -> [bool; L] {
     let mut stay = [u32::MAX; L];
-    let in_range = walk_lanes(rows, factors, true, |step| {
+    let in_range = walk_lanes(rows, factors, |step| {
         for (stay, within) in stay.iter_mut().zip(&step.within) {
             *stay &= within;
         }
@@ -346,7 +310,7 @@ pub(super) fn ranges<T: Away, const L: usize>(rows: &[Row<T, L>], factors: &[f64
     // How many were taken out below and above; and when the last outlier was.
     let (mut below, mut above) = ([0; L], [0; L]);
     let (mut start, mut end) = ([0; L], [0; L]);
-    let in_range = walk_lanes(rows, factors, false, |step| {
+    let in_range = walk_lanes(rows, factors, |step| {
         for lane in 0..L {
             sure[lane] &= step.within[lane] | step.beyond[lane];
             above[lane] += step.from_above[lane] & 1;

@@ -9,18 +9,14 @@ use crate::facts::{Combining, InputCount};
 use super::Combined;
 use super::chunk::{self, Chunk};
 use super::form::{Basic, MOST_EXPOSURES};
-use super::lanes::{Lane, means};
+use super::lanes::{LANES, Lane, chunks, means};
 use super::network::Network;
 use super::scalar::{self, Pixel};
 use super::simd::{Kernel, Level};
 use super::stored::Stored;
 
 mod clip;
-mod near;
 mod sums;
-
-/// Pixels that go through side by side.
-const LANES: usize = 128;
 
 type Row<T = i16> = chunk::Row<T, LANES>;
 
@@ -73,13 +69,6 @@ impl Kernel for Stretch<'_> {
 }
 
 impl Stretch<'_> {
-    fn chunks(&self) -> impl Iterator<Item = (usize, usize)> + use<> {
-        let length = self.out.len();
-        (0..length)
-            .step_by(LANES)
-            .map(move |first| (first, LANES.min(length - first)))
-    }
-
     /// Leaves a pixel to the specification.
     fn set_apart(&mut self, at: usize) {
         self.out[at] = self.pixel.combine(
@@ -110,7 +99,7 @@ impl Stretch<'_> {
         let limit = i16::limit(self.saturation);
         let count = self.exposures.len();
         let mut lanes = Chunk::<i16, LANES>::new(count);
-        for (first, width) in self.chunks() {
+        for (first, width) in chunks(self.out.len()) {
             lanes.gather(self.exposures, first, width);
             let means = means(&lanes.totals(), count);
             self.out[first..first + width].copy_from_slice(&means[..width]);
@@ -128,9 +117,9 @@ impl Stretch<'_> {
         let (below, above) = ((count - 1) / 2, count / 2);
         let network = Network::only(count, &[below, above]);
         let mut lanes = Chunk::<i16, LANES>::new(count);
-        for (first, width) in self.chunks() {
+        for (first, width) in chunks(self.out.len()) {
             lanes.gather_blocks(self.exposures, first, width);
-            let most = lanes.most();
+            let (_, most) = lanes.extremes_of_blocks();
             lanes.merge(&network);
             let sorted = lanes.sorted();
             let (below, above) = (&sorted[below], &sorted[above]);

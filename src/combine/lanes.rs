@@ -14,6 +14,7 @@ use super::Combined;
 use super::away::Away;
 use super::chunk::{self, Chunk, PART};
 use super::form::MOST_EXPOSURES;
+use super::glance::{Eye, Glance};
 use super::network::Network;
 use super::ranked::{Ranges, Ranked};
 use super::scalar::{self, Pixel, Raw, Sample, float_sums_of_rows, unsigned_zero};
@@ -22,10 +23,17 @@ use super::stored::{Stored, sample, stored};
 use super::strays::{self, Picked};
 
 /// Pixels that go through side by side.
-const LANES: usize = 128;
+pub(super) const LANES: usize = 128;
 
 type Row<T> = chunk::Row<T, LANES>;
 type Strays<T> = strays::Strays<T, LANES>;
+type Flags = strays::Flags<LANES>;
+
+/// First pixel and width of each chunk of so many pixels.
+pub(super) fn chunks(length: usize) -> impl Iterator<Item = (usize, usize)> {
+    let firsts = (0..length).step_by(LANES);
+    firsts.map(move |first| (first, LANES.min(length - first)))
+}
 
 /// A sample as it goes through the network.
 pub(super) trait Lane: Away + PartialOrd + Default {
@@ -50,6 +58,15 @@ pub(super) trait Lane: Away + PartialOrd + Default {
     fn means<const L: usize>(rows: &[chunk::Row<Self, L>]) -> [f32; L];
     /// Means of what each sorted lane keeps; anything for lanes that keep nothing.
     fn means_of<const L: usize>(rows: &[chunk::Row<Self, L>], kept: &Ranges<L>) -> [f32; L];
+
+    /// What looks at chunks without sorting them, where anything does.
+    fn eye<'a>(
+        _ranked: &mut Ranked,
+        _exposures: &'a [&'a [Self::Raw]],
+        _limit: Self::Limit,
+    ) -> Option<Eye<'a>> {
+        None
+    }
 }
 
 /// 16-bit samples less 32,768, as FITS has them: every x86-64 has a vector minimum of signed 16-bit numbers.
@@ -122,6 +139,10 @@ impl Lane for i16 {
             means[lane] = (f64::from(totals[lane]) / count) as f32;
         }
         means
+    }
+
+    fn eye<'a>(ranked: &mut Ranked, exposures: &'a [&'a [Stored]], limit: i32) -> Option<Eye<'a>> {
+        Eye::new(ranked, exposures, limit)
     }
 }
 
@@ -276,43 +297,65 @@ impl<T: Lane> Kernel for Stretch<'_, T> {
     #[inline(always)]
     fn run(mut self) -> Combined {
         let size = self.exposures.len();
+        match self.ranked.fixed(size) {
+            Some(range) => self.keep(&range),
+            None => self.judge(),
+        }
+        self.seen
+    }
+}
+
+impl<T: Lane> Stretch<'_, T> {
+    /// Keeps the same range of all pixels.
+    #[inline(always)]
+    fn keep(&mut self, range: &Range<usize>) {
+        let size = self.exposures.len();
         let network = Network::whole(size);
         let limit = T::limit(self.saturation);
-        let fixed = self.ranked.fixed(size);
         let mut lanes = Chunk::<T, LANES>::new(size);
-        let mut strays = Strays::<T>::new(size);
-        let length = self.out.len();
-        for first in (0..length).step_by(LANES) {
-            let width = LANES.min(length - first);
+        for (first, width) in chunks(self.out.len()) {
             lanes.gather_sorted(self.exposures, first, width, &network);
             let rows = lanes.sorted();
             let apart = T::spoiled(rows, limit).map(u8::from);
-            let means = match &fixed {
-                Some(range) => T::means(&rows[range.clone()]),
-                None => T::means(rows),
-            };
-            for (value, mean) in self.out[first..first + width].iter_mut().zip(means) {
-                *value = unsigned_zero(mean);
-            }
-            for &lane in Picked::of(&apart, width).lanes() {
-                self.set_apart(first + usize::from(lane));
-            }
-            if let Some(range) = &fixed {
-                if range.len() < size {
-                    let mut edges = Edges::everything();
-                    for lane in (0..width).filter(|&lane| apart[lane] == 0) {
-                        edges.set(rows, lane, range);
-                    }
-                    lanes.gather(self.exposures, first, width);
-                    edges.charge(lanes.raw(), width, self.rejected);
+            self.give(first, width, &T::means(&rows[range.clone()]), &apart);
+            if range.len() < size {
+                let mut edges = Edges::everything();
+                for lane in (0..width).filter(|&lane| apart[lane] == 0) {
+                    edges.set(rows, lane, range);
                 }
-                continue;
+                lanes.gather(self.exposures, first, width);
+                edges.charge(lanes.raw(), width, self.rejected);
             }
-            let mut loses = self.ranked.settled(rows).map(|settled| u8::from(!settled));
+        }
+    }
+
+    /// Keeps what the method keeps of each pixel.
+    #[inline(always)]
+    fn judge(&mut self) {
+        let size = self.exposures.len();
+        let network = Network::whole(size);
+        let limit = T::limit(self.saturation);
+        let mut eye = T::eye(&mut self.ranked, self.exposures, limit);
+        let mut glance = Glance::new();
+        let mut lanes = Chunk::<T, LANES>::new(size);
+        let mut strays = Strays::<T>::new(size);
+        for (first, width) in chunks(self.out.len()) {
+            let told = match &mut eye {
+                Some(eye) if width == LANES => eye.look(first, &mut glance),
+                _ => false,
+            };
+            if !told {
+                lanes.gather_sorted(self.exposures, first, width, &network);
+                let rows = lanes.sorted();
+                glance.means = T::means(rows);
+                glance.apart = T::spoiled(rows, limit).map(u8::from);
+                glance.loses = self.ranked.settled(rows).map(|settled| u8::from(!settled));
+            }
+            self.give(first, width, &glance.means, &glance.apart);
             for lane in 0..LANES {
-                loses[lane] &= !apart[lane];
+                glance.loses[lane] &= !glance.apart[lane];
             }
-            let losing = Picked::of(&loses, width);
+            let losing = Picked::of(&glance.loses, width);
             let mut left = losing.lanes();
             while !left.is_empty() {
                 left = strays.take(self.exposures, first, left);
@@ -322,11 +365,19 @@ impl<T: Lane> Kernel for Stretch<'_, T> {
             }
         }
         self.settle(&mut strays, &network);
-        self.seen
     }
-}
 
-impl<T: Lane> Stretch<'_, T> {
+    /// Gives a chunk of pixels these means, and leaves those that are `apart` to the specification.
+    #[inline(always)]
+    fn give(&mut self, first: usize, width: usize, means: &[f32; LANES], apart: &Flags) {
+        for (value, &mean) in self.out[first..first + width].iter_mut().zip(means) {
+            *value = unsigned_zero(mean);
+        }
+        for &lane in Picked::of(apart, width).lanes() {
+            self.set_apart(first + usize::from(lane));
+        }
+    }
+
     /// Leaves a pixel to the specification.
     fn set_apart(&mut self, at: usize) {
         let (seen, rejected) = (&mut self.seen, &mut *self.rejected);
@@ -341,10 +392,15 @@ impl<T: Lane> Stretch<'_, T> {
         if strays.held == 0 {
             return;
         }
-        strays.lanes.sort(network);
+        strays.sort(network);
         let rows = strays.lanes.sorted();
+        // A glance does not tell this of all.
+        let apart = T::spoiled(rows, T::limit(self.saturation));
         let mut kept = self.ranked.ranges(rows);
-        let unsure = kept.sure.map(|sure| u8::from(!sure));
+        let mut unsure = [0; LANES];
+        for lane in 0..LANES {
+            unsure[lane] = u8::from(!(kept.sure[lane] | apart[lane]));
+        }
         for &lane in Picked::of(&unsure, strays.held).lanes() {
             let lane = usize::from(lane);
             self.column.clear();
@@ -356,7 +412,7 @@ impl<T: Lane> Stretch<'_, T> {
         let pixels = strays.pixels.iter().zip(means).take(strays.held);
         for (lane, (&at, mean)) in pixels.enumerate() {
             let range = kept.of(lane);
-            if range.is_empty() {
+            if apart[lane] || range.is_empty() {
                 self.set_apart(at);
                 continue;
             }

@@ -3,6 +3,7 @@
 
 use super::chunk::Chunk;
 use super::lanes::Lane;
+use super::network::Network;
 
 /// Exactly one for each lane of which something is so, else zero.
 pub(super) type Flags<const LANES: usize> = [u8; LANES];
@@ -44,8 +45,10 @@ impl<const LANES: usize> Picked<LANES> {
 }
 
 /// Such pixels, a lane each.
-pub(super) struct Strays<T, const LANES: usize> {
+pub(super) struct Strays<T: Lane, const LANES: usize> {
     pub lanes: Chunk<T, LANES>,
+    /// Their samples as they are handed in: what picks them apart does nothing else, since it does it one by one.
+    samples: Vec<[T::Raw; LANES]>,
     /// Which pixels they are.
     pub pixels: [usize; LANES],
     pub held: usize,
@@ -55,6 +58,7 @@ impl<T: Lane, const LANES: usize> Strays<T, LANES> {
     pub(super) fn new(count: usize) -> Self {
         Self {
             lanes: Chunk::new(count),
+            samples: vec![[T::BEYOND; LANES]; count],
             pixels: [0; LANES],
             held: 0,
         }
@@ -71,10 +75,14 @@ impl<T: Lane, const LANES: usize> Strays<T, LANES> {
     ) -> &'a [u8] {
         let room = LANES - self.held;
         let (taken, left) = lanes.split_at(room.min(lanes.len()));
-        for (mine, exposure) in self.lanes.raw_mut().iter_mut().zip(exposures) {
+        for (mine, exposure) in self.samples.iter_mut().zip(exposures) {
+            let mine = mine[self.held..].iter_mut().zip(taken);
             let samples = &exposure[first..];
-            for (mine, &lane) in mine[self.held..].iter_mut().zip(taken) {
-                *mine = T::of(samples[usize::from(lane)]);
+            if let Some(samples) = samples.first_chunk::<LANES>() {
+                // No lane lies beyond the last: the compiler sees that none does.
+                mine.for_each(|(mine, &lane)| *mine = samples[usize::from(lane) % LANES]);
+            } else {
+                mine.for_each(|(mine, &lane)| *mine = samples[usize::from(lane)]);
             }
         }
         for (pixel, &lane) in self.pixels[self.held..].iter_mut().zip(taken) {
@@ -82,6 +90,17 @@ impl<T: Lane, const LANES: usize> Strays<T, LANES> {
         }
         self.held += taken.len();
         left
+    }
+
+    /// Lays them out and sorts each.
+    #[inline(always)]
+    pub(super) fn sort(&mut self, network: &Network) {
+        for (row, samples) in self.lanes.raw_mut().iter_mut().zip(&self.samples) {
+            for lane in 0..LANES {
+                row[lane] = T::of(samples[lane]);
+            }
+        }
+        self.lanes.sort(network);
     }
 
     pub(super) fn is_full(&self) -> bool {

@@ -202,7 +202,7 @@ fn the_ends_of_what_is_near_yield_the_bits_of_the_specification() {
     };
     let row = |row| (0..128).map(|lane| ends(row, lane)).collect();
     let data: Vec<Vec<u16>> = (0..MOST_EXPOSURES as u32).map(row).collect();
-    as_specified(&data, &[clip(false), clip(true)], &[65535.0]);
+    as_specified(&data, &looking_methods(), &[65535.0]);
 }
 
 /// Distances from the first two exposures, which are the same, at the ends of what 16 bits hold.
@@ -222,7 +222,7 @@ fn the_ends_of_a_distance_yield_the_bits_of_the_specification() {
                 let sample = |row, lane| value(row, lane).clamp(0, 65_535) as u16;
                 let row = |row| (0..256).map(|lane| sample(row, lane)).collect();
                 let data: Vec<Vec<u16>> = (0..count).map(row).collect();
-                as_specified(&data, &[clip(false), clip(true)], &[65_535.0, 1e9]);
+                as_specified(&data, &looking_methods(), &[65_535.0, 1e9]);
             }
         }
     }
@@ -247,8 +247,52 @@ fn chunks_unlike_the_ones_before_yield_the_bits_of_the_specification() {
         let data: Vec<Vec<u16>> = (0..count)
             .map(|_| (0..width).map(&mut sample).collect())
             .collect();
-        as_specified(&data, &[clip(false), clip(true)], &[65_535.0]);
+        as_specified(&data, &looking_methods(), &[65_535.0]);
     }
+}
+
+/// Samples that are no normal noise: levels far apart, a long tail to one side, few steps, outliers that hide each
+/// other. What is told of such lanes without sorting them must hold as well.
+#[test]
+fn samples_of_any_shape_yield_the_bits_of_the_specification() {
+    let mut dice = Dice(23);
+    for count in (4..=13).chain([20, 25, 40, 60, 101, 260]) {
+        let shapes: Vec<u64> = (0..384).map(|_| dice.next()).collect();
+        let mut row = |row: usize| -> Vec<u16> {
+            let sample = |&shape: &u64| {
+                let (width, few) = (
+                    2.0 + (shape >> 8 & 31) as f64,
+                    1 + (shape >> 16 & 7) as usize,
+                );
+                let away = match shape % 6 {
+                    0 if row < few => 2.5 * width,
+                    1 if row < few => (2.0 + 0.5 * dice.uniform()) * width,
+                    2 if row < few => (3.0 + row as f64) * width * (row as f64 % 2.0 - 0.5),
+                    3 => -width * dice.uniform().ln(),
+                    4 => width * (3.0 * dice.uniform()).floor(),
+                    5 => 2.0 * width * (dice.uniform() - 0.5),
+                    _ => width * dice.normal(),
+                };
+                (1000.0 + away).round().clamp(0.0, 65_535.0) as u16
+            };
+            shapes.iter().map(sample).collect()
+        };
+        let data: Vec<Vec<u16>> = (0..count).map(&mut row).collect();
+        as_specified(&data, &all_methods(), &[65_535.0]);
+        let esd = |alpha, max_outliers| Combining::GeneralizedEsd {
+            alpha,
+            max_outliers,
+        };
+        let tests = [1, 2, 3, 4, 10].map(|most| [esd(0.05, most), esd(0.9, most), esd(1e-9, most)]);
+        as_specified(&data, tests.as_flattened(), &[65_535.0]);
+    }
+}
+
+/// Methods that look at a chunk before they sort it.
+fn looking_methods() -> Vec<Combining> {
+    let mut methods = vec![clip(false), clip(true)];
+    methods.extend(ranked_methods().into_iter().take(7));
+    methods
 }
 
 fn clip(median_centre: bool) -> Combining {

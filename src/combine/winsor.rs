@@ -16,12 +16,20 @@
 //! Many pixels side by side are bracketed in `f32` instead: the scheme certainly does not end above the one and
 //! below the other of two standard deviations, and mostly no sample lies between the bounds of both.
 
+#![allow(
+    clippy::needless_range_loop,
+    reason = "lanes go in lockstep through several arrays"
+)]
+
 use super::away::{Away, sums};
 use super::chunk::Row;
+use super::lanes::LANES;
+use super::near::{Chunks, NEAR, means_from, pulled, whole_below};
 use super::network::Ordered;
 use super::ranked::Ranges;
 use super::scalar::middle;
 use super::small::Summed;
+use super::strays::Flags;
 
 /// 1 / standard deviation of a unit normal distribution winsorized at 1.5:
 /// 1 / sqrt(2 (Phi(1.5) - 1/2 - 1.5 phi(1.5)) + 2 * 1.5^2 Phi(-1.5)).
@@ -111,15 +119,17 @@ struct Outer<const L: usize> {
     next: [f32; L],
 }
 
-/// Sorted lanes, and what they are counted from.
+/// What the samples of several lanes are counted from.
 struct Centres<'a, T, const L: usize> {
-    rows: &'a [Row<T, L>],
+    /// Samples of each lane.
+    size: usize,
     /// The upper of the middle two samples, and how far above it the median lies.
     reference: &'a Row<T, L>,
     median: [f32; L],
 }
 
 impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
+    /// Those of rows of which the middle two are in their places.
     #[inline(always)]
     fn of(rows: &'a [Row<T, L>]) -> Self {
         let (below, reference) = (&rows[(rows.len() - 1) / 2], &rows[rows.len() / 2]);
@@ -128,7 +138,7 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
             median[lane] = below[lane].away(reference[lane]) / 2.0;
         }
         Self {
-            rows,
+            size: rows.len(),
             reference,
             median,
         }
@@ -141,49 +151,32 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
         value.away(self.reference[lane]) - self.median[lane]
     }
 
+    /// How far the smallest samples lie below the median, and the largest ones above it.
+    #[inline(always)]
+    fn ends(&self, least: &Row<T, L>, most: &Row<T, L>) -> Ends<L> {
+        let mut ends = Ends {
+            down: [0.0; L],
+            up: [0.0; L],
+        };
+        for lane in 0..L {
+            ends.down[lane] = -self.away(least[lane], lane);
+            ends.up[lane] = self.away(most[lane], lane);
+        }
+        ends
+    }
+
     /// Bound on what n additions put off: n^2 times the variance, relative to n times the sum of squares. Of
     /// fewer than five samples the margins cover the rest.
     fn doubt(&self) -> f32 {
-        self.rows.len() as f32 * 4e-7
+        self.size as f32 * 4e-7
     }
 
-    /// The least standard deviations that leave samples so far below and above the median where they are.
+    /// Lanes of which it is certain that samples as far out as their ends stay: that the scheme comes to rest at
+    /// `least` standard deviations, s, or above. Where pulling in at 1.5 s yields s or more it never falls below
+    /// s. `variance` is n^2 times that of what results, or less.
     #[inline(always)]
-    fn least(&self, down: &[f32; L], up: &[f32; L], low: f64, high: f64) -> [f32; L] {
-        let (per_low, per_high) = ((1.0 / low) as f32, (1.0 / high) as f32);
-        let mut least = [0.0; L];
-        for lane in 0..L {
-            least[lane] = (down[lane] * per_low).greater(up[lane] * per_high) * (1.0 + MARGIN);
-        }
-        least
-    }
-
-    /// Lanes of which it is certain that samples so far below and above the median stay: that the scheme ends
-    /// at the least standard deviation that leaves them, s, or above it. Where pulling in at 1.5 s yields s or
-    /// more it never falls below s. In a `hurry` a few are missed that come near it.
-    #[inline(always)]
-    fn stays(
-        &self,
-        down: &[f32; L],
-        up: &[f32; L],
-        (low, high): (f64, f64),
-        hurry: bool,
-    ) -> [bool; L] {
-        let count = self.rows.len() as f32;
-        let least = self.least(down, up, low, high);
-        let mut pull = [0.0; L];
-        for lane in 0..L {
-            pull[lane] = least[lane] * PULL as f32;
-        }
-        let near = if hurry {
-            self.near_variance(&pull)
-        } else {
-            None
-        };
-        let variance = match near {
-            Some(variance) => variance,
-            None => self.pulled_variance(&pull),
-        };
+    fn stays(&self, ends: &Ends<L>, least: &[f32; L], variance: &[f32; L]) -> [bool; L] {
+        let count = self.size as f32;
         let factor = (WINSOR_TO_SD * WINSOR_TO_SD) as f32;
         let mut stays = [false; L];
         for lane in 0..L {
@@ -191,18 +184,26 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
             // Out of the range of `f32` nothing is certain.
             let bound = factor * variance[lane];
             let sure = (bound < f32::INFINITY) & (wanted > 1e-12);
-            let at_median = (down[lane] == 0.0) & (up[lane] == 0.0);
+            let at_median = (ends.down[lane] == 0.0) & (ends.up[lane] == 0.0);
             stays[lane] = at_median | (sure & (bound >= wanted * wanted));
         }
         stays
     }
 
+    /// The same of sorted rows.
+    #[inline(always)]
+    fn stays_of(&self, rows: &[Row<T, L>], ends: &Ends<L>, low: f64, high: f64) -> [bool; L] {
+        let least = ends.least(low, high);
+        let pull = least.map(|sd| sd * PULL as f32);
+        self.stays(ends, &least, &self.pulled_variance(rows, &pull))
+    }
+
     /// n^2 times the variance of each lane, or less, once samples farther than `pull` from the median are
     /// pulled in to there.
     #[inline(always)]
-    fn pulled_variance(&self, pull: &[f32; L]) -> [f32; L] {
-        let count = self.rows.len() as f32;
-        let (sum, squares) = sums(self.rows, |value, lane| {
+    fn pulled_variance(&self, rows: &[Row<T, L>], pull: &[f32; L]) -> [f32; L] {
+        let count = self.size as f32;
+        let (sum, squares) = sums(rows, |value, lane| {
             let away = self.away(value, lane);
             away.greater(-pull[lane]).lesser(pull[lane])
         });
@@ -214,34 +215,13 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
         variance
     }
 
-    /// The same where samples are near each other, and a little less: pulling in further narrows them.
-    #[inline(always)]
-    fn near_variance(&self, pull: &[f32; L]) -> Option<[f32; L]> {
-        let (mut down, mut up) = ([0.0; L], [0.0; L]);
-        for lane in 0..L {
-            down[lane] = pull[lane] - self.median[lane];
-            up[lane] = (pull[lane] + self.median[lane]).greater(0.0);
-        }
-        let sums = T::whole_sums(self.rows, self.reference, &down, &up)?;
-        let count = self.rows.len() as i32;
-        let mut variance = [0.0; L];
-        for lane in 0..L {
-            // Of at most 2^14 samples whose squares add up to less than 2^16.
-            let whole = count * sums.squares[lane] - sums.plain[lane] * sums.plain[lane];
-            // The reference itself may not be pulled in.
-            let holds = pull[lane] + self.median[lane] >= 0.0;
-            variance[lane] = if holds { whole as f32 } else { 0.0 };
-        }
-        Some(variance)
-    }
-
     /// Standard deviations that the scheme does not end above: roots, as in [`winsorized_sd`], of
     /// equations whose coefficients err to the side that makes them larger.
     #[inline(always)]
-    fn ends_below(&self) -> [f32; L] {
-        let count = self.rows.len() as f32;
+    fn ends_below(&self, rows: &[Row<T, L>]) -> [f32; L] {
+        let count = self.size as f32;
         let doubt = self.doubt();
-        let (sum, squares) = sums(self.rows, |value, lane| self.away(value, lane));
+        let (sum, squares) = sums(rows, |value, lane| self.away(value, lane));
         let mut ends = [f32::INFINITY; L];
         for lane in 0..L {
             let whole = count * squares[lane];
@@ -255,27 +235,27 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
             };
         }
         for _ in 0..ROOTS {
-            self.lower(&mut ends);
+            self.lower(rows, &mut ends);
         }
         ends
     }
 
     /// One root further down.
     #[inline(always)]
-    fn lower(&self, ends: &mut [f32; L]) {
-        let count = self.rows.len() as f32;
+    fn lower(&self, rows: &[Row<T, L>], ends: &mut [f32; L]) {
+        let count = self.size as f32;
         let doubt = self.doubt();
         let mut pull = [0.0; L];
         for lane in 0..L {
             pull[lane] = ends[lane] * PULL as f32;
         }
         let is_pulled = |away: f32, lane: usize| (away < -pull[lane]) | (away > pull[lane]);
-        let (sum, squares) = sums(self.rows, |value, lane| {
+        let (sum, squares) = sums(rows, |value, lane| {
             let away = self.away(value, lane);
             if is_pulled(away, lane) { 0.0 } else { away }
         });
-        let below = self.outer(self.rows.iter(), |away, lane| away < -pull[lane]);
-        let above = self.outer(self.rows.iter().rev(), |away, lane| away > pull[lane]);
+        let below = self.outer(rows.iter(), |away, lane| away < -pull[lane]);
+        let above = self.outer(rows.iter().rev(), |away, lane| away > pull[lane]);
         let square = PULL as f32 * PULL as f32;
         let most = (count / WINSOR_TO_SD as f32).powi(2);
         for lane in 0..L {
@@ -338,8 +318,28 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
     }
 }
 
+/// How far the outermost samples of each lane lie below and above the median.
+struct Ends<const L: usize> {
+    down: [f32; L],
+    up: [f32; L],
+}
+
+impl<const L: usize> Ends<L> {
+    /// The least standard deviations that leave them where they are.
+    #[inline(always)]
+    fn least(&self, low: f64, high: f64) -> [f32; L] {
+        let (per_low, per_high) = ((1.0 / low) as f32, (1.0 / high) as f32);
+        let mut least = [0.0; L];
+        for lane in 0..L {
+            let (down, up) = (self.down[lane] * per_low, self.up[lane] * per_high);
+            least[lane] = down.greater(up) * (1.0 + MARGIN);
+        }
+        least
+    }
+}
+
 /// Lanes of sorted rows of which it is certain that [`kept`] drops nothing: with s the least standard deviation
-/// that drops nothing the scheme ends at s or above it.
+/// that drops nothing the scheme comes to rest at s or above it.
 #[inline(always)]
 pub(super) fn settled<T: Away, const L: usize>(
     rows: &[Row<T, L>],
@@ -347,13 +347,51 @@ pub(super) fn settled<T: Away, const L: usize>(
     high: f64,
 ) -> [bool; L] {
     let centres = Centres::of(rows);
-    let (first, last) = (&rows[0], &rows[rows.len() - 1]);
-    let (mut down, mut up) = ([0.0; L], [0.0; L]);
-    for lane in 0..L {
-        down[lane] = -centres.away(first[lane], lane);
-        up[lane] = centres.away(last[lane], lane);
+    let ends = centres.ends(&rows[0], &rows[rows.len() - 1]);
+    centres.stays_of(rows, &ends, low, high)
+}
+
+/// Means of all samples, and one for lanes that may lose something, else zero: as [`settled`] tells without
+/// sorting, by one more look at the samples of a chunk by its number. Of `rows` the middle two are in their
+/// places; `least` and `most` are the extremes.
+#[inline(always)]
+pub(super) fn may_lose(
+    exposures: &Chunks,
+    chunk: usize,
+    rows: &[Row<i16, LANES>],
+    (least, most): (&Row<i16, LANES>, &Row<i16, LANES>),
+    (low, high): (f64, f64),
+) -> ([f32; LANES], Flags<LANES>) {
+    let centres = Centres::of(rows);
+    let reference = centres.reference;
+    let ends = centres.ends(least, most);
+    let sd = ends.least(low, high);
+    let mut is_near = [false; LANES];
+    let [mut lowest, mut highest] = [Row([0; LANES]); 2];
+    for lane in 0..LANES {
+        let down = reference[lane].saturating_sub(least[lane]);
+        let up = most[lane].saturating_sub(reference[lane]);
+        is_near[lane] = down.greater(up) <= NEAR;
+        let (pull, median) = (sd[lane] * PULL as f32, centres.median[lane]);
+        // Pulled in further they would be narrower.
+        let down = -whole_below(pull - median, 1.0);
+        let up = whole_below(pull + median, 1.0);
+        lowest[lane] = if is_near[lane] { down } else { 0 };
+        highest[lane] = if is_near[lane] { up } else { 0 };
     }
-    centres.stays(&down, &up, (low, high), true)
+    let sums = pulled(exposures, chunk, reference, &lowest, &highest);
+    let count = rows.len() as f32;
+    let mut variance = [0.0; LANES];
+    for lane in 0..LANES {
+        let (sum, squares) = (sums.plain[lane] as f32, sums.squares[lane] as f32);
+        variance[lane] = count * squares * (1.0 - MARGIN) - sum * sum;
+    }
+    let settled = centres.stays(&ends, &sd, &variance);
+    let mut may_lose = [0; LANES];
+    for lane in 0..LANES {
+        may_lose[lane] = u8::from(!(settled[lane] & is_near[lane]));
+    }
+    (means_from(reference, &sums.all, rows.len()), may_lose)
 }
 
 /// What [`kept`] keeps of sorted lanes, as far as that is certain: what goes where the scheme ends no higher than
@@ -365,7 +403,7 @@ pub(super) fn ranges<T: Away, const L: usize>(
     high: f64,
 ) -> Ranges<L> {
     let centres = Centres::of(rows);
-    let most = centres.ends_below();
+    let most = centres.ends_below(rows);
     let (mut lowest, mut highest) = ([0.0; L], [0.0; L]);
     for lane in 0..L {
         lowest[lane] = -(low as f32) * most[lane] * (1.0 + MARGIN);
@@ -373,8 +411,11 @@ pub(super) fn ranges<T: Away, const L: usize>(
     }
     let below = centres.outer(rows.iter(), |away, lane| away < lowest[lane]);
     let above = centres.outer(rows.iter().rev(), |away, lane| away > highest[lane]);
-    let down = below.next.map(|away| -away);
-    let stays = centres.stays(&down, &above.next, (low, high), false);
+    let ends = Ends {
+        down: below.next.map(|away| -away),
+        up: above.next,
+    };
+    let stays = centres.stays_of(rows, &ends, low, high);
     let mut ranges = Ranges::unknown();
     for (lane, sure) in stays.into_iter().enumerate() {
         let (start, end) = (below.count[lane], above.count[lane]);

@@ -11,15 +11,14 @@
 
 use std::ops::Range;
 
-use super::near::{Near, Pace};
 use super::sums::{Sums, sums};
 use super::{LANES, Row, Stretch};
 use crate::combine::chunk::{self, Chunk};
 use crate::combine::form::Limits;
-use crate::combine::lanes::{Lane, means};
+use crate::combine::lanes::{Lane, chunks, means};
+use crate::combine::near::{Chunks, Near, Pace, chunks_of, means_from, whole_below};
 use crate::combine::network::Network;
 use crate::combine::scalar::integer_bounds;
-use crate::combine::stored::Stored;
 use crate::combine::strays::{self, Picked};
 use crate::facts::InputCount;
 
@@ -31,17 +30,22 @@ impl Stretch<'_> {
         let limit = i16::limit(self.saturation);
         let whole = Network::whole(count);
         let ranks = Network::of(count, &[0, last / 2, count / 2, last]);
+        let whole_chunks = chunks_of(self.exposures);
         let mut pace = Pace::new();
         let mut lanes = Chunk::new(count);
         let mut tally = Tally::new(count);
         let mut strays = Strays::new(count);
-        for (first, width) in self.chunks() {
+        for (first, width) in chunks(self.out.len()) {
             let near = match width {
-                LANES if limits.iterations > 0 => pace.look(self.exposures, first),
+                LANES if limits.iterations > 0 && pace.looks() => {
+                    let near = pace.look::<false>(&whole_chunks, first / LANES);
+                    pace.tell(near.is_some());
+                    near
+                }
                 _ => None,
             };
             let (means, mut loses, apart) = if let Some(near) = near {
-                let (means, loses) = first_look(limits, self.exposures, first, &near);
+                let (means, loses) = first_look(limits, &whole_chunks, first / LANES, &near);
                 (means, loses, near.above(limit))
             } else {
                 // All samples of each lane, in whatever order.
@@ -87,16 +91,21 @@ impl Stretch<'_> {
         if strays.held == 0 {
             return;
         }
-        strays.lanes.sort(whole);
+        strays.sort(whole);
         let sorted = strays.lanes.sorted();
         let (least, most) = (&sorted[0], &sorted[sorted.len() - 1]);
         let mut free = [1; LANES];
         free[..strays.held].fill(0);
         let sums = sums(strays.lanes.raw(), least, widest(least, most, &free));
         let mut kept = Kept::everything();
+        let limit = i16::limit(self.saturation);
         for lane in 0..strays.held {
             let at = strays.pixels[lane];
-            self.lane(sorted, lane, at, limits, &sums, &mut kept);
+            if i32::from(most[lane]) > limit {
+                self.set_apart(at);
+            } else {
+                self.lane(sorted, lane, at, limits, &sums, &mut kept);
+            }
         }
         tally.add(strays.lanes.raw(), &kept);
         strays.held = 0;
@@ -212,20 +221,17 @@ fn widest(least: &Row, most: &Row, apart: &Flags) -> u16 {
 #[inline(always)]
 fn first_look(
     limits: &Limits,
-    exposures: &[&[Stored]],
-    first: usize,
+    exposures: &Chunks,
+    chunk: usize,
     near: &Near,
 ) -> ([f32; LANES], Flags) {
     let size = exposures.len();
     let count = size as f32;
-    let mut totals = [0; LANES];
     let mut variance = [0.0; LANES];
     // What is rounded here and below puts a side off by less than the margin in it: each number by 2^-24 of
     // itself, and the square of a sum is never more than the count times the sum of squares.
     const MARGIN: f64 = 1e-6;
     for lane in 0..LANES {
-        let whole = u32::from(near.reference[lane].value()) * size as u32;
-        totals[lane] = whole.wrapping_add_signed(near.plain[lane]);
         let sum = near.plain[lane] as f32;
         let whole = count * (near.squares[lane] as i32 as f32);
         variance[lane] = whole * (1.0 - MARGIN as f32) - sum * sum;
@@ -242,7 +248,7 @@ fn first_look(
             highest[lane] = whole_below(f32::from(near.least[lane]) + down, down);
             lowest[lane] = -whole_below(up - f32::from(near.most[lane]), up);
         }
-        near.middle_outside(exposures, first, &lowest, &highest)
+        near.middle_outside(exposures, chunk, &lowest, &highest)
     } else {
         // The centre and both ends, counted from the reference, times the count: whole numbers below 2^24.
         let mut room = [0.0; LANES];
@@ -261,27 +267,13 @@ fn first_look(
     for lane in 0..LANES {
         loses[lane] |= near.is_far[lane];
     }
-    (means(&totals, size), loses)
+    (means_from(&near.reference, &near.plain, size), loses)
 }
 
 /// The root of a number, of none below zero.
 #[inline(always)]
 fn root(square: f32) -> f32 {
     if square > 0.0 { square } else { 0.0 }.sqrt()
-}
-
-/// A whole number that is no greater than this one, nearly always the largest; beyond 512, which no near sample
-/// reaches, one of those. The number is exact where there is no `room` in it, and else off by far less than a
-/// thousandth.
-#[inline(always)]
-fn whole_below(number: f32, room: f32) -> i16 {
-    const END: f32 = 512.0;
-    let number = if number < END { number } else { END };
-    let number = if number > -END { number } else { -END };
-    // From here on neighbours are one apart, and the last bits count them.
-    const ONES: f32 = 12_582_912.0;
-    let off = if room > 0.0 { 0.501 } else { 0.25 };
-    (number - off + ONES).to_bits() as i16
 }
 
 /// Mean of all samples of each lane, and the lanes that lose something in the first round, or for which
