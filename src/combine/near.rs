@@ -273,17 +273,20 @@ impl Near {
 
 /// Sums of a chunk's samples, counted from a reference.
 pub(super) struct Pulled {
-    /// Of all as they are.
-    pub all: [i32; LANES],
     /// Of all once those beyond either end are pulled in to there, and of their squares.
     pub plain: [i32; LANES],
     pub squares: [i32; LANES],
+    /// Of all as they are, and how many lie below and above the ends; where that was asked for.
+    pub all: [i32; LANES],
+    pub below: [u32; LANES],
+    pub above: [u32; LANES],
 }
 
-/// Sums of a chunk by its number with samples below `low` and above `high` pulled in, both counted from
-/// the reference. They mean something for lanes no sample of which lies farther from there than [`NEAR`].
+/// Sums of a chunk by its number with samples below `low` and above `high` pulled in, both counted from the
+/// reference. They mean something for lanes no sample of which lies farther from there than [`NEAR`]. What is
+/// `COUNTED` besides is had only if it is asked for.
 #[inline(always)]
-pub(super) fn pulled(
+pub(super) fn pulled<const COUNTED: bool>(
     exposures: &Chunks,
     chunk: usize,
     reference: &Row,
@@ -291,9 +294,11 @@ pub(super) fn pulled(
     high: &Row,
 ) -> Pulled {
     let mut sums = Pulled {
-        all: [0; LANES],
         plain: [0; LANES],
         squares: [0; LANES],
+        all: [0; LANES],
+        below: [0; LANES],
+        above: [0; LANES],
     };
     let mut reach = 0;
     for lane in 0..LANES {
@@ -304,22 +309,31 @@ pub(super) fn pulled(
     for place in 0..LANES / PART {
         let [reference, low, high] = [reference, low, high].map(|row| row.part(place));
         for exposures in exposures.chunks(block) {
-            let (mut all, mut plain, mut squares) = ([0i16; PART], [0i16; PART], [0u16; PART]);
+            let (mut plain, mut squares) = ([0i16; PART], [0u16; PART]);
+            let (mut all, mut below, mut above) = ([0i16; PART], [0u16; PART], [0u16; PART]);
             for exposure in exposures {
                 let samples = part(exposure, chunk, place);
                 for lane in 0..PART {
                     let away = samples[lane].saturating_sub(reference[lane]);
                     let pulled = away.greater(low[lane]).lesser(high[lane]);
-                    all[lane] = all[lane].wrapping_add(away);
                     plain[lane] = plain[lane].wrapping_add(pulled);
                     squares[lane] = squares[lane].wrapping_add(pulled.wrapping_mul(pulled) as u16);
+                    if COUNTED {
+                        all[lane] = all[lane].wrapping_add(away);
+                        below[lane] += u16::from(away < low[lane]);
+                        above[lane] += u16::from(away > high[lane]);
+                    }
                 }
             }
             for lane in 0..PART {
                 let at = place * PART + lane;
-                sums.all[at] += i32::from(all[lane]);
                 sums.plain[at] += i32::from(plain[lane]);
                 sums.squares[at] += i32::from(squares[lane]);
+                if COUNTED {
+                    sums.all[at] += i32::from(all[lane]);
+                    sums.below[at] += u32::from(below[lane]);
+                    sums.above[at] += u32::from(above[lane]);
+                }
             }
         }
     }

@@ -112,7 +112,7 @@ impl Quiet {
         };
         let size = exposures.len();
         let [low, high] = self.bounds(near, size);
-        let pulled = pulled(exposures, chunk, &near.reference, &low, &high);
+        let pulled = pulled::<false>(exposures, chunk, &near.reference, &low, &high);
         let (count, left) = (size as f32, size as f32 - 2.0);
         let mut loses = [0; LANES];
         let (mut variance, mut second) = ([0.0; LANES], [0.0; LANES]);

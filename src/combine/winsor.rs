@@ -153,16 +153,16 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
 
     /// How far the smallest samples lie below the median, and the largest ones above it.
     #[inline(always)]
-    fn ends(&self, least: &Row<T, L>, most: &Row<T, L>) -> Ends<L> {
-        let mut ends = Ends {
+    fn outermost(&self, least: &Row<T, L>, most: &Row<T, L>) -> Outermost<L> {
+        let mut outermost = Outermost {
             down: [0.0; L],
             up: [0.0; L],
         };
         for lane in 0..L {
-            ends.down[lane] = -self.away(least[lane], lane);
-            ends.up[lane] = self.away(most[lane], lane);
+            outermost.down[lane] = -self.away(least[lane], lane);
+            outermost.up[lane] = self.away(most[lane], lane);
         }
-        ends
+        outermost
     }
 
     /// Bound on what n additions put off: n^2 times the variance, relative to n times the sum of squares. Of
@@ -171,11 +171,11 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
         self.size as f32 * 4e-7
     }
 
-    /// Lanes of which it is certain that samples as far out as their ends stay: that the scheme comes to rest at
+    /// Lanes of which it is certain that samples as far out as the outermost stay: that the scheme comes to rest at
     /// `least` standard deviations, s, or above. Where pulling in at 1.5 s yields s or more it never falls below
     /// s. `variance` is n^2 times that of what results, or less.
     #[inline(always)]
-    fn stays(&self, ends: &Ends<L>, least: &[f32; L], variance: &[f32; L]) -> [bool; L] {
+    fn stays(&self, outermost: &Outermost<L>, least: &[f32; L], variance: &[f32; L]) -> [bool; L] {
         let count = self.size as f32;
         let factor = (WINSOR_TO_SD * WINSOR_TO_SD) as f32;
         let mut stays = [false; L];
@@ -184,7 +184,7 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
             // Out of the range of `f32` nothing is certain.
             let bound = factor * variance[lane];
             let sure = (bound < f32::INFINITY) & (wanted > 1e-12);
-            let at_median = (ends.down[lane] == 0.0) & (ends.up[lane] == 0.0);
+            let at_median = (outermost.down[lane] == 0.0) & (outermost.up[lane] == 0.0);
             stays[lane] = at_median | (sure & (bound >= wanted * wanted));
         }
         stays
@@ -192,10 +192,16 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
 
     /// The same of sorted rows.
     #[inline(always)]
-    fn stays_of(&self, rows: &[Row<T, L>], ends: &Ends<L>, low: f64, high: f64) -> [bool; L] {
-        let least = ends.least(low, high);
+    fn stays_of(
+        &self,
+        rows: &[Row<T, L>],
+        outermost: &Outermost<L>,
+        low: f64,
+        high: f64,
+    ) -> [bool; L] {
+        let least = outermost.least(low, high);
         let pull = least.map(|sd| sd * PULL as f32);
-        self.stays(ends, &least, &self.pulled_variance(rows, &pull))
+        self.stays(outermost, &least, &self.pulled_variance(rows, &pull))
     }
 
     /// n^2 times the variance of each lane, or less, once samples farther than `pull` from the median are
@@ -319,12 +325,12 @@ impl<'a, T: Away, const L: usize> Centres<'a, T, L> {
 }
 
 /// How far the outermost samples of each lane lie below and above the median.
-struct Ends<const L: usize> {
+struct Outermost<const L: usize> {
     down: [f32; L],
     up: [f32; L],
 }
 
-impl<const L: usize> Ends<L> {
+impl<const L: usize> Outermost<L> {
     /// The least standard deviations that leave them where they are.
     #[inline(always)]
     fn least(&self, low: f64, high: f64) -> [f32; L] {
@@ -347,8 +353,8 @@ pub(super) fn settled<T: Away, const L: usize>(
     high: f64,
 ) -> [bool; L] {
     let centres = Centres::of(rows);
-    let ends = centres.ends(&rows[0], &rows[rows.len() - 1]);
-    centres.stays_of(rows, &ends, low, high)
+    let outermost = centres.outermost(&rows[0], &rows[rows.len() - 1]);
+    centres.stays_of(rows, &outermost, low, high)
 }
 
 /// Means of all samples, and one for lanes that may lose something, else zero: as [`settled`] tells without
@@ -364,29 +370,44 @@ pub(super) fn may_lose(
 ) -> ([f32; LANES], Flags<LANES>) {
     let centres = Centres::of(rows);
     let reference = centres.reference;
-    let ends = centres.ends(least, most);
-    let sd = ends.least(low, high);
+    let outermost = centres.outermost(least, most);
+    let sd = outermost.least(low, high);
     let mut is_near = [false; LANES];
-    let [mut lowest, mut highest] = [Row([0; LANES]); 2];
+    let [mut low, mut high] = [Row([0; LANES]); 2];
     for lane in 0..LANES {
-        let down = reference[lane].saturating_sub(least[lane]);
-        let up = most[lane].saturating_sub(reference[lane]);
-        is_near[lane] = down.greater(up) <= NEAR;
+        let below = reference[lane].saturating_sub(least[lane]);
+        let above = most[lane].saturating_sub(reference[lane]);
         let (pull, median) = (sd[lane] * PULL as f32, centres.median[lane]);
-        // Pulled in further they would be narrower.
-        let down = -whole_below(pull - median, 1.0);
-        let up = whole_below(pull + median, 1.0);
-        lowest[lane] = if is_near[lane] { down } else { 0 };
-        highest[lane] = if is_near[lane] { up } else { 0 };
+        let (down, up) = (
+            -whole_below(pull - median, 1.0),
+            whole_below(pull + median, 1.0),
+        );
+        is_near[lane] = below.greater(above) <= NEAR;
+        low[lane] = if is_near[lane] { down } else { 0 };
+        high[lane] = if is_near[lane] { up } else { 0 };
     }
-    let sums = pulled(exposures, chunk, reference, &lowest, &highest);
+    let sums = pulled::<true>(exposures, chunk, reference, &low, &high);
     let count = rows.len() as f32;
     let mut variance = [0.0; LANES];
     for lane in 0..LANES {
         let (sum, squares) = (sums.plain[lane] as f32, sums.squares[lane] as f32);
+        let (below, above) = (
+            sums.below[lane] as i32 as f32,
+            sums.above[lane] as i32 as f32,
+        );
+        let (low, high) = (f32::from(low[lane]), f32::from(high[lane]));
+        // They were pulled in to whole numbers. The bounds lie a fraction farther out; where the number is not the
+        // last one before its bound, as far as the next.
+        let (pull, median) = (sd[lane] * PULL as f32, centres.median[lane]);
+        let down = (low - (median - pull)).greater(0.0).lesser(1.0);
+        let up = ((median + pull) - high).greater(0.0).lesser(1.0);
+        let sum = sum + above * up - below * down;
+        let squares = squares + above * up * (high + high + up) + below * down * (down - low - low);
+        // With no whole number between the bounds that is not so.
+        let count = if low <= high { count } else { 0.0 };
         variance[lane] = count * squares * (1.0 - MARGIN) - sum * sum;
     }
-    let settled = centres.stays(&ends, &sd, &variance);
+    let settled = centres.stays(&outermost, &sd, &variance);
     let mut may_lose = [0; LANES];
     for lane in 0..LANES {
         may_lose[lane] = u8::from(!(settled[lane] & is_near[lane]));
@@ -411,11 +432,11 @@ pub(super) fn ranges<T: Away, const L: usize>(
     }
     let below = centres.outer(rows.iter(), |away, lane| away < lowest[lane]);
     let above = centres.outer(rows.iter().rev(), |away, lane| away > highest[lane]);
-    let ends = Ends {
+    let outermost = Outermost {
         down: below.next.map(|away| -away),
         up: above.next,
     };
-    let stays = centres.stays_of(rows, &ends, low, high);
+    let stays = centres.stays_of(rows, &outermost, low, high);
     let mut ranges = Ranges::unknown();
     for (lane, sure) in stays.into_iter().enumerate() {
         let (start, end) = (below.count[lane], above.count[lane]);
