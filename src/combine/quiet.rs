@@ -175,7 +175,7 @@ impl Quiet {
             let sum = near.plain[lane] as f32;
             let variance = count * (near.squares[lane] as i32 as f32) - sum * sum;
             let pull = self.pull * variance.greater(0.0).sqrt();
-            let down = whole_below((sum - pull) * per, 1.0);
+            let down = -whole_below((pull - sum) * per, 1.0);
             let up = whole_below((sum + pull) * per, 1.0);
             let is_near = near.is_far[lane] == 0;
             low[lane] = if is_near { down } else { 0 };
