@@ -127,7 +127,8 @@ fn work(job: Job, intake: &Intake, maker: &Maker, pulse: &Pulse) -> Report {
     match job {
         Job::TakeIn(requests) => {
             let stuck = Stuck::default();
-            let taken = requests.into_par_iter().map(|request| {
+            // One by one: what a slower thread has begun nobody takes over.
+            let taken = requests.into_par_iter().with_max_len(1).map(|request| {
                 let watch = request.look.file.watch.clone();
                 let (look, taken) = match stuck.holds(&watch) {
                     false => take(intake, request, pulse),

@@ -12,6 +12,7 @@ use ndarray::{Array2, ArrayView2, Axis, s};
 
 use super::blank::{contiguous, contiguous_mut};
 use super::mask::HOT;
+use super::pool::EACH;
 use crate::combine::{Kernel, Level};
 
 /// A hot pixel stands out by so many times the noise from pixel to pixel: noise never does.
@@ -87,7 +88,9 @@ impl Survey {
     /// The bands in which a pixel may stand out of a plane of this noise, ADU. All rows are noted by now.
     pub(super) fn bands(&self, noise: f64) -> impl ParallelIterator<Item = Band<'_>> {
         let places = (0..self.rows.len().div_ceil(BAND)).into_par_iter();
-        places.filter_map(move |place| self.band(place, noise))
+        places
+            .with_max_len(EACH)
+            .filter_map(move |place| self.band(place, noise))
     }
 
     /// Band number `place`; nothing where no pixel of it can stand out.

@@ -15,7 +15,7 @@ use ndarray::{Array2, ArrayView2, Axis};
 use super::blank::{blank, contiguous_mut};
 use super::exposure::Exposure;
 use super::planes::{Held, plane_part};
-use super::pool::Pool;
+use super::pool::{EACH, Pool};
 use super::{
     MakeError, Maker, Pulse, colour, dark, mask, provenance, repair, spoiled, uncertainty, whole,
 };
@@ -105,6 +105,7 @@ pub fn make(
     let pool = Pool::<Strip>::default();
     let (bands, cells): (Vec<_>, Vec<_>) = (0..light.height.div_ceil(ROWS))
         .into_par_iter()
+        .with_max_len(EACH)
         .map(|number| {
             pool.lend(|strip| {
                 pulse.beat()?;
@@ -255,16 +256,19 @@ impl<'a> Calibration<'a> {
         let mut plane = blank((self.height, self.width));
         let pool = Pool::<Strip>::default();
         let strips = plane.axis_chunks_iter_mut(Axis(0), ROWS).into_par_iter();
-        strips.enumerate().try_for_each(|(number, mut out)| {
-            pool.lend(|strip| {
-                pulse.beat()?;
-                let rows = number * ROWS..number * ROWS + out.nrows();
-                self.strip(rows.clone(), strip, |_, _| Ok(()))?;
-                let own = strip.own(rows, self.width);
-                contiguous_mut(out.as_slice_mut()).copy_from_slice(&strip.values[own]);
-                Ok::<_, MakeError>(())
-            })
-        })?;
+        strips
+            .with_max_len(EACH)
+            .enumerate()
+            .try_for_each(|(number, mut out)| {
+                pool.lend(|strip| {
+                    pulse.beat()?;
+                    let rows = number * ROWS..number * ROWS + out.nrows();
+                    self.strip(rows.clone(), strip, |_, _| Ok(()))?;
+                    let own = strip.own(rows, self.width);
+                    contiguous_mut(out.as_slice_mut()).copy_from_slice(&strip.values[own]);
+                    Ok::<_, MakeError>(())
+                })
+            })?;
         Ok(plane)
     }
 

@@ -13,7 +13,7 @@ use super::blank::contiguous;
 use super::flat::{Mean, normalise};
 use super::halves::Halves;
 use super::hot::{Band, Survey};
-use super::pool::Pool;
+use super::pool::{EACH, Pool};
 use super::set::{Combination, Set};
 use super::{MakeError, Maker, Pulse, flush, mask, provenance};
 use crate::facts::{InputCount, Made, MadeStats, MasterRecipe, Recipe, Task, Temporal};
@@ -181,9 +181,12 @@ fn write<T: Sync>(
     pulse: &Pulse,
 ) -> Result<(), MakeError> {
     let strips = plane.axis_chunks_iter(Axis(0), ROWS).into_par_iter();
-    strips.enumerate().try_for_each(|(index, rows)| {
-        pulse.beat()?;
-        writer.rows(place, index * ROWS, samples(contiguous(rows.as_slice())))?;
-        Ok(())
-    })
+    strips
+        .with_max_len(EACH)
+        .enumerate()
+        .try_for_each(|(index, rows)| {
+            pulse.beat()?;
+            writer.rows(place, index * ROWS, samples(contiguous(rows.as_slice())))?;
+            Ok(())
+        })
 }

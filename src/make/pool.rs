@@ -2,6 +2,10 @@
 
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
+/// So many pieces of work at most are begun together. Others can take over what has not begun, but not what has:
+/// a thread whose processor is slower for a while would keep all of them waiting.
+pub(super) const EACH: usize = 1;
+
 /// Pieces of working memory that nobody uses at the moment.
 #[derive(Default)]
 pub struct Pool<T>(Mutex<Vec<T>>);

@@ -6,7 +6,7 @@ use ndarray::{Array2, ArrayViewMut2, Axis};
 use super::blank::{blank, contiguous_mut};
 use super::exposure::Exposure;
 use super::flat::{Mean, Sampled, colour_index, in_row, lit_levels};
-use super::pool::Pool;
+use super::pool::{EACH, Pool};
 use super::staggered::Staggered;
 use super::supplied::Place;
 use super::temporal::Tally;
@@ -80,6 +80,7 @@ impl Set<'_> {
             .collect::<Result<Vec<_>, MakeError>>()?;
         (0..self.exposures.len())
             .into_par_iter()
+            .with_max_len(EACH)
             .map(|index| {
                 pulse.beat()?;
                 let mut colours = [Sampled::default(); 3];
@@ -179,6 +180,7 @@ impl Set<'_> {
         let found = places
             .into_par_iter()
             .zip(mask.axis_chunks_iter_mut(Axis(0), rows))
+            .with_max_len(EACH)
             .enumerate()
             .map(|(strip, (mut place, mut mask))| {
                 pulse.beat()?;

@@ -21,12 +21,12 @@ const LIMIT: f64 = 5.0;
 /// Rounds of clipping.
 const ROUNDS: u32 = 20;
 
-/// Differences gathered so far, and the rows of both halves with their numbers, in the unit of the
+/// Differences of each row gathered so far, and the rows of both halves with their numbers, in the unit of the
 /// finished master.
 #[derive(Default)]
 pub(super) struct Tally {
-    neighbours: Vec<f64>,
-    halves: Vec<f64>,
+    neighbours: Vec<Vec<f64>>,
+    halves: Vec<Vec<f64>>,
     pub(super) rows: Vec<(usize, [Vec<f32>; 2])>,
 }
 
@@ -94,7 +94,7 @@ impl Tally {
         let (even, odd) = (half(0), half(1));
         let halves = even.iter().zip(&odd).zip(units.iter().cycle());
         let halves = halves.map(|((a, b), unit)| (f64::from(*a) - f64::from(*b)) * unit);
-        self.halves.extend(halves.filter(|d| d.is_finite()));
+        self.halves.push(halves.filter(|d| d.is_finite()).collect());
         let finished = |half: Vec<f32>| -> Vec<f32> {
             let values = half.iter().zip(units.iter().cycle());
             values
@@ -114,8 +114,8 @@ impl Tally {
         });
         let counts = |&(a, b, _): &(f64, f64, f64)| a < saturation && b < saturation;
         let differences = neighbours.filter(counts).map(|(a, b, unit)| (a - b) * unit);
-        self.neighbours
-            .extend(differences.filter(|d| d.is_finite()));
+        let differences = differences.filter(|d| d.is_finite());
+        self.neighbours.push(differences.collect());
     }
 
     /// Adds what other rows gave.
@@ -126,13 +126,13 @@ impl Tally {
     }
 
     /// The two figures for a master of `count` exposures; nothing where nothing was gathered.
-    pub(super) fn figures(mut self, count: usize) -> Option<Temporal> {
+    pub(super) fn figures(self, count: usize) -> Option<Temporal> {
         let whole = count as f64;
         // A half's variance goes with the inverse of its number, the whole master's likewise.
         let (even, odd) = (count.div_ceil(2) as f64, (count / 2) as f64);
-        let spread = |values: &mut [f64]| clipped(values, LIMIT, ROUNDS).map(|clip| clip.sd);
-        let (one, halves) =
-            rayon::join(|| spread(&mut self.neighbours), || spread(&mut self.halves));
+        let spread =
+            |rows: Vec<Vec<f64>>| clipped(&mut rows.concat(), LIMIT, ROUNDS).map(|clip| clip.sd);
+        let (one, halves) = rayon::join(|| spread(self.neighbours), || spread(self.halves));
         Some(Temporal {
             measured: halves? * (even * odd).sqrt() / whole,
             ideal: one? / std::f64::consts::SQRT_2 / whole.sqrt(),

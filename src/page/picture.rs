@@ -167,8 +167,11 @@ impl Boxes {
         work: impl Fn(&mut [P], std::slice::ChunksExact<'_, T>) + Sync,
     ) -> Result<(), E> {
         let samples = self.side * self.columns;
-        let bands = parts.par_chunks_exact_mut(self.width.max(1)).enumerate();
-        bands.try_for_each_init(
+        // A few at a time: what a slower thread has begun nobody takes over.
+        let bands = parts
+            .par_chunks_exact_mut(self.width.max(1))
+            .with_max_len(8);
+        bands.enumerate().try_for_each_init(
             || vec![T::default(); samples],
             |rows, (band, parts)| {
                 read(band * self.side, rows)?;
