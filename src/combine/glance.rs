@@ -3,7 +3,7 @@
 
 use super::chunk::Chunk;
 use super::lanes::LANES;
-use super::near::{Pace, chunks_of, means_from};
+use super::near::{Near, Pace, chunks_of, means_from};
 use super::network::Network;
 use super::quiet::Quiet;
 use super::ranked::Ranked;
@@ -55,7 +55,7 @@ enum Way {
         lanes: Chunk<i16, LANES>,
     },
     /// Extremes and sums, and sums with the outer samples pulled in.
-    GeneralizedEsd(Quiet),
+    GeneralizedEsd { quiet: Quiet, near: Box<Near> },
 }
 
 impl<'a> Eye<'a> {
@@ -72,7 +72,10 @@ impl<'a> Eye<'a> {
                 middle: Network::only(count, &[(count - 1) / 2, count / 2]),
                 lanes: Chunk::new(count),
             },
-            Ranked::GeneralizedEsd(test) => Way::GeneralizedEsd(Quiet::new(test, count)),
+            Ranked::GeneralizedEsd(test) => Way::GeneralizedEsd {
+                quiet: Quiet::new(test, count),
+                near: Box::new(Near::new()),
+            },
             Ranked::Trimmed { .. } | Ranked::NoiseModel(_) => return None,
         };
         Some(Self {
@@ -109,16 +112,14 @@ impl<'a> Eye<'a> {
                 }
                 true
             }
-            Way::GeneralizedEsd(quiet) => {
-                // No closure: the compiler would leave it without wide instructions.
-                if let Some(near) = self.pace.look::<true>(chunks, chunk) {
+            Way::GeneralizedEsd { quiet, near } => {
+                let told = self.pace.look::<true>(chunks, chunk, near);
+                if told {
                     glance.means = means_from(&near.reference, &near.plain, chunks.len());
                     glance.apart = near.above(self.limit);
-                    glance.loses = quiet.may_lose(chunks, chunk, &near);
-                    true
-                } else {
-                    false
+                    glance.loses = quiet.may_lose(chunks, chunk, near);
                 }
+                told
             }
         };
         let told = has_looked && count(&glance.loses) <= MOST_LOSING;

@@ -47,7 +47,7 @@ const GUESS: u16 = 16;
 /// So many chunks at most are passed over after one that was far.
 const MOST_PASSED: u32 = 64;
 
-/// A chunk most of whose lanes are near.
+/// What a look tells of a chunk most of whose lanes are near.
 pub(super) struct Near {
     /// What each lane is counted from: midway between its first two samples.
     pub reference: Row,
@@ -107,28 +107,28 @@ impl Pace {
         self.passes = self.passed;
     }
 
-    /// Looks at a chunk by its number, and asks for the memory of the one behind it; nothing where many lanes are
+    /// Looks at a chunk by its number, and asks for the memory of the one behind it; false where many lanes are
     /// far. The `SECOND` extremes are had only if they are asked for.
     #[inline(always)]
     pub(super) fn look<const SECOND: bool>(
         &mut self,
         exposures: &Chunks,
         chunk: usize,
-    ) -> Option<Near> {
+        near: &mut Near,
+    ) -> bool {
         loop {
-            let mut near = Near::new();
             let block = rows_at_once(self.reach);
             for place in 0..LANES / PART {
                 near.look_at::<SECOND>(exposures, chunk, place, block);
             }
             near.find_far();
             if near.fars > FAR {
-                return None;
+                return false;
             }
             let right = block.min(exposures.len()) <= rows_at_once(near.reach);
             self.reach = near.reach.max(self.reach - self.reach / 32);
             if right {
-                return Some(near);
+                return true;
             }
         }
     }
@@ -141,7 +141,7 @@ fn rows_at_once(reach: u16) -> usize {
 }
 
 impl Near {
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         let zero = chunk::Row([0; LANES]);
         Self {
             reference: zero,
@@ -174,6 +174,9 @@ impl Near {
         }
         let (mut least, mut most) = ([i16::MAX; PART], [i16::MIN; PART]);
         let (mut second_least, mut second_most) = (least, most);
+        let own = place * PART..(place + 1) * PART;
+        self.plain[own.clone()].fill(0);
+        self.squares[own.clone()].fill(0);
         for exposures in exposures.chunks(block) {
             let (mut plain, mut squares) = ([0i16; PART], [0u16; PART]);
             for exposure in exposures {
@@ -199,7 +202,6 @@ impl Near {
                 self.squares[place * PART + lane] += u32::from(squares[lane]);
             }
         }
-        let own = place * PART..(place + 1) * PART;
         self.reference[own.clone()].copy_from_slice(&reference);
         self.least[own.clone()].copy_from_slice(&least);
         self.most[own.clone()].copy_from_slice(&most);

@@ -51,9 +51,10 @@ impl SampledRows {
         // Odd, so that all columns of a colour array take part.
         let step = (count * width / ENOUGH) | 1;
         let apart = if colour { 2 } else { 1 };
-        let sample = |(mut sampled, mut rows): (Self, Vec<f32>), (first, count): (usize, usize)| {
+        let sample = |rows: &mut Vec<f32>, (first, count): (usize, usize)| {
+            let mut sampled = Self::default();
             rows.resize(count * width, 0.0);
-            read(first, &mut rows)?;
+            read(first, rows)?;
             for row in rows.chunks_exact(width.max(1)) {
                 let others = row
                     .iter()
@@ -69,18 +70,15 @@ impl SampledRows {
                     sampled.differences.extend(difference);
                 }
             }
-            Ok((sampled, rows))
+            Ok(sampled)
         };
-        runs.into_par_iter()
-            .try_fold(Default::default, sample)
-            .map(|part| part.map(|(sampled, _)| sampled))
-            .try_reduce(Self::default, |all, part| Ok(all.join(part)))
-    }
-
-    fn join(mut self, other: Self) -> Self {
-        self.values.extend(other.values);
-        self.differences.extend(other.differences);
-        self
+        let parts = runs.into_par_iter().map_init(Vec::new, sample);
+        let parts: Vec<Self> = parts.collect::<Result<_, E>>()?;
+        let all = |of: fn(&Self) -> &[f64]| parts.iter().map(of).collect::<Vec<_>>().concat();
+        Ok(Self {
+            values: all(|part| &part.values),
+            differences: all(|part| &part.differences),
+        })
     }
 
     /// Median of the plane in its own unit, over finite pixels; 0 where there are none.

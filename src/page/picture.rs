@@ -371,6 +371,13 @@ fn finite(values: &[f64]) -> Vec<f64> {
         .collect()
 }
 
+/// The value that such a part of the values lies below, if there are any.
+fn ranked(values: &mut [f64], part: f64) -> Option<f64> {
+    let last = values.len().checked_sub(1)?;
+    let at = ((values.len() as f64 * part) as usize).min(last);
+    Some(*values.select_nth_unstable_by(at, f64::total_cmp).1)
+}
+
 /// From values to brightness: straight near black, then slower and slower, by the inverse
 /// hyperbolic sine.
 struct Stretch {
@@ -384,12 +391,8 @@ impl Stretch {
         let mut values = finite(values);
         let sky = median(&mut values).unwrap_or(0.0);
         let noise = mad(&values, sky).map_or(0.0, |mad| MAD_TO_SD * mad);
-        values.sort_by(f64::total_cmp);
-        let at = ((values.len() as f64) * (1.0 - WHITE)) as usize;
-        let white = values.get(at).or(values.last()).copied().unwrap_or(1.0);
-        let black = values
-            .first()
-            .copied()
+        let white = ranked(&mut values, 1.0 - WHITE).unwrap_or(1.0);
+        let black = ranked(&mut values, 0.0)
             .unwrap_or(0.0)
             .max(sky - BELOW_SKY * noise);
         let range = (white - black).max(f64::MIN_POSITIVE);
@@ -404,12 +407,7 @@ impl Stretch {
     /// Straight, the bulk of the values in middle greys, so that marks stand out everywhere.
     fn even(values: &[f64]) -> Self {
         let mut values = finite(values);
-        values.sort_by(f64::total_cmp);
-        let at = |part: f64| {
-            let at = (values.len() as f64 * part) as usize;
-            values.get(at).or(values.last()).copied().unwrap_or(0.0)
-        };
-        let (low, high) = (at(0.005), at(0.995));
+        let [low, high] = [0.005, 0.995].map(|part| ranked(&mut values, part).unwrap_or(0.0));
         let bulk = (high - low).max(f64::MIN_POSITIVE);
         Self {
             black: low - 0.3 * bulk,

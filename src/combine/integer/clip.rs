@@ -31,20 +31,17 @@ impl Stretch<'_> {
         let whole = Network::whole(count);
         let ranks = Network::of(count, &[0, last / 2, count / 2, last]);
         let whole_chunks = chunks_of(self.exposures);
-        let mut pace = Pace::new();
+        let (mut pace, mut near) = (Pace::new(), Near::new());
         let mut lanes = Chunk::new(count);
         let mut tally = Tally::new(count);
         let mut strays = Strays::new(count);
         for (first, width) in chunks(self.out.len()) {
-            let near = match width {
-                LANES if limits.iterations > 0 && pace.looks() => {
-                    let near = pace.look::<false>(&whole_chunks, first / LANES);
-                    pace.tell(near.is_some());
-                    near
-                }
-                _ => None,
-            };
-            let (means, mut loses, apart) = if let Some(near) = near {
+            let mut told = false;
+            if width == LANES && limits.iterations > 0 && pace.looks() {
+                told = pace.look::<false>(&whole_chunks, first / LANES, &mut near);
+                pace.tell(told);
+            }
+            let (means, mut loses, apart) = if told {
                 let (means, loses) = first_look(limits, &whole_chunks, first / LANES, &near);
                 (means, loses, near.above(limit))
             } else {
