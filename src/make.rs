@@ -52,7 +52,7 @@ use crate::publish::{Disk, PublishError};
 use exposure::Exposure;
 pub use exposure::trim;
 pub use picturing::ToPicture;
-pub use pool::Pool;
+pub use pool::{EACH, Pool};
 use supplied::Place;
 
 /// Why a task was not carried out.

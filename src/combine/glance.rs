@@ -1,4 +1,4 @@
-//! What a look at a chunk of 16-bit samples tells without sorting it: which pixels lose nothing by a method of
+//! What a look at a chunk of 16-bit samples tells before it is sorted: which pixels lose nothing by a method of
 //! [`Ranked`].
 
 use super::chunk::Chunk;
@@ -46,7 +46,7 @@ pub(super) struct Eye<'a> {
     way: Way,
 }
 
-/// What is looked at.
+/// What each method looks at.
 enum Way {
     /// Median, extremes, and sums with the outer samples pulled in.
     Winsorized {
@@ -87,8 +87,8 @@ impl<'a> Eye<'a> {
         })
     }
 
-    /// Glances at the whole chunk from pixel `first` on. Nothing is told, and false given back, where many pixels
-    /// may lose something, or did before.
+    /// Glances at the whole chunk from pixel `first` on. False, and the glance means nothing, where many pixels may
+    /// lose something, or did before.
     #[inline(always)]
     pub(super) fn look(&mut self, first: usize, glance: &mut Glance) -> bool {
         if !self.pace.looks() {

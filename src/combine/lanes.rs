@@ -1,8 +1,9 @@
 //! The methods of [`Ranked`], a chunk of neighbouring pixels at a time.
 //!
-//! A chunk is sorted by the network. Most pixels of most images lose nothing, which is settled side
-//! by side. The others are collected into chunks of their own. What they keep is bracketed side by side as
-//! well where the method has a bracket, and what that leaves in doubt the specification's own function decides.
+//! Most pixels of most images lose nothing. A look at a chunk tells of nearly all of them ([`super::glance`]), or
+//! it is sorted by the network and that is settled side by side. The others are collected into chunks of
+//! their own. What they keep is bracketed side by side as well where the method has a bracket, and what that
+//! leaves in doubt the specification's own function decides.
 //! Where all pixels lose as many samples nothing need be decided. Pixels with a sample that must not enter are
 //! left to the specification altogether.
 
@@ -59,7 +60,7 @@ pub(super) trait Lane: Away + PartialOrd + Default {
     /// Means of what each sorted lane keeps; anything for lanes that keep nothing.
     fn means_of<const L: usize>(rows: &[chunk::Row<Self, L>], kept: &Ranges<L>) -> [f32; L];
 
-    /// What looks at chunks without sorting them, where anything does.
+    /// What looks at chunks before they are sorted, where anything does.
     fn eye<'a>(
         _ranked: &mut Ranked,
         _exposures: &'a [&'a [Self::Raw]],

@@ -15,8 +15,8 @@
 //!   with either bound of e_i.
 //! - W is at most n / (n - i) times the sum of squares of the distances of those i samples from the mean of all, by
 //!   Cauchy's inequality.
-//! - Let all samples beyond two bounds to either side of the mean be pulled in to there, and t be how far the farther
-//!   bound lies from the mean. Then that sum of squares is at most i t^2 and what pulling in takes off V.
+//! - Let all samples beyond two bounds be pulled in to there, the mean lying between them and t away from the farther
+//!   one. Then that sum of squares is at most i t^2 and what pulling in takes off the sum of squares about that mean.
 
 #![allow(
     clippy::needless_range_loop,
@@ -175,8 +175,8 @@ impl Quiet {
             let sum = near.plain[lane] as f32;
             let variance = count * (near.squares[lane] as i32 as f32) - sum * sum;
             let pull = self.pull * variance.greater(0.0).sqrt();
-            let down = -whole_below((pull - sum) * per, 1.0);
-            let up = whole_below((sum + pull) * per, 1.0);
+            let down = -whole_below((pull - sum) * per, 0.0);
+            let up = whole_below((sum + pull) * per, 0.0);
             let is_near = near.is_far[lane] == 0;
             low[lane] = if is_near { down } else { 0 };
             high[lane] = if is_near { up } else { 0 };

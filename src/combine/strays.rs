@@ -47,7 +47,7 @@ impl<const LANES: usize> Picked<LANES> {
 /// Such pixels, a lane each.
 pub(super) struct Strays<T: Lane, const LANES: usize> {
     pub lanes: Chunk<T, LANES>,
-    /// Their samples as they are handed in: what picks them apart does nothing else, since it does it one by one.
+    /// Their samples as they are handed in: they are picked one by one, and laid out all at once.
     samples: Vec<[T::Raw; LANES]>,
     /// Which pixels they are.
     pub pixels: [usize; LANES],

@@ -288,6 +288,130 @@ fn samples_of_any_shape_yield_the_bits_of_the_specification() {
     }
 }
 
+/// A chunk whose lanes are of one such shape, most of them quiet; `noise` of its lanes are nothing else.
+fn chunk_of_shapes(dice: &mut Dice, count: usize, noise: usize) -> Vec<Vec<Stored>> {
+    let shapes: Vec<u64> = (0..128).map(|_| dice.next()).collect();
+    let few = 1 + (dice.next() % 6) as usize;
+    let row = |row: usize| {
+        let sample = |(lane, &shape): (usize, &u64)| {
+            let width = 1.0 + (shape >> 8 & 15) as f64;
+            let away = match shape % 5 {
+                _ if lane < noise => width * dice.normal(),
+                0 if row < few => (2.0 + 1.5 * dice.uniform()) * width,
+                1 if row < few => (2.0 + row as f64) * width * (row as f64 % 2.0 - 0.5),
+                2 => width * (3.0 * dice.uniform()).floor(),
+                3 => -width * dice.uniform().ln(),
+                _ => width * dice.normal(),
+            };
+            stored((1000.0 + away).round() as u16)
+        };
+        shapes.iter().enumerate().map(sample).collect()
+    };
+    (0..count).map(row).collect()
+}
+
+/// What is told of single lanes before they are sorted, however many others of the chunk may lose something; and of
+/// most lanes of noise that lose nothing something is told.
+#[test]
+fn what_is_told_before_sorting_is_what_the_specification_keeps() {
+    let mut dice = Dice(29);
+    let mut told = |count: usize, tests: &[(f64, u32)], limits: &[(f64, f64)]| {
+        let (mut quiet_told, mut pulled_told) = (0, 0);
+        let (mut quiet_all, mut pulled_all) = (0, 0);
+        for _ in 0..12 {
+            let noise = 64;
+            let data = chunk_of_shapes(&mut dice, count, noise);
+            let slices: Vec<&[Stored]> = data.iter().map(Vec::as_slice).collect();
+            let chunks = near::chunks_of(&slices);
+            let sorted: Vec<Vec<u16>> = (0..128)
+                .map(|lane| {
+                    let mut samples: Vec<u16> =
+                        slices.iter().map(|row| sample(row[lane])).collect();
+                    samples.sort_unstable();
+                    samples
+                })
+                .collect();
+            let mut near = near::Near::new();
+            assert!(near::Pace::new().look::<true>(&chunks, 0, &mut near));
+            for &(alpha, max_outliers) in tests {
+                let mut test = esd::Test::new(alpha, max_outliers);
+                let may_lose = quiet::Quiet::new(&mut test, count).may_lose(&chunks, 0, &near);
+                for (lane, samples) in sorted.iter().enumerate() {
+                    let keeps_all = test.kept(samples) == (0..count);
+                    assert!(
+                        keeps_all || may_lose[lane] == 1,
+                        "{alpha} {max_outliers}: {samples:?}"
+                    );
+                    quiet_all += u32::from(keeps_all && lane < noise);
+                    quiet_told += u32::from(may_lose[lane] == 0 && lane < noise);
+                }
+            }
+            let row = |place: usize| {
+                let lanes = sorted.iter().map(|samples| stored(samples[place]));
+                let lanes: Vec<i16> = lanes.map(<i16 as lanes::Lane>::of).collect();
+                chunk::Row(<[i16; 128]>::try_from(lanes).unwrap())
+            };
+            let rows: Vec<_> = (0..count).map(row).collect();
+            for &(low, high) in limits {
+                let ends = (&rows[0], &rows[count - 1]);
+                let (means, may_lose) = winsor::may_lose(&chunks, 0, &rows, ends, (low, high));
+                for (lane, samples) in sorted.iter().enumerate() {
+                    let keeps_all = winsor::kept(samples, low, high) == (0..count);
+                    assert!(
+                        keeps_all || may_lose[lane] == 1,
+                        "{low} {high}: {samples:?}"
+                    );
+                    pulled_all += u32::from(keeps_all && lane < noise);
+                    pulled_told += u32::from(may_lose[lane] == 0 && lane < noise);
+                    let sum: f64 = samples.iter().copied().map(f64::from).sum();
+                    assert_eq!(means[lane], (sum / count as f64) as f32);
+                }
+            }
+        }
+        (
+            f64::from(quiet_told) / f64::from(quiet_all),
+            f64::from(pulled_told) / f64::from(pulled_all),
+        )
+    };
+    let tests = [
+        (0.05, 1),
+        (0.05, 2),
+        (0.05, 3),
+        (0.05, 5),
+        (0.9, 4),
+        (1e-6, 30),
+    ];
+    let limits = [(4.0, 3.0), (2.0, 2.0), (1.0, 0.7)];
+    for count in (4..=14).chain([20, 40, 41, 100, 260]) {
+        told(count, &tests, &limits);
+    }
+    for count in [40, 60, 100] {
+        let (quiet, pulled) = told(count, &tests[..4], &limits[..1]);
+        assert!(quiet > 0.85, "{quiet} of {count}");
+        assert!(pulled > 0.95, "{pulled} of {count}");
+    }
+}
+
+/// A sample that saturates so far above the others that a look does not tell by how much, in more pixels than are
+/// settled together, and in others than those.
+#[test]
+fn saturated_samples_far_above_the_others_never_enter() {
+    let mut dice = Dice(31);
+    let lanes = 128 * 24;
+    for count in [5, 12, 40] {
+        let mut row = |row: usize| -> Vec<u16> {
+            let sample = |lane: usize| match (lane % 16, row) {
+                (3, 2) | (11, 4) => 65_535,
+                (7, 3) => 2_000,
+                _ => (1000.0 + 6.0 * dice.normal()).round() as u16,
+            };
+            (0..lanes).map(sample).collect()
+        };
+        let data: Vec<Vec<u16>> = (0..count).map(&mut row).collect();
+        as_specified(&data, &looking_methods(), &[65_535.0]);
+    }
+}
+
 /// Methods that look at a chunk before they sort it.
 fn looking_methods() -> Vec<Combining> {
     let mut methods = vec![clip(false), clip(true)];

@@ -14,7 +14,9 @@
 //! steps no further sample is pulled.
 //!
 //! Many pixels side by side are bracketed in `f32` instead: the scheme certainly does not end above the one and
-//! below the other of two standard deviations, and mostly no sample lies between the bounds of both.
+//! below the other of two standard deviations, and mostly no sample lies between the bounds of both. Of most it is
+//! certain before they are sorted that they lose nothing: their median, extremes, and sums with the outer samples
+//! pulled in tell it.
 
 #![allow(
     clippy::needless_range_loop,
@@ -357,7 +359,7 @@ pub(super) fn settled<T: Away, const L: usize>(
     centres.stays_of(rows, &outermost, low, high)
 }
 
-/// Means of all samples, and one for lanes that may lose something, else zero: as [`settled`] tells without
+/// One for lanes that may lose something, else zero, and the means of the others: as [`settled`] tells without
 /// sorting, by one more look at the samples of a chunk by its number. Of `rows` the middle two are in their
 /// places; `least` and `most` are the extremes.
 #[inline(always)]
@@ -396,14 +398,14 @@ pub(super) fn may_lose(
             sums.above[lane] as i32 as f32,
         );
         let (low, high) = (f32::from(low[lane]), f32::from(high[lane]));
-        // They were pulled in to whole numbers. The bounds lie a fraction farther out; where the number is not the
-        // last one before its bound, as far as the next.
+        // They were pulled in to whole numbers, and go out to their bounds again: by less than one, and by one at most
+        // where the number is not the last before its bound.
         let (pull, median) = (sd[lane] * PULL as f32, centres.median[lane]);
         let down = (low - (median - pull)).greater(0.0).lesser(1.0);
         let up = ((median + pull) - high).greater(0.0).lesser(1.0);
         let sum = sum + above * up - below * down;
         let squares = squares + above * up * (high + high + up) + below * down * (down - low - low);
-        // With no whole number between the bounds that is not so.
+        // With no whole number between the bounds nothing is certain.
         let count = if low <= high { count } else { 0.0 };
         variance[lane] = count * squares * (1.0 - MARGIN) - sum * sum;
     }

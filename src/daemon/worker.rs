@@ -19,7 +19,7 @@ use super::sensor;
 use crate::facts::{
     Content, Digest, Look, Made, Measured, SensorFigures, SensorTask, Task, ToMeasure,
 };
-use crate::make::{MakeError, Maker, Pulse, ToPicture};
+use crate::make::{EACH, MakeError, Maker, Pulse, ToPicture};
 use crate::page::Preview;
 
 /// One file to take in.
@@ -127,8 +127,7 @@ fn work(job: Job, intake: &Intake, maker: &Maker, pulse: &Pulse) -> Report {
     match job {
         Job::TakeIn(requests) => {
             let stuck = Stuck::default();
-            // One by one: what a slower thread has begun nobody takes over.
-            let taken = requests.into_par_iter().with_max_len(1).map(|request| {
+            let taken = requests.into_par_iter().with_max_len(EACH).map(|request| {
                 let watch = request.look.file.watch.clone();
                 let (look, taken) = match stuck.holds(&watch) {
                     false => take(intake, request, pulse),

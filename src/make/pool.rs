@@ -2,9 +2,9 @@
 
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-/// So many pieces of work at most are begun together. Others can take over what has not begun, but not what has:
-/// a thread whose processor is slower for a while would keep all of them waiting.
-pub(super) const EACH: usize = 1;
+/// So many pieces of work at most are begun together: nobody takes over what a thread has begun, and one whose
+/// processor is slower for a while would keep all others waiting.
+pub const EACH: usize = 1;
 
 /// Pieces of working memory that nobody uses at the moment.
 #[derive(Default)]

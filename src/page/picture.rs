@@ -167,7 +167,7 @@ impl Boxes {
         work: impl Fn(&mut [P], std::slice::ChunksExact<'_, T>) + Sync,
     ) -> Result<(), E> {
         let samples = self.side * self.columns;
-        // A few at a time: what a slower thread has begun nobody takes over.
+        // Not many are begun together: nobody takes over what a thread has begun.
         let bands = parts
             .par_chunks_exact_mut(self.width.max(1))
             .with_max_len(8);

@@ -17,7 +17,7 @@ use crate::combine::chunk::{self, Chunk};
 use crate::combine::form::Limits;
 use crate::combine::lanes::{Lane, chunks, means};
 use crate::combine::near::{Chunks, Near, Pace, chunks_of, means_from, whole_below};
-use crate::combine::network::Network;
+use crate::combine::network::{Network, Ordered};
 use crate::combine::scalar::integer_bounds;
 use crate::combine::strays::{self, Picked};
 use crate::facts::InputCount;
@@ -91,14 +91,17 @@ impl Stretch<'_> {
         strays.sort(whole);
         let sorted = strays.lanes.sorted();
         let (least, most) = (&sorted[0], &sorted[sorted.len() - 1]);
+        let limit = i16::limit(self.saturation);
         let mut free = [1; LANES];
-        free[..strays.held].fill(0);
+        for lane in 0..strays.held {
+            free[lane] = u8::from(i32::from(most[lane]) > limit);
+        }
         let sums = sums(strays.lanes.raw(), least, widest(least, most, &free));
         let mut kept = Kept::everything();
-        let limit = i16::limit(self.saturation);
         for lane in 0..strays.held {
             let at = strays.pixels[lane];
-            if i32::from(most[lane]) > limit {
+            if free[lane] != 0 {
+                // A look does not tell this of all.
                 self.set_apart(at);
             } else {
                 self.lane(sorted, lane, at, limits, &sums, &mut kept);
@@ -240,8 +243,9 @@ fn first_look(
         let [mut lowest, mut highest] = [chunk::Row([0; LANES]); 2];
         let scale = (1.0 - MARGIN as f32) / count;
         for lane in 0..LANES {
-            let down = root(low * variance[lane]) * scale;
-            let up = root(high * variance[lane]) * scale;
+            let variance = variance[lane].greater(0.0);
+            let down = (low * variance).sqrt() * scale;
+            let up = (high * variance).sqrt() * scale;
             highest[lane] = whole_below(f32::from(near.least[lane]) + down, down);
             lowest[lane] = -whole_below(up - f32::from(near.most[lane]), up);
         }
@@ -253,11 +257,9 @@ fn first_look(
             let centre = near.plain[lane] as f32;
             let down = centre - count * f32::from(near.least[lane]);
             let up = count * f32::from(near.most[lane]) - centre;
-            let (below, above) = (
-                low * variance[lane] - down * down,
-                high * variance[lane] - up * up,
-            );
-            room[lane] = if below < above { below } else { above };
+            let below = low * variance[lane] - down * down;
+            let above = high * variance[lane] - up * up;
+            room[lane] = below.lesser(above);
         }
         room.map(|room| u8::from(room < 0.0))
     };
@@ -265,12 +267,6 @@ fn first_look(
         loses[lane] |= near.is_far[lane];
     }
     (means_from(&near.reference, &near.plain, size), loses)
-}
-
-/// The root of a number, of none below zero.
-#[inline(always)]
-fn root(square: f32) -> f32 {
-    if square > 0.0 { square } else { 0.0 }.sqrt()
 }
 
 /// Mean of all samples of each lane, and the lanes that lose something in the first round, or for which
