@@ -51,7 +51,7 @@ fn sigma_clip(centre: &str, low: f64, high: f64, iterations: u32) -> Combining {
 }
 
 /// A kind of sample that exposures may have.
-trait Stack: Copy {
+trait Stack: Copy + Into<f64> {
     /// As exposures have it.
     type Raw: Copy;
     fn raw(self) -> Self::Raw;
@@ -116,5 +116,11 @@ fn mask(rejected: &[InputCount]) -> Vec<bool> {
 fn pixel<T: Stack>(method: &Combining, samples: &[T]) -> (f32, Vec<bool>) {
     let exposures: Vec<Vec<T>> = samples.iter().map(|&sample| vec![sample]).collect();
     let (out, rejected) = stack(method, &exposures);
+    for (&sample, count) in samples.iter().zip(&rejected) {
+        let sample: f64 = sample.into();
+        let value = f64::from(out[0]);
+        assert!(count.low == 0 || sample < value, "{method}: {sample} low");
+        assert!(count.high == 0 || sample > value, "{method}: {sample} high");
+    }
     (out[0], mask(&rejected))
 }

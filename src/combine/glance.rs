@@ -1,4 +1,4 @@
-//! What a look at a chunk of 16-bit samples tells before it is sorted: which pixels lose nothing by a method of
+//! What a look at a chunk of 16-bit samples tells before it is sorted through: which pixels lose nothing by a method of
 //! [`Ranked`].
 
 use super::chunk::Chunk;

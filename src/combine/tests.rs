@@ -573,8 +573,8 @@ fn the_least_of_numbers_yields_the_bits_of_the_specification() {
     }
 }
 
-/// As many exposures as have their sums in 16 bits, and one more; samples that lie just so near, and just not,
-/// in as many lanes as that may be of and in one more; sums about the greatest that are exact in `f32`.
+/// Very many exposures; samples just so near that 16 bits hold the squares of forty at once, and just not, in all
+/// lanes and in some; sums about the greatest that are exact in `f32`.
 #[test]
 fn the_ends_of_whole_sums_yield_the_bits_of_the_specification() {
     let mut dice = Dice(16);
@@ -591,7 +591,7 @@ fn the_ends_of_whole_sums_yield_the_bits_of_the_specification() {
         let row = |row| (0..128).map(|lane| sample(row, lane)).collect();
         (0..40).map(row).collect()
     };
-    // The root of 65,535 over 40 is 40.5; a quarter of the lanes is 32.
+    // The root of 65,535 over 40 is 40.5.
     for (far, distance) in [(128, 39), (128, 40), (32, 41), (33, 41)] {
         let data = forty(&|row, lane| match (row * 7 + lane) % 10 {
             0 if lane < far => 2000 + distance,

@@ -15,7 +15,7 @@
 //!
 //! Many pixels side by side are bracketed in `f32` instead: the scheme certainly does not end above the one and
 //! below the other of two standard deviations, and mostly no sample lies between the bounds of both. Of most it is
-//! certain before they are sorted that they lose nothing: their median, extremes, and sums with the outer samples
+//! certain before they are sorted through that they lose nothing: their median, extremes, and sums with the outer samples
 //! pulled in tell it.
 
 #![allow(
@@ -360,7 +360,7 @@ pub(super) fn settled<T: Away, const L: usize>(
 }
 
 /// One for lanes that may lose something, else zero, and the means of the others: as [`settled`] tells without
-/// sorting, by one more look at the samples of a chunk by its number. Of `rows` the middle two are in their
+/// sorted rows, by one more look at the samples of a chunk by its number. Of `rows` the middle two are in their
 /// places; `least` and `most` are the extremes.
 #[inline(always)]
 pub(super) fn may_lose(

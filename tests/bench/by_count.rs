@@ -12,7 +12,7 @@
 //!
 //! Efficiency is the variance of the mean of all good samples, by theory, over the mean square
 //! error of the method. 1 is the best there is. Bias is the mean error in units of the standard
-//! deviation of that mean, `struck` only.
+//! deviation of that mean.
 
 #![allow(missing_docs, clippy::unwrap_used)]
 
@@ -45,11 +45,7 @@ fn main() {
                 print!("| {count:2} |");
                 for (_, method) in methods(sd) {
                     let (efficiency, bias) = judge(&method, &frames, noise, struck);
-                    if struck {
-                        print!(" {efficiency:6.3} {bias:+8.3} |");
-                    } else {
-                        print!(" {efficiency:15.3} |");
-                    }
+                    print!(" {efficiency:6.3} {bias:+8.3} |");
                 }
                 println!();
             }

@@ -54,6 +54,32 @@ fn one_thread_another_zone_another_budget() {
     }
 }
 
+/// Frames that fall into several strips and bands, of even and odd heights, shared among threads. The more threads
+/// share the memory, the lower is a strip: 4 MiB are 72 rows of twelve bias frames, half a MiB are 9.
+#[test]
+fn strips_of_any_height_in_any_number_of_threads() {
+    let night = NIGHT
+        .replace("width: 96, height: 64", "width: 2400, height: 202")
+        .replace("count: 6", "count: 12");
+    let first = observatory("threads: 1\nmemory_mib: 64");
+    first.shoot(&night);
+    first.once();
+    let wanted = first.tree();
+    for threads in [2, 3, 8, 64] {
+        let more = format!("threads: {threads}\nmemory_mib: 64");
+        let here = observatory(&more);
+        for path in files(&first.incoming()) {
+            let place = here
+                .incoming()
+                .join(path.strip_prefix(first.incoming()).unwrap());
+            fs::create_dir_all(place.parent().unwrap()).unwrap();
+            fs::copy(path, place).unwrap();
+        }
+        here.once();
+        assert_same(&here.tree(), &wanted, &more);
+    }
+}
+
 #[test]
 fn half_of_the_files_first() {
     let (_, wanted) = all_at_once();
