@@ -212,13 +212,7 @@ fn no_leftovers(here: &Observatory) {
 /// What `once` makes of the same frames.
 fn wanted(here: &Observatory) -> observatory::Tree {
     let calm = by_events();
-    for path in files(&here.incoming()) {
-        let to = calm
-            .incoming()
-            .join(path.strip_prefix(here.incoming()).unwrap());
-        fs::create_dir_all(to.parent().unwrap()).unwrap();
-        fs::copy(path, to).unwrap();
-    }
+    calm.copy_frames(here);
     calm.once();
     calm.tree()
 }

@@ -72,6 +72,16 @@ impl Observatory {
         write_all(&scenario, &self.incoming()).unwrap();
     }
 
+    /// Puts copies of all frames of another observatory where they lie there.
+    pub fn copy_frames(&self, other: &Self) {
+        for path in files(&other.incoming()) {
+            let place = path.strip_prefix(other.incoming()).unwrap();
+            let place = self.incoming().join(place);
+            fs::create_dir_all(place.parent().unwrap()).unwrap();
+            fs::copy(path, place).unwrap();
+        }
+    }
+
     /// Runs a command to its end.
     pub fn call(&self, arguments: &[&str]) -> Output {
         Command::new(program())

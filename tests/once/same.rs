@@ -68,13 +68,7 @@ fn strips_of_any_height_in_any_number_of_threads() {
     for threads in [2, 3, 8, 64] {
         let more = format!("threads: {threads}\nmemory_mib: 64");
         let here = observatory(&more);
-        for path in files(&first.incoming()) {
-            let place = here
-                .incoming()
-                .join(path.strip_prefix(first.incoming()).unwrap());
-            fs::create_dir_all(place.parent().unwrap()).unwrap();
-            fs::copy(path, place).unwrap();
-        }
+        here.copy_frames(&first);
         here.once();
         assert_same(&here.tree(), &wanted, &more);
     }
