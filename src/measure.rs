@@ -1,7 +1,8 @@
 //! What pixels say of a frame: arrays in, numbers out.
 //!
 //! [`sample`] reduces a few rows of a raw frame, read when it is taken in, to the figures by which
-//! calibration frames are judged, and [`unread`] tells from them whether the frame was read to its end.
+//! calibration frames are judged; [`piled_up`] tells from them where the sensor saturates, and
+//! [`unread`] whether the frame was read to its end.
 //! [`band`] and [`fold`] find the background and the pixel noise of
 //! a calibrated light. [`overscan_level`] is that of pixels that see no light. [`SampledRows`] describe a master.
 //! [`stars`] finds the stars of a light, [`align`] those of one light in another.
@@ -20,6 +21,7 @@ mod light;
 mod mesh;
 mod overscan;
 mod pattern;
+mod piled;
 mod plane;
 mod sample;
 pub mod sensor;
@@ -32,6 +34,7 @@ pub use light::light;
 pub use mesh::Mesh;
 pub use overscan::overscan_level;
 pub use pattern::{Match, align};
+pub use piled::piled_up;
 pub use plane::SampledRows;
 pub use sample::{rows_to_sample, sample, samples_per_cell};
 pub use stars::{Covered, Light, StarReport, stars};

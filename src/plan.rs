@@ -12,6 +12,7 @@
 //!
 //! It does not know pixels, folders or the time of day.
 
+mod black;
 mod cast;
 mod cluster;
 mod darks;

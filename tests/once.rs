@@ -32,6 +32,8 @@ mod mutated;
 mod noise;
 #[path = "once/overscan.rs"]
 mod overscan;
+#[path = "once/piled.rs"]
+mod piled;
 #[path = "once/planes.rs"]
 mod planes;
 #[path = "once/same.rs"]

@@ -37,7 +37,7 @@ use crate::settle::Settle;
 pub use looks::batch;
 
 /// The version of how headers are read and pixels are sampled: counts towards [`recognition`].
-const RECOGNITION_VERSION: u32 = 2;
+const RECOGNITION_VERSION: u32 = 3;
 
 /// What could not be read is tried again after this long.
 const READ_AGAIN: Duration = Duration::from_secs(60);

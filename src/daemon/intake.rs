@@ -9,7 +9,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use super::DaemonError;
-use crate::facts::{Camera, Content, Digest, Frame, Header, Look, Profile, Sample};
+use crate::facts::{Camera, Content, Digest, Frame, Header, Kind, Look, Profile, Sample};
 use crate::fits::{self, FitsError, Source, Unpacker, Wrapped};
 use crate::frame::recognise;
 use crate::make::{Pool, Pulse, stamp, trim};
@@ -105,7 +105,7 @@ impl Intake {
             Ok(source) => source,
             Err(error) => return self.unopened(path, look, error, known, complete, pulse),
         };
-        let look_at = |pixels: &mut Vec<f32>| looked_at(source, &frame.camera, limit, pixels);
+        let look_at = |pixels: &mut Vec<f32>| looked_at(source, &frame, limit, pixels);
         let (sample, unusable) = match self.pixels.lend(look_at) {
             Ok(Ok(sample)) => (Some(Box::new(sample)), None),
             Ok(Err(unread)) => (None, Some(unread.to_string())),
@@ -221,13 +221,13 @@ fn unread(source: &Source, pixels: &mut Vec<f32>) -> Result<Option<Unread>, Fits
 /// What pixels say of a frame, or that a part of it was never read.
 fn looked_at(
     source: Source,
-    camera: &Camera,
+    frame: &Frame,
     limit: Option<f64>,
     pixels: &mut Vec<f32>,
 ) -> Result<Result<Sample, Unread>, FitsError> {
     match unread(&source, pixels)? {
         Some(unread) => Ok(Err(unread)),
-        None => sample(source, camera, limit, pixels).map(Ok),
+        None => sample(source, frame, limit, pixels).map(Ok),
     }
 }
 
@@ -251,40 +251,43 @@ fn runs<'p>(
 }
 
 /// Subsamples the pixels. The saturation level is the lowest of the profile's, the largest value
-/// that can be stored, the top of the deepest ADC, and the top of one whose steps are coarser
-/// than 1. It is a raw level; all others are above the overscan's, where there is one.
+/// that can be stored, the top of the deepest ADC, the top of one whose steps are coarser than 1,
+/// and where a raw frame's own samples pile up. It is a raw level; all others are above the
+/// overscan's, where there is one.
 fn sample(
     source: Source,
-    camera: &Camera,
+    frame: &Frame,
     limit: Option<f64>,
     pixels: &mut Vec<f32>,
 ) -> Result<Sample, FitsError> {
-    let (source, overscan) = trim(source, camera)?;
-    let raw = raw_sample(&source, limit, pixels)?;
+    let (source, overscan) = trim(source, &frame.camera)?;
+    let raw = raw_sample(&source, Some(frame.kind), limit, pixels)?;
     Ok(raw.above(overscan.unwrap_or(0.0)))
 }
 
+/// The same above no level. A file that is no raw frame has no kind: nothing piles up in it.
 pub(super) fn raw_sample(
     source: &Source,
+    kind: Option<Kind>,
     limit: Option<f64>,
     pixels: &mut Vec<f32>,
 ) -> Result<Sample, FitsError> {
     let (width, height) = (source.width(), source.height());
     let rows = runs(source, &measure::rows_to_sample(height), pixels)?;
-    let saturation = source.top().min(limit.unwrap_or(DEEPEST));
-    let found = measure::sample(width, height, &rows, saturation);
-    match found.step {
-        Some(step)
-            if step > 1
-                && step.is_power_of_two()
-                && step <= COARSEST_STEP
-                && source.top() <= DEEPEST =>
-        {
-            let top = source.top() + 1.0 - f64::from(step);
-            Ok(measure::sample(width, height, &rows, saturation.min(top)))
-        }
-        _ => Ok(found),
+    let highest = source.top().min(limit.unwrap_or(DEEPEST));
+    let found = measure::sample(width, height, &rows, highest);
+    let is_coarse = |step: &u32| {
+        *step > 1 && step.is_power_of_two() && *step <= COARSEST_STEP && source.top() <= DEEPEST
+    };
+    let coarse = found.step.filter(is_coarse);
+    let coarse = coarse.map(|step| source.top() + 1.0 - f64::from(step));
+    let piled = kind.and_then(|kind| measure::piled_up(kind, width, &rows, &found));
+    let levels = coarse.into_iter().chain(piled);
+    let saturation = levels.fold(highest, f64::min);
+    if saturation < highest {
+        return Ok(measure::sample(width, height, &rows, saturation));
     }
+    Ok(found)
 }
 
 /// BLAKE3 of a file's bytes.

@@ -194,7 +194,7 @@ fn examine(
     let size = (source.width() as u32, source.height() as u32);
     let read = of_supplied(source.header(), size.0, size.1, file, profile);
     let read = read.map_err(|refusal| Fault::OfTheFile(refusal.to_string()))?;
-    let sample = raw_sample(&source, None, &mut Vec::new())?;
+    let sample = raw_sample(&source, None, None, &mut Vec::new())?;
     let (level, spread) = (sample.level(), sample.spread());
     let flat = file.kind == Kind::Flat;
     if level.is_nan() || level <= 0.0 {

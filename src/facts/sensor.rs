@@ -183,6 +183,8 @@ pub enum DarkEffect {
     HotPixels,
     /// A level that the flat would turn into a false vignetting.
     Level,
+    /// A black level that the camera holds, so that darks lie lower than their charge.
+    BlackLevel,
 }
 
 /// One effect beside its limit.
@@ -190,7 +192,7 @@ pub enum DarkEffect {
 pub struct DarkCheck {
     /// Which.
     pub effect: DarkEffect,
-    /// Electrons for pattern and glow, a number per megapixel for hot pixels, a fraction of the sky
+    /// Electrons for pattern, glow and black level, a number per megapixel for hot pixels, a fraction of the sky
     /// for the level.
     pub value: f64,
     /// What is put up with, in the same unit.
@@ -212,6 +214,9 @@ impl fmt::Display for DarkCheck {
                 write!(f, "fixed pattern {value:.2} e-, limit {limit:.2} e-")
             }
             DarkEffect::Glow => write!(f, "glow {value:.2} e-, limit {limit:.2} e-"),
+            DarkEffect::BlackLevel => {
+                write!(f, "black level held by {value:.2} e-, limit {limit:.2} e-")
+            }
             DarkEffect::HotPixels => {
                 write!(f, "{value:.0} hot pixels per megapixel, limit {limit:.0}")
             }
@@ -245,7 +250,7 @@ pub struct Stack {
 pub struct DarkVerdict {
     /// The answer.
     pub need: Need,
-    /// The four effects; empty where they are not known.
+    /// The four effects, and a held black level where there is one; empty where they are not known.
     pub checks: Vec<DarkCheck>,
     /// What there is too little of, where the answer is not known.
     pub missing: Option<String>,

@@ -37,7 +37,8 @@ const ENOUGH: usize = 3;
 ///
 /// By itself: a bias longer than `profile.bias_max_s`; a dark or flat-dark whose measured
 /// temperature is further than the tolerance from its recorded set-point; a saturated frame; a
-/// flat whose level, in any colour, lies outside `profile.flat_range` of the saturation level.
+/// flat whose level, in any colour, lies outside `profile.flat_range` of the saturation level, which
+/// is the lowest of the set: where one of its frames shows that samples pile up, all end there.
 ///
 /// Against its set, by the frames that passed, where there are three or more: level, spread and
 /// mesh of frames without light must lie within five scales of the set's median. The scale is the
@@ -55,9 +56,11 @@ pub fn left_out(
     frames: &[(&Frame, &Sample)],
     profile: &Profile,
 ) -> Vec<Option<String>> {
+    let saturation = frames.iter().map(|(_, sample)| sample.saturation);
+    let top = saturation.fold(f64::INFINITY, f64::min);
     let mut reasons: Vec<Option<String>> = frames
         .iter()
-        .map(|(frame, sample)| by_itself(kind, frame, sample, profile))
+        .map(|(frame, sample)| by_itself(kind, frame, sample, top, profile))
         .collect();
     let passed: Vec<usize> = (0..frames.len())
         .filter(|&at| reasons[at].is_none())
@@ -83,7 +86,13 @@ pub fn left_out(
     reasons
 }
 
-fn by_itself(kind: Kind, frame: &Frame, sample: &Sample, profile: &Profile) -> Option<String> {
+fn by_itself(
+    kind: Kind,
+    frame: &Frame,
+    sample: &Sample,
+    top: f64,
+    profile: &Profile,
+) -> Option<String> {
     match kind {
         Kind::Bias => too_long(frame, profile).or_else(|| saturated(sample, DARK_SATURATED)),
         Kind::Dark | Kind::FlatDark => {
@@ -91,7 +100,7 @@ fn by_itself(kind: Kind, frame: &Frame, sample: &Sample, profile: &Profile) -> O
         }
         Kind::Flat => saturated(sample, FLAT_SATURATED).or_else(|| {
             let cfa = frame.camera.cfa;
-            off_level(sample, cfa, profile.flat_range)
+            off_level(sample, cfa, top, profile.flat_range)
         }),
         Kind::Light => None,
     }
@@ -133,7 +142,13 @@ fn saturated(sample: &Sample, limit: f64) -> Option<String> {
     })
 }
 
-fn off_level(sample: &Sample, cfa: Option<Cfa>, (low, high): (f64, f64)) -> Option<String> {
+/// A level that no flat may have beside the saturation level `top`.
+fn off_level(
+    sample: &Sample,
+    cfa: Option<Cfa>,
+    top: f64,
+    (low, high): (f64, f64),
+) -> Option<String> {
     let levels = sample.planes.map(|plane| plane.level);
     let brightest = levels.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let darkest = levels
@@ -141,7 +156,7 @@ fn off_level(sample: &Sample, cfa: Option<Cfa>, (low, high): (f64, f64)) -> Opti
         .copied()
         .filter(|&level| level >= KEPT_DARK * brightest)
         .fold(brightest, f64::min);
-    let (floor, ceiling) = (low * sample.saturation, high * sample.saturation);
+    let (floor, ceiling) = (low * top, high * top);
     let (word, level, bound, fraction) = if brightest > ceiling {
         ("too bright", brightest, ceiling, high)
     } else if darkest < floor {
@@ -158,9 +173,8 @@ fn off_level(sample: &Sample, cfa: Option<Cfa>, (low, high): (f64, f64)) -> Opti
         }
     });
     Some(format!(
-        "{word}: {colour}level {level:.1} ADU, limit {bound:.1} ({:.0} % of {} ADU)",
-        100.0 * fraction,
-        sample.saturation
+        "{word}: {colour}level {level:.1} ADU, limit {bound:.1} ({:.0} % of {top} ADU)",
+        100.0 * fraction
     ))
 }
 

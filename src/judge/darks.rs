@@ -5,6 +5,7 @@
 //! over the square root of their number, or as a false vignetting where a level that is not
 //! subtracted is divided by the flat.
 
+use super::claim::Contradiction;
 use crate::facts::{DarkCheck, DarkEffect, DarkSignal, DarkVerdict, Need, Stack};
 use crate::measure::sensor::PhotonTransfer;
 
@@ -31,8 +32,9 @@ pub struct Sensor<'a> {
     pub darkest: f64,
 }
 
-/// The verdict for one stack of lights.
-pub fn need_of_darks(sensor: Sensor<'_>, stack: Stack) -> DarkVerdict {
+/// The verdict for one stack of lights. `held` is what says that the camera holds its black level, if
+/// anything does: darks are needed then, whatever they remove beside it.
+pub fn need_of_darks(sensor: Sensor<'_>, held: Option<Contradiction>, stack: Stack) -> DarkVerdict {
     let Sensor {
         gain,
         dark,
@@ -53,7 +55,7 @@ pub fn need_of_darks(sensor: Sensor<'_>, stack: Stack) -> DarkVerdict {
         value,
         limit,
     };
-    let checks = vec![
+    let mut checks = vec![
         check(
             DarkEffect::FixedPattern,
             dark.pattern.value.max(0.0).sqrt() * electrons,
@@ -71,6 +73,10 @@ pub fn need_of_darks(sensor: Sensor<'_>, stack: Stack) -> DarkVerdict {
             OF_SKY,
         ),
     ];
+    checks.extend(held.map(|held| {
+        let [value, limit] = [held.value, held.limit].map(|adu| adu * electrons);
+        check(DarkEffect::BlackLevel, value, limit)
+    }));
     let above = checks.iter().any(DarkCheck::is_above);
     DarkVerdict {
         need: if above { Need::Needed } else { Need::NotNeeded },
@@ -114,6 +120,7 @@ mod tests {
             read_noise_e: known(3.0),
             noise_adu: 6.0,
             colours: Vec::new(),
+            full: None,
             linearity: None,
         }
     }
@@ -152,7 +159,7 @@ mod tests {
             dark: &dark,
             darkest: 0.8,
         };
-        need_of_darks(sensor, stack)
+        need_of_darks(sensor, None, stack)
     }
 
     fn above(verdict: &DarkVerdict) -> Vec<DarkEffect> {

@@ -10,8 +10,8 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::facts::{
-    CalibrationState, Content, Digest, DigestMap, Entry, Frame, Input, Kind, LightState, Plan,
-    Profile, Sample, Seconds, Settings, Snapshot,
+    CalibrationState, Camera, Content, Digest, DigestMap, Entry, Frame, Input, Kind, LightState,
+    Plan, Profile, Sample, Seconds, Settings, Snapshot,
 };
 use crate::frame::name_matches;
 
@@ -28,6 +28,9 @@ pub struct Member<'a> {
     pub frame: &'a Frame,
     /// What its pixels say.
     pub sample: &'a Sample,
+    /// The raw level at and above which its pixels count as saturated, ADU: what its own pixels say, or
+    /// those of another light of its night and camera where that is lower.
+    pub saturation: f64,
     /// The moment it belongs to.
     pub moment: Timestamp,
     /// The night it belongs to.
@@ -113,6 +116,7 @@ pub fn cast<'a>(
         cast.lights
             .sort_by_key(|light| (light.moment, light.digest));
         ignore_short_shots(cast, plan);
+        share_saturation(cast);
     }
     (casts, by_content)
 }
@@ -170,6 +174,7 @@ fn usable<'a>(snapshot: &'a Snapshot, settings: &'a Settings) -> (Vec<Cast<'a>>,
             digest,
             frame,
             sample,
+            saturation: sample.saturation,
             moment,
             night: night_of(moment),
         };
@@ -326,4 +331,29 @@ fn ignore_short_shots(cast: &mut Cast<'_>, plan: &mut Plan) {
     }
     cast.lights
         .retain(|member| !plan.lights.contains(member.index));
+}
+
+/// A light with few bright stars does not show where samples pile up. The converter of its camera is
+/// the same all night, and what another light shows of it holds for all in the same steps.
+fn share_saturation(cast: &mut Cast<'_>) {
+    for lights in cast.lights.chunk_by_mut(|a, b| a.night == b.night) {
+        let mut known: Vec<(&Camera, Option<u32>, f64)> = Vec::new();
+        for light in &*lights {
+            let (camera, step) = (&*light.frame.camera, light.sample.step);
+            match known
+                .iter_mut()
+                .find(|known| (known.0, known.1) == (camera, step))
+            {
+                Some((.., lowest)) => *lowest = lowest.min(light.saturation),
+                None => known.push((camera, step, light.saturation)),
+            }
+        }
+        for light in lights {
+            let (camera, step) = (&*light.frame.camera, light.sample.step);
+            let of_its_camera = known
+                .iter()
+                .find(|known| (known.0, known.1) == (camera, step));
+            light.saturation = of_its_camera.map_or(light.saturation, |known| known.2);
+        }
+    }
 }

@@ -6,6 +6,8 @@
 
 mod told;
 
+pub(super) use told::timed;
+
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -47,6 +49,7 @@ struct Shared {
 impl<'a> Rig<'a, '_> {
     /// Judges all lights, and notes what each night has to say of the sensor.
     pub(super) fn judge_darks(&mut self) {
+        self.blacks();
         let mut before = 0;
         let with_first = |lights: &'a [Member<'a>]| {
             let first = before;
@@ -62,6 +65,7 @@ impl<'a> Rig<'a, '_> {
         self.sensors.of_light = ByEntry::with_room(self.given.snapshot.entries.len());
         let mut states = BTreeMap::new();
         self.own_nights(&mut states);
+        self.tell_blacks();
         self.doubt_scaling();
         for (shared, places) in groups {
             let lights: Vec<&Member<'a>> = places.iter().map(|&at| &self.cast.lights[at]).collect();
@@ -229,9 +233,11 @@ impl<'a> Rig<'a, '_> {
             dark,
             darkest: transfer.darkest,
         };
+        let held = self.held_black(&shared.camera, lights[0].moment);
+        let held = held.map(|(_, contradiction)| contradiction);
         let verdicts = stacks(lights)
             .into_iter()
-            .map(|stack| judge::need_of_darks(sensor, stack));
+            .map(|stack| judge::need_of_darks(sensor, held, stack));
         Ok(judge::most_demanding(verdicts)
             .unwrap_or_else(|| unknown("there are no lights".to_owned())))
     }

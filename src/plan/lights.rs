@@ -68,7 +68,8 @@ impl<'a> Rig<'a, '_> {
                 Kind::Dark,
                 Want {
                     exposure: Some((frame.exposure, tolerance.exposure_fraction)),
-                    scaled: self.rule(Kind::Dark).is_some_and(|rule| rule.scaled),
+                    scaled: self.rule(Kind::Dark).is_some_and(|rule| rule.scaled)
+                        && !self.holds_black(light),
                     temperature: Some((frame.felt_temperature(), tolerance.temperature_c)),
                     ..base(&[Kind::Dark])
                 },
@@ -97,7 +98,7 @@ impl<'a> Rig<'a, '_> {
         if self.wants_dark(light) {
             match self.pick(&dark, Kind::Dark, at) {
                 Pick::Found(used) => subtract = Some(used),
-                Pick::None(lack) if self.requires(Kind::Dark) => return Err(lack),
+                Pick::None(lack) if self.requires_dark(light) => return Err(lack),
                 Pick::None(_) => {}
             }
         }
@@ -146,7 +147,7 @@ impl<'a> Rig<'a, '_> {
             pedestal,
             divide,
             extras: Extras {
-                mask: products.mask.then_some(light.sample.saturation),
+                mask: products.mask.then_some(light.saturation),
                 uncertainty,
                 repair: products.repair,
                 samples: products.samples,

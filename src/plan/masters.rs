@@ -213,7 +213,7 @@ impl<'a> Rig<'a, '_> {
     ) -> MasterMethod {
         let saturation = survivors
             .iter()
-            .map(|member| member.sample.saturation)
+            .map(|member| member.saturation)
             .min_by(f64::total_cmp)
             .unwrap_or(f64::MAX);
         MasterMethod {
@@ -371,8 +371,10 @@ impl<'a> Rig<'a, '_> {
         };
         let like = want(&[Kind::FlatDark, Kind::Dark], true);
         if self.wants(Kind::FlatDark) {
+            let required =
+                self.requires(Kind::FlatDark) || self.held_black(&facts.camera, moment).is_some();
             match self.pick(&like, Kind::FlatDark, None) {
-                Pick::None(_) if !self.requires(Kind::FlatDark) => {}
+                Pick::None(_) if !required => {}
                 pick => return Some(pick),
             }
         }

@@ -17,6 +17,7 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use rayon::prelude::*;
 
+use super::black::Blacks;
 use super::cast::Member;
 use super::matching::{Offer, Offers, Readiness, Want};
 use super::rig::Rig;
@@ -38,6 +39,8 @@ pub struct Sensors {
     pub(super) darks: Offers<'static>,
     /// What stands in the way of those that are not known yet.
     pub(super) unknown: BTreeMap<Fingerprint, Unknown>,
+    /// Whether its camera holds its black level.
+    pub(super) blacks: Blacks,
     /// Whether darks are needed, for lights that have that in common.
     pub(super) verdicts: Vec<super::darks::Group>,
     /// The verdict of each light, by its place in the snapshot's entries.
@@ -273,7 +276,7 @@ fn levels(sets: &[Cow<'_, [Member<'_>]>]) -> Option<Vec<[Input; 2]>> {
 /// Nothing without two bias frames.
 fn task(bias: Set<'_, '_>, exposed: Exposed, members: Set<'_, '_>) -> Option<SensorTask> {
     let all = || bias.iter().chain(members);
-    let saturation = all().map(|member| member.sample.saturation);
+    let saturation = all().map(|member| member.saturation);
     let steps = all().filter_map(|member| member.sample.step);
     Some(SensorTask {
         camera: bias.first()?.frame.camera.clone(),

@@ -4,8 +4,10 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 pub(super) mod bench;
+mod black;
 mod darks;
 mod properties;
+mod saturation;
 mod scaled;
 mod supplied;
 mod tables;

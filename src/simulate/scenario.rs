@@ -134,8 +134,10 @@ spec! {
     Sensor {
         width: usize = 64,
         height: usize = 48,
-        /// Converter's bits; values are stored scaled to 16 bits, so 12 bits go in steps of 16.
+        /// Converter's bits; values are stored scaled to 16 bits, so 12 bits go in steps of 16,
         bits: u32 = 16,
+        /// or as they are, where the camera says so: 12 bits end at 4095, and ADU are the converter's.
+        scaled_to_16_bits: bool = true,
         cfa: Option<Cfa> = None,
         e_per_adu: f64 = 1.0,
         read_noise_e: f64 = 2.0,

@@ -25,14 +25,18 @@ pub(super) fn colour(sensor: &Sensor, index: usize) -> Option<Colour> {
         .map(|cfa| cfa.at(index % sensor.width, index / sensor.width))
 }
 
-/// The converter's step, ADU of the 16-bit scale.
+/// The converter's step as it is stored, ADU.
 pub(super) fn step(sensor: &Sensor) -> f64 {
-    f64::from(1_u32 << (16 - sensor.bits))
+    if sensor.scaled_to_16_bits {
+        f64::from(1_u32 << (16 - sensor.bits))
+    } else {
+        1.0
+    }
 }
 
-/// The largest number the converter gives, ADU of the 16-bit scale.
+/// The largest number the converter gives as it is stored, ADU.
 pub(super) fn top(sensor: &Sensor) -> f64 {
-    65_536.0 - step(sensor)
+    f64::from((1_u32 << sensor.bits) - 1) * step(sensor)
 }
 
 /// Pedestal of every pixel, ADU: level, columns, pixels.

@@ -102,6 +102,7 @@ fn levels_near_saturation_do_not_count() {
     let found = photon_transfer(&transfer(bias, &all, 0.0)).unwrap();
     near(found.electrons_per_adu.value, 2.0, 1e-12);
     assert!(found.linearity.unwrap().value.abs() < 1e-12);
+    assert_eq!(found.full, Some(50_000.0));
 }
 
 /// Of two flats of much the same level the darker one may well scatter more.
@@ -111,6 +112,7 @@ fn chance_is_no_saturation() {
     let flats = [level(20_500.0, 10_030.0), level(20_501.0, 9990.0)];
     let found = photon_transfer(&transfer(bias, &flats, 0.0)).unwrap();
     near(found.electrons_per_adu.value, 2.0, 1e-4);
+    assert_eq!(found.full, None);
 }
 
 #[test]

@@ -29,6 +29,8 @@ pub struct PhotonTransfer {
     pub noise_adu: f64,
     /// The gain of each colour; empty for a monochrome sensor.
     pub colours: Vec<(Colour, Estimate)>,
+    /// The raw level beyond which a variance falls, ADU, where one does: the sensor is full there.
+    pub full: Option<f64>,
     /// The largest departure of a variance from the line, in parts of it, where there are several
     /// levels.
     pub linearity: Option<Estimate>,
@@ -47,6 +49,8 @@ struct Line {
     colour: Option<Colour>,
     points: Vec<Point>,
     bias_error: f64,
+    /// As [`PhotonTransfer::full`].
+    full: Option<f64>,
 }
 
 impl Line {
@@ -66,6 +70,7 @@ impl Line {
             let of = |at: usize| points[at].variance;
             of(a).total_cmp(&of(b))
         });
+        let mut full = None;
         // Only a variance that falls is a sign of saturation, and chance lets it fall a little.
         if let Some(largest) = largest.map(|at| points[at])
             && points.iter().any(|point| {
@@ -74,11 +79,13 @@ impl Line {
             })
         {
             points.retain(|point| point.level <= RANGE * largest.level);
+            full = Some(bias.level + largest.level);
         }
         Self {
             colour: bias.colour,
             points,
             bias_error: bias.variance.error,
+            full,
         }
     }
 }
@@ -119,6 +126,10 @@ pub fn photon_transfer(transfer: &Transfer) -> Option<PhotonTransfer> {
         read_noise_e: read_noise_adu.by(electrons_per_adu),
         noise_adu: bias.value.sqrt(),
         colours,
+        full: lines
+            .iter()
+            .filter_map(|line| line.full)
+            .min_by(f64::total_cmp),
         linearity: linearity(&lines, slope.value),
     })
 }

@@ -21,7 +21,9 @@ const STATED: f64 = 0.1;
 pub(super) type Place = (Date, Arc<Camera>, Option<DarkSet>);
 
 /// Sets with the start of their latest frame.
-fn timed<'o>(offers: &'o Offers<'static>) -> impl Iterator<Item = (&'o Offer<'static>, Timestamp)> {
+pub(in crate::plan) fn timed<'o>(
+    offers: &'o Offers<'static>,
+) -> impl Iterator<Item = (&'o Offer<'static>, Timestamp)> {
     offers
         .iter()
         .filter_map(|offer| Some((offer, offer.facts.last?)))
@@ -111,8 +113,8 @@ impl<'a> Rig<'a, '_> {
         self.plan.sensors.extend(states.into_values());
     }
 
-    /// Says where a profile calls its sensor a CCD without glow and its darks say otherwise: on the
-    /// darks' own nights, and on those of the lights that they would be scaled for.
+    /// Says where a profile calls its sensor a CCD without glow and its darks glow: on the darks' own
+    /// nights, and on those of the lights that they would be scaled for.
     pub(super) fn doubt_scaling(&mut self) {
         if !self.rule(Kind::Dark).is_some_and(|rule| rule.scaled) {
             return;
@@ -134,25 +136,16 @@ impl<'a> Rig<'a, '_> {
         let mut found = BTreeSet::new();
         for (key, nights) in concerned {
             let offer = darks.get(&key);
-            let last = offer.and_then(|offer| offer.facts.last);
-            let (Some(offer), Some(signal), Some(last)) = (offer, self.dark_signal(key), last)
-            else {
+            let glow = self.dark_signal(key).and_then(judge::glow);
+            let (Some(offer), Some(glow)) = (offer, glow) else {
                 continue;
             };
-            let bias = self.wish(&[Kind::Bias], &offer.facts.camera, last);
-            let transfer = self.sensors.transfers.choose(&bias);
-            let transfer = transfer.and_then(|offer| self.transfer(offer.fingerprint));
-            let gain = transfer.and_then(photon_transfer);
-            let gain = gain.map(|gain| gain.electrons_per_adu);
-            let all = judge::against_ccd_without_glow(signal, gain);
-            for contradiction in all {
-                let exposure = offer.facts.exposure;
-                let words = format!(
-                    "the profile says `ccd-without-glow`, but darks of {exposure} {contradiction}: \
-                     want `scaling` left out, and darks of the lights' own exposure"
-                );
-                found.extend(nights.iter().map(|&night| (night, words.clone())));
-            }
+            let exposure = offer.facts.exposure;
+            let words = format!(
+                "the profile says `ccd-without-glow`, but darks of {exposure} {glow}: \
+                 want `scaling` left out, and darks of the lights' own exposure"
+            );
+            found.extend(nights.iter().map(|&night| (night, words.clone())));
         }
         for (night, words) in found {
             self.warn(night, &words);
@@ -176,6 +169,7 @@ impl<'a> Rig<'a, '_> {
         let PhotonTransfer {
             electrons_per_adu,
             read_noise_e,
+            full,
             ..
         } = found;
         let mut warnings = Vec::new();
@@ -222,6 +216,13 @@ impl<'a> Rig<'a, '_> {
                 read_noise_e,
                 "electrons of read noise",
             );
+        }
+        let stated = self.profile().saturation_adu;
+        if let Some(full) = full.filter(|&full| stated.is_none_or(|stated| stated > full)) {
+            warnings.push(format!(
+                "the noise of flats{gain} falls beyond a level of {full:.0} ADU: the sensor is full there, want \
+                 `saturation_adu` in the profile"
+            ));
         }
         for warning in warnings {
             self.warn(shared.night, &warning);

@@ -10,8 +10,8 @@ use crate::plan::rig::Rig;
 
 /// What lights of one night have in common that ask for the same.
 pub(super) struct Alike {
-    /// Are darks wanted for them?
-    dark: bool,
+    /// Are darks wanted for them, and must there be one?
+    dark: (bool, bool),
     /// For each wish what was chosen, and of what: at another moment it may be another one.
     chosen: [(Option<Fingerprint>, Arc<Shortlist>); 3],
     hash: AlikeHash,
@@ -25,7 +25,7 @@ impl<'a> Rig<'a, '_> {
             return None;
         }
         Some(Alike {
-            dark: self.wants_dark(light),
+            dark: self.asks_for_dark(light),
             chosen: self.wishes(light).map(|(_, want)| {
                 let shortlist = self.offers.shortlist(&want);
                 let chosen = self.offers.choose_of(&shortlist, &want);
@@ -33,6 +33,10 @@ impl<'a> Rig<'a, '_> {
             }),
             hash: AlikeHash::of(recipe),
         })
+    }
+
+    fn asks_for_dark(&self, light: &Member<'a>) -> (bool, bool) {
+        (self.wants_dark(light), self.requires_dark(light))
     }
 
     /// What becomes of a light that is like one before, if nothing is to be made of it.
@@ -43,14 +47,11 @@ impl<'a> Rig<'a, '_> {
             let own = self.offers.choose_of(shortlist, want);
             own.map(|offer| offer.fingerprint) == *chosen
         });
-        if !same || self.wants_dark(light) != alike.dark || self.awaits_verdict(light).is_some() {
+        if !same || self.asks_for_dark(light) != alike.dark || self.awaits_verdict(light).is_some()
+        {
             return None;
         }
-        let mask = self
-            .profile()
-            .products
-            .mask
-            .then_some(light.sample.saturation);
+        let mask = self.profile().products.mask.then_some(light.saturation);
         let quick = alike.hash.quick(light.digest, light.moment, mask);
         let print = self.memory.known(light.digest, quick)?;
         let on_file = self.calibrated(light.digest).contains(&print);

@@ -32,7 +32,7 @@ fn disk_by(rule: Rule, entries: Vec<Entry>) -> FakeDisk {
     disk
 }
 
-fn pair(level: f64, variance: f64) -> Vec<Pair> {
+pub(super) fn pair(level: f64, variance: f64) -> Vec<Pair> {
     vec![Pair {
         colour: None,
         level,
@@ -45,7 +45,7 @@ fn pair(level: f64, variance: f64) -> Vec<Pair> {
 }
 
 /// A gain of 1, a read noise of 3; lights of 800 ADU over a bias of 500 have a noise of 17.6.
-fn figures(task: &SensorTask, glow: f64) -> SensorFigures {
+pub(super) fn figures(task: &SensorTask, glow: f64) -> SensorFigures {
     let known = |value| Estimate { value, error: 0.0 };
     match &task.exposed {
         Exposed::Flats(_) => SensorFigures::Transfer(Transfer {

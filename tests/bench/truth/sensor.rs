@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use dawnledger::combine::median;
 use dawnledger::facts::{Cfa, DarkSignal, DarkVerdict, Estimate, Kind, Stack, Transfer};
-use dawnledger::judge::{Sensor, need_of_darks};
+use dawnledger::judge::{BlackLevel, Sensor, black_level, need_of_darks};
 use dawnledger::measure::sensor::{
     Bands, PhotonTransfer, dark_charge, dark_signal, darkest, pair, photon_transfer,
 };
@@ -171,6 +171,7 @@ rigs:
         read_noise_e: known(noise),
         noise_adu: noise / gain,
         colours: Vec::new(),
+        full: None,
         linearity: None,
     };
     let stack = Stack {
@@ -205,9 +206,17 @@ rigs:
         gain: (found.electrons_per_adu, gain),
         read_noise: (found.read_noise_e, noise),
         currents: [Some(by_noise), (!holds_black).then_some(by_level)],
-        told: need_of_darks(told, stack.clone()),
-        truth: need_of_darks(truth, stack),
+        told: verdict(told, stack.clone()),
+        truth: verdict(truth, stack),
     }
+}
+
+fn verdict(sensor: Sensor<'_>, stack: Stack) -> DarkVerdict {
+    let held = match black_level(sensor.dark, Some(sensor.gain.electrons_per_adu)) {
+        Some(BlackLevel::Held(found)) => Some(found),
+        _ => None,
+    };
+    need_of_darks(sensor, held, stack)
 }
 
 /// The simulator's glow, electrons per second.

@@ -1,0 +1,105 @@
+//! Where pixels count as saturated: what one light shows holds for others.
+
+use jiff::SignedDuration;
+
+use super::bench::{FakeDisk, evening, night, profile, series, settings};
+use super::darks::{figures, pair};
+use crate::facts::*;
+
+/// Lights of a night with what their own pixels say: saturation level, and step.
+fn lights(night: &str, gain: f64, own: &[(f64, u32)]) -> Vec<Entry> {
+    let start = evening(night) + SignedDuration::from_hours(1 + gain as i64);
+    let mut entries = series(Kind::Light, own.len(), start, |light| {
+        let camera = Camera {
+            gain: Setting::new(gain),
+            ..Camera::clone(&light.camera)
+        };
+        light.camera = camera.into();
+    });
+    for (entry, &(saturation, step)) in entries.iter_mut().zip(own) {
+        if let Content::Frame { sample, .. } = &mut entry.content {
+            let sample = sample.as_mut().unwrap();
+            (sample.saturation, sample.step) = (saturation, Some(step));
+        }
+    }
+    entries
+}
+
+/// The levels in the recipes of what is to be made of lights, in the lights' order.
+fn levels(disk: &FakeDisk) -> Vec<f64> {
+    let mut disk = disk.clone();
+    let mut levels = std::collections::BTreeMap::new();
+    while let Some(task) = disk.plan().tasks.first() {
+        if let Recipe::Light(recipe) = &task.recipe {
+            levels.insert(recipe.facts.start, recipe.extras.mask.unwrap());
+        }
+        disk.step();
+    }
+    levels.into_values().collect()
+}
+
+#[test]
+fn a_level_at_which_one_light_piles_up_holds_for_its_night_and_camera() {
+    let mut profile = profile("north", "Petrel*");
+    profile.calibration.flat.rule = Rule::Never;
+    profile.products.mask = true;
+    let mut disk = FakeDisk::new(settings(vec![profile]));
+    for (hours, gain) in [(7, 0.0), (8, 1.0)] {
+        let start = evening("2026-09-05") + SignedDuration::from_hours(hours);
+        disk.put(series(Kind::Bias, 4, start, |bias| {
+            let camera = Camera {
+                gain: Setting::new(gain),
+                ..Camera::clone(&bias.camera)
+            };
+            bias.camera = camera.into();
+        }));
+    }
+    let (high, low) = (65_535.0, 16_383.0);
+    disk.put(lights(
+        "2026-09-05",
+        0.0,
+        &[(high, 1), (low, 1), (high, 4), (high, 1)],
+    ));
+    disk.put(lights("2026-09-05", 1.0, &[(high, 1)]));
+    disk.put(lights("2026-09-06", 0.0, &[(high, 1)]));
+    assert_eq!(levels(&disk), [low, low, high, low, high, high]);
+}
+
+/// Flats whose noise falls beyond a level of 40 000 ADU: told, unless the profile says so already.
+#[test]
+fn flats_of_a_full_sensor_ask_for_a_word_in_the_profile() {
+    for (stated, brightest, told) in [
+        (None, 300.0, true),
+        (Some(39_000.0), 300.0, false),
+        (Some(50_000.0), 300.0, true),
+        (None, 63_509.0, false),
+    ] {
+        let mut profile = profile("north", "Petrel*");
+        profile.saturation_adu = stated;
+        let mut disk = FakeDisk::new(settings(vec![profile]));
+        disk.put(night("2026-09-05"));
+        for task in disk.plan().to_know {
+            let mut found = figures(&task, 0.0);
+            if let SensorFigures::Transfer(transfer) = &mut found {
+                let levels = [
+                    (20_000.0, 19_509.0),
+                    (40_000.0, 39_509.0),
+                    (64_000.0, brightest),
+                ];
+                transfer.flats = levels
+                    .map(|(level, variance)| pair(level, variance))
+                    .to_vec();
+            }
+            disk.snapshot.sensors.insert(task.key(), found);
+        }
+        let plan = disk.run();
+        let warnings: Vec<&String> = plan.warnings.values().flatten().collect();
+        let words = "north: the noise of flats at gain 100 falls beyond a level of 40000 ADU: the sensor \
+                     is full there, want `saturation_adu` in the profile";
+        assert_eq!(
+            warnings,
+            if told { vec![words] } else { vec![] },
+            "{stated:?}"
+        );
+    }
+}
