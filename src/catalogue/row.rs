@@ -205,17 +205,22 @@ pub(super) fn json<T: serde::Serialize>(value: &T) -> Result<String> {
     serde_json::to_string(value).map_err(|error| Error::ToSqlConversionFailure(error.into()))
 }
 
-/// Saturation, step (0 for none, else one more), the planes, the mesh.
+/// Set beside the step where a sample has a highest one: those of older versions have none.
+const WITH_HIGHEST: u64 = 1 << 63;
+
+/// Saturation, step (0 for none, else one more), the planes, the highest where there is one, the mesh.
 pub(super) fn sample_bytes(sample: &Sample) -> Vec<u8> {
     let step = sample.step.map_or(0, |step| u64::from(step) + 1);
-    let mut bytes = Vec::with_capacity(112 + 4 * sample.mesh.len());
+    let with = sample.highest.map_or(0, |_| WITH_HIGHEST);
+    let mut bytes = Vec::with_capacity(120 + 4 * sample.mesh.len());
     bytes.extend(sample.saturation.to_le_bytes());
-    bytes.extend(step.to_le_bytes());
+    bytes.extend((step | with).to_le_bytes());
     for plane in &sample.planes {
         for value in [plane.level, plane.spread, plane.saturated] {
             bytes.extend(value.to_le_bytes());
         }
     }
+    bytes.extend(sample.highest.into_iter().flat_map(f64::to_le_bytes));
     for value in &sample.mesh {
         bytes.extend(value.to_le_bytes());
     }
@@ -225,9 +230,17 @@ pub(super) fn sample_bytes(sample: &Sample) -> Vec<u8> {
 pub(super) fn sample(bytes: &[u8]) -> Option<Sample> {
     let (head, mesh) = bytes.split_at_checked(112)?;
     let (words, _) = head.as_chunks::<8>();
-    let (mesh, rest) = mesh.as_chunks::<4>();
     let number = |index: usize| f64::from_le_bytes(words[index]);
-    let step = u64::from_le_bytes(words[1]).checked_sub(1);
+    let step = u64::from_le_bytes(words[1]);
+    let (highest, mesh) = match step & WITH_HIGHEST {
+        0 => (None, mesh),
+        _ => {
+            let (highest, mesh) = mesh.split_first_chunk()?;
+            (Some(f64::from_le_bytes(*highest)), mesh)
+        }
+    };
+    let step = (step & !WITH_HIGHEST).checked_sub(1);
+    let (mesh, rest) = mesh.as_chunks::<4>();
     rest.is_empty().then(|| Sample {
         planes: std::array::from_fn(|phase| PlaneSample {
             level: number(2 + 3 * phase),
@@ -240,6 +253,7 @@ pub(super) fn sample(bytes: &[u8]) -> Option<Sample> {
             .collect(),
         step: step.and_then(|step| u32::try_from(step).ok()),
         saturation: number(0),
+        highest,
     })
 }
 

@@ -310,7 +310,7 @@ prop_compose! {
                     electrons_per_adu: Some(-value),
                     ..frame()
                 }),
-                sample: Some(Box::new(Sample { mesh, step, saturation: value, ..sample() })),
+                sample: Some(Box::new(Sample { mesh, step, saturation: value, highest: step.map(f64::from), ..sample() })),
                 unusable: present.then_some(reason),
             },
         };

@@ -29,10 +29,24 @@ pub struct Sample {
     pub step: Option<u32>,
     /// The raw level at and above which a pixel counts as saturated, ADU.
     pub saturation: f64,
+    /// The highest raw sample of all rows that were looked at, ADU; none where it is no number, and of
+    /// frames that an older version took in.
+    pub highest: Option<f64>,
 }
 
 impl Sample {
-    /// The same with all levels but that of saturation counted from this one.
+    /// Where frames of one camera saturate, ADU: the lowest level at which one of them does and that no
+    /// other goes beyond. Where all go beyond theirs, a profile says so: the highest of them.
+    pub fn common_saturation<'s>(samples: impl Iterator<Item = &'s Self> + Clone) -> Option<f64> {
+        let highest = samples.clone().filter_map(|sample| sample.highest);
+        let highest = highest.fold(f64::NEG_INFINITY, f64::max);
+        let levels = samples.map(|sample| sample.saturation);
+        let holding = levels.clone().filter(|&level| level >= highest);
+        let lowest = holding.min_by(f64::total_cmp);
+        lowest.or_else(|| levels.max_by(f64::total_cmp))
+    }
+
+    /// The same with all levels but the raw ones counted from this one.
     pub fn above(mut self, level: f64) -> Self {
         for plane in &mut self.planes {
             plane.level -= level;

@@ -65,7 +65,7 @@ fn with_phases<'r>(
 }
 
 /// The highest sample of each phase; minus infinity where there is none.
-fn highest(width: usize, rows: &[(usize, &[f32])]) -> [f32; 4] {
+pub(super) fn highest(width: usize, rows: &[(usize, &[f32])]) -> [f32; 4] {
     let mut highest = [f32::NEG_INFINITY; 4];
     for (phases, row) in with_phases(width, rows) {
         let (whole, rest) = row.as_chunks::<LANES>();

@@ -1,5 +1,6 @@
 //! A frame's subsample: which rows to read, and how they become a [`Sample`].
 
+use super::piled::highest;
 use crate::combine::{Clip, Counted, Level, clipped_sorted};
 use crate::facts::{MESH, PlaneSample, Sample};
 
@@ -84,9 +85,18 @@ pub fn sample(width: usize, height: usize, rows: &[(usize, &[f32])], saturation:
             }
         }
     }
-    match whole(&cells) {
+    let found = match whole(&cells) {
         Some(mut cells) => reduce(&mut cells, saturation),
         None => reduce(&mut cells, saturation),
+    };
+    let highest = highest(width, rows)
+        .into_iter()
+        .fold(f32::NEG_INFINITY, f32::max);
+    Sample {
+        highest: Some(highest)
+            .filter(|highest| highest.is_finite())
+            .map(f64::from),
+        ..found
     }
 }
 
@@ -131,6 +141,7 @@ fn reduce<T: Measured>(cells: &mut Cells<T>, saturation: f64) -> Sample {
         planes,
         step,
         saturation,
+        highest: None,
     }
 }
 

@@ -10,8 +10,8 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::facts::{
-    CalibrationState, Camera, Content, Digest, DigestMap, Entry, Frame, Input, Kind, LightState,
-    Plan, Profile, Sample, Seconds, Settings, Snapshot,
+    CalibrationState, Content, Digest, DigestMap, Entry, Frame, Input, Kind, LightState, Plan,
+    Profile, Sample, Seconds, Settings, Snapshot,
 };
 use crate::frame::name_matches;
 
@@ -29,7 +29,7 @@ pub struct Member<'a> {
     /// What its pixels say.
     pub sample: &'a Sample,
     /// The raw level at and above which its pixels count as saturated, ADU: what its own pixels say, or
-    /// those of another light of its night and camera where that is lower.
+    /// those of all lights of its night and camera.
     pub saturation: f64,
     /// The moment it belongs to.
     pub moment: Timestamp,
@@ -337,23 +337,20 @@ fn ignore_short_shots(cast: &mut Cast<'_>, plan: &mut Plan) {
 /// the same all night, and what another light shows of it holds for all in the same steps.
 fn share_saturation(cast: &mut Cast<'_>) {
     for lights in cast.lights.chunk_by_mut(|a, b| a.night == b.night) {
-        let mut known: Vec<(&Camera, Option<u32>, f64)> = Vec::new();
-        for light in &*lights {
-            let (camera, step) = (&*light.frame.camera, light.sample.step);
-            match known
-                .iter_mut()
-                .find(|known| (known.0, known.1) == (camera, step))
-            {
-                Some((.., lowest)) => *lowest = lowest.min(light.saturation),
-                None => known.push((camera, step, light.saturation)),
+        let key = |light: &Member<'_>| (light.frame.camera.clone(), light.sample.step);
+        let mut groups: Vec<(_, Vec<&mut Member<'_>>)> = Vec::new();
+        for light in lights {
+            let key = key(light);
+            match groups.iter_mut().find(|(known, _)| *known == key) {
+                Some((_, group)) => group.push(light),
+                None => groups.push((key, vec![light])),
             }
         }
-        for light in lights {
-            let (camera, step) = (&*light.frame.camera, light.sample.step);
-            let of_its_camera = known
-                .iter()
-                .find(|known| (known.0, known.1) == (camera, step));
-            light.saturation = of_its_camera.map_or(light.saturation, |known| known.2);
+        for (_, mut group) in groups {
+            let samples = group.iter().map(|light| light.sample);
+            if let Some(common) = Sample::common_saturation(samples) {
+                group.iter_mut().for_each(|light| light.saturation = common);
+            }
         }
     }
 }

@@ -16,7 +16,7 @@ use super::{Patience, names, root, sets, supplied};
 use crate::combine::by_count;
 use crate::facts::{
     CalibrationState, Digest, Fingerprint, FrameRule, Kind, Made, MasterFacts, MasterMethod,
-    MasterRecipe, MasterState, MasterUse, PlannedMaster, Recipe, Rule, Shoot, Task, Wait,
+    MasterRecipe, MasterState, MasterUse, PlannedMaster, Recipe, Rule, Sample, Shoot, Task, Wait,
 };
 
 /// What becomes of a set, and what comes of that.
@@ -211,11 +211,8 @@ impl<'a> Rig<'a, '_> {
         survivors: &[Member<'a>],
         subtract: Option<MasterUse>,
     ) -> MasterMethod {
-        let saturation = survivors
-            .iter()
-            .map(|member| member.saturation)
-            .min_by(f64::total_cmp)
-            .unwrap_or(f64::MAX);
+        let samples = survivors.iter().map(|member| member.sample);
+        let saturation = Sample::common_saturation(samples).unwrap_or(f64::MAX);
         MasterMethod {
             flat_level: (facts.kind == Kind::Flat).then_some(self.profile().flat_level),
             facts,

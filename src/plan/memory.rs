@@ -127,6 +127,7 @@ impl Memory {
             // The rest of a sample follows from content, camera, this and how it is measured, which the
             // level stands for: an older program's samples of files that are away may be kept.
             (sample.saturation.to_bits(), sample.level().to_bits()).hash(&mut hasher);
+            sample.highest.map(f64::to_bits).hash(&mut hasher);
         }
         self.judged.get((*first.digest, hasher.finish()), judged)
     }

@@ -23,8 +23,8 @@ use super::matching::{Offer, Offers, Readiness, Want};
 use super::rig::Rig;
 use super::sets;
 use crate::facts::{
-    ByEntry, Camera, DarkSignal, Exposed, Fingerprint, Input, Kind, MasterFacts, SensorFigures,
-    SensorTask, Transfer, Wait,
+    ByEntry, Camera, DarkSignal, Exposed, Fingerprint, Input, Kind, MasterFacts, Sample,
+    SensorFigures, SensorTask, Transfer, Wait,
 };
 
 /// Pairs of flats that are measured, of levels spread over those there are.
@@ -276,11 +276,11 @@ fn levels(sets: &[Cow<'_, [Member<'_>]>]) -> Option<Vec<[Input; 2]>> {
 /// Nothing without two bias frames.
 fn task(bias: Set<'_, '_>, exposed: Exposed, members: Set<'_, '_>) -> Option<SensorTask> {
     let all = || bias.iter().chain(members);
-    let saturation = all().map(|member| member.saturation);
+    let samples = bias.iter().chain(members).map(|member| member.sample);
     let steps = all().filter_map(|member| member.sample.step);
     Some(SensorTask {
         camera: bias.first()?.frame.camera.clone(),
-        saturation: saturation.min_by(f64::total_cmp)?,
+        saturation: Sample::common_saturation(samples)?,
         // Frames of floating-point numbers have none.
         step: steps.min().map_or(0.0, f64::from),
         bias: pair(bias)?,

@@ -77,6 +77,7 @@ pub(super) fn sample() -> Sample {
         mesh: (0..MESH * MESH).map(|n| n as f32 / 7.0).collect(),
         step: Some(4),
         saturation: 65_532.0,
+        highest: Some(12_344.5),
     }
 }
 
@@ -192,6 +193,7 @@ pub(super) fn every_content() -> Vec<Entry> {
                 sample: Some(Box::new(Sample {
                     step: Some(0),
                     mesh: vec![],
+                    highest: None,
                     ..sample()
                 })),
                 unusable: Some("saturated".to_owned()),

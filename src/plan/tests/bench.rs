@@ -158,6 +158,7 @@ fn sample(kind: Kind) -> Sample {
         mesh: vec![level as f32; MESH * MESH],
         step: Some(1),
         saturation: 65535.0,
+        highest: None,
     }
 }
 

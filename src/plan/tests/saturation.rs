@@ -6,8 +6,8 @@ use super::bench::{FakeDisk, evening, night, profile, series, settings};
 use super::darks::{figures, pair};
 use crate::facts::*;
 
-/// Lights of a night with what their own pixels say: saturation level, and step.
-fn lights(night: &str, gain: f64, own: &[(f64, u32)]) -> Vec<Entry> {
+/// Lights of a night with what their own pixels say: saturation level, step, highest sample.
+fn lights(night: &str, gain: f64, own: &[(f64, u32, f64)]) -> Vec<Entry> {
     let start = evening(night) + SignedDuration::from_hours(1 + gain as i64);
     let mut entries = series(Kind::Light, own.len(), start, |light| {
         let camera = Camera {
@@ -16,10 +16,11 @@ fn lights(night: &str, gain: f64, own: &[(f64, u32)]) -> Vec<Entry> {
         };
         light.camera = camera.into();
     });
-    for (entry, &(saturation, step)) in entries.iter_mut().zip(own) {
+    for (entry, &(saturation, step, highest)) in entries.iter_mut().zip(own) {
         if let Content::Frame { sample, .. } = &mut entry.content {
             let sample = sample.as_mut().unwrap();
             (sample.saturation, sample.step) = (saturation, Some(step));
+            sample.highest = Some(highest);
         }
     }
     entries
@@ -54,15 +55,65 @@ fn a_level_at_which_one_light_piles_up_holds_for_its_night_and_camera() {
             bias.camera = camera.into();
         }));
     }
-    let (high, low) = (65_535.0, 16_383.0);
+    let (format, piled) = (65_535.0, 16_383.0);
+    let dim = (format, 1, 9000.0);
+    let bright = (piled, 1, piled);
     disk.put(lights(
         "2026-09-05",
         0.0,
-        &[(high, 1), (low, 1), (high, 4), (high, 1)],
+        &[dim, bright, (format, 4, 9000.0), dim],
     ));
-    disk.put(lights("2026-09-05", 1.0, &[(high, 1)]));
-    disk.put(lights("2026-09-06", 0.0, &[(high, 1)]));
-    assert_eq!(levels(&disk), [low, low, high, low, high, high]);
+    disk.put(lights("2026-09-05", 1.0, &[dim]));
+    disk.put(lights("2026-09-06", 0.0, &[dim]));
+    // What another goes beyond is no end of the converter: neither here nor in the light itself.
+    disk.put(lights(
+        "2026-09-07",
+        0.0,
+        &[(7000.0, 1, 7000.0), dim, bright],
+    ));
+    let night = [piled, piled, format, piled, format];
+    assert_eq!(levels(&disk), [&night[..], &[format], &[piled; 3]].concat());
+}
+
+#[test]
+fn of_several_frames_the_lowest_level_that_none_goes_beyond() {
+    let common = |own: &[(f64, Option<f64>)]| {
+        let entries = lights("2026-09-05", 0.0, &[(0.0, 1, 0.0)]);
+        let Content::Frame { sample, .. } = &entries[0].content else {
+            unreachable!()
+        };
+        let own = own.iter().map(|&(saturation, highest)| Sample {
+            saturation,
+            highest,
+            ..(**sample.as_ref().unwrap()).clone()
+        });
+        let samples: Vec<Sample> = own.collect();
+        Sample::common_saturation(samples.iter())
+    };
+    assert_eq!(common(&[]), None);
+    let format = 65_535.0;
+    assert_eq!(
+        common(&[(format, Some(400.0)), (9000.0, Some(9000.0))]),
+        Some(9000.0)
+    );
+    assert_eq!(
+        common(&[(format, Some(9001.0)), (9000.0, Some(9000.0))]),
+        Some(format)
+    );
+    // An older version's frames do not say how far they go.
+    assert_eq!(
+        common(&[(format, None), (9000.0, Some(9000.0))]),
+        Some(9000.0)
+    );
+    // A profile's level, which samples go beyond.
+    assert_eq!(
+        common(&[(8000.0, Some(9001.0)), (8000.0, Some(700.0))]),
+        Some(8000.0)
+    );
+    assert_eq!(
+        common(&[(8000.0, Some(9001.0)), (700.0, Some(700.0))]),
+        Some(8000.0)
+    );
 }
 
 /// Flats whose noise falls beyond a level of 40 000 ADU: told, unless the profile says so already.
