@@ -7,5 +7,6 @@ pub(super) mod bench;
 mod darks;
 mod properties;
 mod scaled;
+mod stated;
 mod supplied;
 mod tables;
