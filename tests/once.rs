@@ -34,6 +34,8 @@ mod noise;
 mod overscan;
 #[path = "once/planes.rs"]
 mod planes;
+#[path = "once/rejected.rs"]
+mod rejected;
 #[path = "once/same.rs"]
 mod same;
 #[path = "once/scaled.rs"]
