@@ -36,6 +36,8 @@ mod overscan;
 mod piled;
 #[path = "once/planes.rs"]
 mod planes;
+#[path = "once/rejected.rs"]
+mod rejected;
 #[path = "once/same.rs"]
 mod same;
 #[path = "once/scaled.rs"]

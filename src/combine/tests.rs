@@ -612,6 +612,41 @@ fn the_ends_of_whole_sums_yield_the_bits_of_the_specification() {
     }
 }
 
+/// As many pixels of a chunk lose something as a look is still worth, and one more: both ways go to the end of the
+/// chunk, and of those behind it.
+#[test]
+fn the_most_that_a_look_lets_lose_yield_the_bits_of_the_specification() {
+    let chunks = 3;
+    for losing in [0, 42, 43, 128] {
+        // Noise of two steps that no limit reaches, and in some lanes a sample that every limit drops.
+        let sample = |row: usize, lane: usize| match (row, lane * 37 % 128) {
+            (7, place) if place < losing => 1150,
+            (row, place) => 999 + 2 * ((row + place) % 2) as u16,
+        };
+        let row = |row| (0..128 * chunks).map(|lane| sample(row, lane)).collect();
+        let data: Vec<Vec<u16>> = (0..40).map(row).collect();
+        as_specified(&data, &looking_methods(), &[65_535.0]);
+        let stored = in_stored_form(&data);
+        let slices: Vec<&[Stored]> = stored.iter().map(Vec::as_slice).collect();
+        for method in [&ranked_methods()[0], &ranked_methods()[3]] {
+            let form::Form::Ranked(mut ranked) = form::Form::of(method) else {
+                unreachable!("{method}");
+            };
+            let mut eye = glance::Eye::new(&mut ranked, &slices, i32::from(i16::MAX)).unwrap();
+            let mut glance = glance::Glance::new();
+            for chunk in 0..chunks {
+                // A third of 128 lanes; what was found too much is not looked at again at once.
+                let told = eye.look(128 * chunk, &mut glance);
+                assert_eq!(
+                    told,
+                    losing <= 42,
+                    "{method}, {losing} lanes, chunk {chunk}"
+                );
+            }
+        }
+    }
+}
+
 /// Two of three that are alike say nothing of the third.
 #[test]
 fn the_test_for_outliers_judges_no_three_samples() {

@@ -9,5 +9,6 @@ mod darks;
 mod properties;
 mod saturation;
 mod scaled;
+mod stated;
 mod supplied;
 mod tables;

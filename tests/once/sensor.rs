@@ -219,18 +219,25 @@ fn lights_wait_for_darks_until_there_are_enough_to_tell() {
 #[test]
 fn what_is_stated_wrongly_is_warned_of() {
     let sensor = format!("{PROFILE}sensor: {{read_noise_e: 2.5, electrons_per_adu: 1.6}}\n");
-    let (_, log) = night(&sensor, &scenario(CLEAN, 4, "EGAIN: 1.6"));
-    for wanted in [
-        "north-pier: lights' headers say 1.6 electrons per ADU at gain 100, flats and bias say 0.",
-        "north-pier: the profile's `sensor` says 1.6 electrons per ADU at gain 100, flats and bias say 0.",
+    // A converter of 14 bits, stored in 16, has steps of 4 ADU: 1.6 electrons each.
+    for (bits, told) in [
+        (16, ""),
+        (14, "; the ratio is the converter's step of 4 ADU"),
     ] {
-        let is_there = log
-            .warnings
-            .iter()
-            .any(|warning| warning.starts_with(wanted));
-        assert!(is_there, "{:?}", log.warnings);
+        let scenario = scenario(&format!("{CLEAN}, bits: {bits}"), 4, "EGAIN: 1.6");
+        let (_, log) = night(&sensor, &scenario);
+        for wanted in [
+            "north-pier: lights' headers say 1.6 electrons per ADU at gain 100, flats and bias say 0.",
+            "north-pier: the profile's `sensor` says 1.6 electrons per ADU at gain 100, flats and bias say 0.",
+        ] {
+            let mut warnings = log.warnings.iter();
+            let found = warnings.find(|warning| warning.starts_with(wanted));
+            let words = found.and_then(|found| found.find(';').map(|at| &found[at..]));
+            assert!(found.is_some(), "{:?}", log.warnings);
+            assert_eq!(words.unwrap_or_default(), told, "{bits} bits");
+        }
+        assert_eq!(log.warnings.len(), 2, "{:?}", log.warnings);
     }
-    assert_eq!(log.warnings.len(), 2, "{:?}", log.warnings);
 }
 
 /// One list for each sensor, one line for each night in which its frames were shot; it outlives the
