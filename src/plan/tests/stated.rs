@@ -1,23 +1,13 @@
 //! What is stated of a sensor's gain, against what flats and bias say.
 
 use super::bench::{FakeDisk, night, profile, settings};
+use super::darks::pair;
 use crate::facts::*;
 
 const NIGHT: &str = "2026-09-05";
 
 /// A converter whose steps are so many ADU apart, and a gain of 0.25 electrons per ADU: 4 ADU for each electron.
 fn figures(step: f64) -> SensorFigures {
-    let pair = |level: f64, variance: f64| {
-        vec![Pair {
-            colour: None,
-            level,
-            variance: Estimate {
-                value: variance,
-                error: 0.0,
-            },
-            pixels: 1_000_000,
-        }]
-    };
     SensorFigures::Transfer(Transfer {
         bias: pair(500.0, 400.0),
         flats: vec![pair(25_500.0, 400.0 + 4.0 * 25_000.0)],
