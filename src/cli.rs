@@ -5,6 +5,7 @@
 mod check;
 mod demo;
 mod explain;
+mod instructions;
 mod lines;
 mod log;
 mod paper;
@@ -142,8 +143,22 @@ pub fn main() -> ExitCode {
     }
     let arguments = Arguments::parse();
     lines::begin(matches!(arguments.command, Command::Run | Command::Once));
+    match instructions::begin().and_then(|()| call(arguments)) {
+        Ok(code) => code,
+        Err(failure) => {
+            eprintln!("dawnledger: {}", plain(&failure.to_string()));
+            ExitCode::from(match failure {
+                Failure::Failed(_) => 1,
+                Failure::Usage(_) => 2,
+            })
+        }
+    }
+}
+
+/// Runs the command.
+fn call(arguments: Arguments) -> Result<ExitCode, Failure> {
     let config = &arguments.config;
-    let done = match arguments.command {
+    match arguments.command {
         Command::Run => run::run(config),
         Command::Once => run::once(config),
         Command::Check => check::check(config),
@@ -157,18 +172,9 @@ pub fn main() -> ExitCode {
         Command::Schema { document } => paper::schema(document),
         Command::Completions { shell } => paper::completions(shell),
         Command::Manual { command } => paper::manual(command.as_deref()),
-        Command::Unpack { rows } => return crate::fits::unpack_child(rows.into_iter()),
-    };
-    match done {
-        Ok(()) => ExitCode::SUCCESS,
-        Err(failure) => {
-            eprintln!("dawnledger: {}", plain(&failure.to_string()));
-            ExitCode::from(match failure {
-                Failure::Failed(_) => 1,
-                Failure::Usage(_) => 2,
-            })
-        }
-    }
+        Command::Unpack { rows } => return Ok(crate::fits::unpack_child(rows.into_iter())),
+    }?;
+    Ok(ExitCode::SUCCESS)
 }
 
 /// Prints a line. Names out of files may stand in it: they neither begin another nor steer a terminal.

@@ -22,6 +22,8 @@ mod hostile_names;
 mod keep;
 #[path = "once/label.rs"]
 mod label;
+#[path = "once/levels.rs"]
+mod levels;
 #[path = "once/lines.rs"]
 mod lines;
 #[path = "once/messy.rs"]

@@ -14,7 +14,8 @@ use std::process::Command;
 use jiff::Timestamp;
 use serde_yaml::{Mapping, Value};
 
-use super::{Failure, plan, settings, status};
+use super::{Failure, instructions, plan, settings, status};
+use crate::combine::Level;
 use crate::daemon::IDENTIFIER;
 use crate::facts::{Content, Settings, Snapshot};
 
@@ -101,6 +102,10 @@ fn system(text: &mut Text) {
     text.line(
         "cores",
         cores.map_or_else(|error| error.to_string(), |cores| cores.to_string()),
+    );
+    text.line(
+        "instructions",
+        format!("{} of {}", Level::widest().name(), instructions::names()),
     );
 }
 

@@ -6,6 +6,12 @@
 //! contract, reorder or approximate. On other processors than x86-64 there is the plain level alone,
 //! which the compiler makes into their vector instructions.
 
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+/// The place in [`Level::ALL`] of what kernels go by; beyond its end until one of them asks.
+static CHOSEN: AtomicUsize = AtomicUsize::new(UNKNOWN);
+const UNKNOWN: usize = usize::MAX;
+
 /// A set of instructions.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Level {
@@ -29,10 +35,41 @@ impl Level {
         Self::Avx512,
     ];
 
-    /// The widest that this processor has.
+    /// The widest that this processor has, unless [`Level::keep_to`] has said otherwise.
     pub fn widest() -> Self {
+        let chosen = Self::ALL.get(CHOSEN.load(Ordering::Relaxed));
+        chosen.copied().unwrap_or_else(Self::looked_for)
+    }
+
+    #[cold]
+    fn looked_for() -> Self {
         let mut levels = Self::ALL.iter().copied();
-        levels.rfind(|level| level.is_here()).unwrap_or(Self::Plain)
+        let found = levels.rfind(|level| level.is_here());
+        let found = found.unwrap_or(Self::Plain);
+        // What was said meanwhile stays.
+        let _ = CHOSEN.compare_exchange(
+            UNKNOWN,
+            found as usize,
+            Ordering::Relaxed,
+            Ordering::Relaxed,
+        );
+        found
+    }
+
+    /// Makes this level the widest, for this process and from now on: for comparison.
+    pub fn keep_to(self) {
+        CHOSEN.store(self as usize, Ordering::Relaxed);
+    }
+
+    /// What it is asked for by.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Plain => "plain",
+            #[cfg(target_arch = "x86_64")]
+            Self::Avx2 => "avx2",
+            #[cfg(target_arch = "x86_64")]
+            Self::Avx512 => "avx512",
+        }
     }
 
     /// True where this processor has it.

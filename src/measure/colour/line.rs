@@ -6,6 +6,9 @@
 //! principal axis) is not drawn towards one of them: total least squares (W. E. Deming 1943). Stars
 //! have colours of their own; what lies off the line by more than stars do is weighed down (J. W. Tukey's
 //! biweight). The background enters with as many cells as the stars: it fixes where the line passes.
+//!
+//! What is found here goes into products, to the last digit. So directions are kept as cosines and sines, and
+//! nothing is taken but roots: of angles every system's library has last digits of its own.
 
 use std::f64::consts::FRAC_1_SQRT_2;
 
@@ -141,10 +144,13 @@ fn fit(points: &[[f64; 2]]) -> Option<(f64, f64)> {
         .copied()
         .step_by((sky.len() / stars.len()).max(1))
         .collect();
-    let mut angle = median(&mut stars.iter().map(|[x, y]| y.atan2(*x)).collect::<Vec<f64>>())?;
+    // How far off the diagonal a star lies grows with its angle.
+    let apart = |[x, y]: &[f64; 2]| (y - x) / (x + y);
+    let apart = median(&mut stars.iter().map(apart).collect::<Vec<f64>>())?;
+    let mut direction = unit([1.0 - apart, 1.0 + apart]);
     let mut offset = 0.0;
     for _ in 0..ROUNDS {
-        let (sin, cos) = angle.sin_cos();
+        let [cos, sin] = direction;
         let away = |[x, y]: &[f64; 2]| cos * y - sin * x - offset;
         let along = |[x, y]: &[f64; 2]| cos * x + sin * y;
         // Stars' own colours scatter in proportion to their light.
@@ -156,7 +162,7 @@ fn fit(points: &[[f64; 2]]) -> Option<(f64, f64)> {
         let weighed = |star: bool| {
             move |point: &[f64; 2]| {
                 let spread = if star { colours * along(point) } else { 0.0 };
-                let sd = 1f64.hypot(spread);
+                let sd = (1.0 + spread * spread).sqrt();
                 let far = (away(point) / (LIMIT * sd)).powi(2).min(1.0);
                 ((1.0 - far).powi(2) / (sd * sd), *point)
             }
@@ -164,15 +170,16 @@ fn fit(points: &[[f64; 2]]) -> Option<(f64, f64)> {
         let all: Vec<(f64, [f64; 2])> = (stars.iter().map(weighed(true)))
             .chain(sky.iter().map(weighed(false)))
             .collect();
-        (angle, offset) = principal(&all)?;
+        (direction, offset) = principal(&all)?;
     }
-    let slope = angle.tan() * colour / green;
-    let intercept = offset / angle.cos() * colour;
+    let [cos, sin] = direction;
+    let slope = sin / cos * colour / green;
+    let intercept = offset / cos * colour;
     (slope.is_finite() && intercept.is_finite()).then_some((slope, intercept))
 }
 
 /// Direction of the principal axis of weighted points, and its distance from the origin.
-fn principal(points: &[(f64, [f64; 2])]) -> Option<(f64, f64)> {
+fn principal(points: &[(f64, [f64; 2])]) -> Option<([f64; 2], f64)> {
     let weights: f64 = points.iter().map(|(weight, _)| weight).sum();
     let mean =
         [0, 1].map(|at| points.iter().map(|(w, point)| w * point[at]).sum::<f64>() / weights);
@@ -183,11 +190,20 @@ fn principal(points: &[(f64, [f64; 2])]) -> Option<(f64, f64)> {
         xy += weight * x * y;
         yy += weight * y * y;
     }
-    let angle = 0.5 * (2.0 * xy).atan2(xx - yy);
-    let (sin, cos) = angle.sin_cos();
-    weights
-        .is_normal()
-        .then_some((angle, cos * mean[1] - sin * mean[0]))
+    // Its angle is half that of (x, y); of the two ways to halve that, the one that cancels nothing.
+    let (x, y) = (xx - yy, 2.0 * xy);
+    let length = (x * x + y * y).sqrt();
+    let [cos, sin] = unit(match x >= 0.0 {
+        true => [length + x, y],
+        false => [y.abs(), (length - x).copysign(y)],
+    });
+    (weights.is_normal() && length > 0.0).then_some(([cos, sin], cos * mean[1] - sin * mean[0]))
+}
+
+/// A direction as cosine and sine of its angle.
+fn unit([x, y]: [f64; 2]) -> [f64; 2] {
+    let length = (x * x + y * y).sqrt();
+    [x / length, y / length]
 }
 
 #[cfg(test)]
@@ -274,6 +290,28 @@ mod tests {
                 );
             }
         }
+    }
+
+    #[test]
+    fn the_principal_axis_is_found_whichever_way_it_points() {
+        let axes = [[1.0, 0.0], [5.0, 1.0], [1.0, 1.0], [1.0, 5.0], [0.0, 1.0]];
+        let falling = axes.map(|[x, y]| [x, -y]);
+        for [x, y] in axes.into_iter().chain(falling) {
+            let beside = [-0.1 * y, 0.1 * x];
+            let around = [[x, y], [-x, -y], beside, beside.map(|part: f64| -part)];
+            let points = around.map(|[x, y]| (2.0, [x + 3.0, y + 4.0]));
+            let ([cos, sin], offset) = principal(&points).unwrap();
+            let length = (x * x + y * y).sqrt();
+            assert!(cos >= 0.0, "{x} {y}");
+            assert!(
+                (cos * y - sin * x).abs() < 1e-12 * length,
+                "{x} {y}: {cos} {sin}"
+            );
+            assert!((cos * cos + sin * sin - 1.0).abs() < 1e-12, "{cos} {sin}");
+            assert!((cos * 4.0 - sin * 3.0 - offset).abs() < 1e-12, "{offset}");
+        }
+        let round = [[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]];
+        assert_eq!(principal(&round.map(|point| (1.0, point))), None);
     }
 
     /// Saturated cores pull every colour towards one level.
