@@ -20,6 +20,9 @@ use crate::facts::{Camera, Estimate, Fingerprint, Kind, MasterFacts};
 use crate::judge::{BlackLevel, Contradiction, black_level};
 use crate::measure::sensor::photon_transfer;
 
+/// What is said where frames are asked for because of it.
+pub const WHY: &str = "the camera holds its black level";
+
 /// What is known of a camera's black level.
 #[derive(Default)]
 pub struct Blacks {
@@ -78,11 +81,6 @@ impl<'a> Rig<'a, '_> {
         self.held_black(&light.frame.camera, light.moment).is_some()
     }
 
-    /// Must a light have a dark of its own exposure?
-    pub(super) fn requires_dark(&self, light: &Member<'a>) -> bool {
-        self.requires(Kind::Dark) || self.wants(Kind::Dark) && self.holds_black(light)
-    }
-
     /// Says of whom it holds: of the darks' own nights, and of those of the lights it concerns.
     pub(super) fn tell_blacks(&mut self) {
         let Blacks { telling, held } = &self.sensors.blacks;
@@ -99,13 +97,12 @@ impl<'a> Rig<'a, '_> {
         let warnings: Vec<(Date, String)> = concerned
             .into_iter()
             .filter_map(|(night, key)| {
-                let (contradiction, exposure) = (held.get(&key)?, telling.get(&key)?.facts.exposure);
+                let (contradiction, exposure) =
+                    (held.get(&key)?, telling.get(&key)?.facts.exposure);
                 let follows = self.what_follows();
                 Some((
                     night,
-                    format!(
-                        "darks of {exposure} {contradiction}: the camera holds its black level; {follows}"
-                    ),
+                    format!("darks of {exposure} {contradiction}: {WHY}; {follows}"),
                 ))
             })
             .collect();

@@ -14,7 +14,7 @@ use super::matching::Want;
 use super::rig::{Lack, Pick, Rig};
 use super::shoot::{Needs, Waiting};
 use super::tonight::Tonight;
-use super::{names, supplied};
+use super::{black, names, supplied};
 use crate::facts::{
     Celsius, Digest, Extras, Fingerprint, Kind, LightFacts, LightRecipe, LightSamples, LightState,
     LineRecipe, Made, Passband, Recipe, Shoot, Task, Wait, line_of,
@@ -98,7 +98,8 @@ impl<'a> Rig<'a, '_> {
         if self.wants_dark(light) {
             match self.pick(&dark, Kind::Dark, at) {
                 Pick::Found(used) => subtract = Some(used),
-                Pick::None(lack) if self.requires_dark(light) => return Err(lack),
+                Pick::None(lack) if self.holds_black(light) => return Err(lack.because(black::WHY)),
+                Pick::None(lack) if self.requires(Kind::Dark) => return Err(lack),
                 Pick::None(_) => {}
             }
         }

@@ -12,7 +12,7 @@ use super::matching::{Offer, Readiness, Want, describe};
 use super::rig::{Pick, Rig};
 use super::sets::Judged;
 use super::shoot::{Needs, Waiting};
-use super::{Patience, names, root, sets, supplied};
+use super::{Patience, black, names, root, sets, supplied};
 use crate::combine::by_count;
 use crate::facts::{
     CalibrationState, Digest, Fingerprint, FrameRule, Kind, Made, MasterFacts, MasterMethod,
@@ -368,10 +368,10 @@ impl<'a> Rig<'a, '_> {
         };
         let like = want(&[Kind::FlatDark, Kind::Dark], true);
         if self.wants(Kind::FlatDark) {
-            let required =
-                self.requires(Kind::FlatDark) || self.held_black(&facts.camera, moment).is_some();
+            let held = self.held_black(&facts.camera, moment).is_some();
             match self.pick(&like, Kind::FlatDark, None) {
-                Pick::None(_) if !required => {}
+                Pick::None(lack) if held => return Some(Pick::None(lack.because(black::WHY))),
+                Pick::None(_) if !self.requires(Kind::FlatDark) => {}
                 pick => return Some(pick),
             }
         }

@@ -55,6 +55,16 @@ pub struct Lack {
     pub(super) shoot: Option<Box<Shoot>>,
 }
 
+impl Lack {
+    /// The same with a word on why it is asked for, where there is none yet.
+    pub(super) fn because(mut self, why: &str) -> Self {
+        if let Some(shoot) = self.shoot.as_mut().filter(|shoot| shoot.why.is_empty()) {
+            why.clone_into(&mut shoot.why);
+        }
+        self
+    }
+}
+
 impl<'a, 'p> Rig<'a, 'p> {
     pub(super) fn new(
         given: Given<'a>,

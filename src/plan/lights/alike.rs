@@ -10,7 +10,7 @@ use crate::plan::rig::Rig;
 
 /// What lights of one night have in common that ask for the same.
 pub(super) struct Alike {
-    /// Are darks wanted for them, and must there be one?
+    /// Are darks wanted for them, and does the camera hold its black level?
     dark: (bool, bool),
     /// For each wish what was chosen, and of what: at another moment it may be another one.
     chosen: [(Option<Fingerprint>, Arc<Shortlist>); 3],
@@ -36,7 +36,7 @@ impl<'a> Rig<'a, '_> {
     }
 
     fn asks_for_dark(&self, light: &Member<'a>) -> (bool, bool) {
-        (self.wants_dark(light), self.requires_dark(light))
+        (self.wants_dark(light), self.holds_black(light))
     }
 
     /// What becomes of a light that is like one before, if nothing is to be made of it.

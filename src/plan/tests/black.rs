@@ -124,7 +124,13 @@ fn what_is_wanted_is_asked_for_and_then_taken() {
     let plan = run(&mut disk, HELD);
     let list = &plan.to_shoot[&NIGHT.parse().unwrap()];
     let kinds: Vec<Kind> = list.iter().map(|shoot| shoot.kind).collect();
-    assert!(kinds.contains(&Kind::FlatDark), "{list:?}");
+    assert_eq!(kinds, [Kind::Dark, Kind::FlatDark], "{list:?}");
+    for shoot in list {
+        assert!(
+            shoot.why.ends_with("; the camera holds its black level"),
+            "{shoot:?}"
+        );
+    }
     disk.put(series(Kind::FlatDark, 3, hours(NIGHT, 9), |_| {}));
     disk.put(series(Kind::Dark, 3, hours(NIGHT, 10), |dark| {
         dark.exposure = Seconds::new(60.0).unwrap();
