@@ -205,14 +205,14 @@ pub(super) fn json<T: serde::Serialize>(value: &T) -> Result<String> {
     serde_json::to_string(value).map_err(|error| Error::ToSqlConversionFailure(error.into()))
 }
 
-/// Set beside the step where a sample has a highest one: those of older versions have none.
+/// Set beside the step where the highest of each phase are there: those of older versions lack them.
 const WITH_HIGHEST: u64 = 1 << 63;
 
-/// Saturation, step (0 for none, else one more), the planes, the highest where there is one, the mesh.
+/// Saturation, step (0 for none, else one more), the planes, the highest of each where they are there, the mesh.
 pub(super) fn sample_bytes(sample: &Sample) -> Vec<u8> {
     let step = sample.step.map_or(0, |step| u64::from(step) + 1);
     let with = sample.highest.map_or(0, |_| WITH_HIGHEST);
-    let mut bytes = Vec::with_capacity(120 + 4 * sample.mesh.len());
+    let mut bytes = Vec::with_capacity(144 + 4 * sample.mesh.len());
     bytes.extend(sample.saturation.to_le_bytes());
     bytes.extend((step | with).to_le_bytes());
     for plane in &sample.planes {
@@ -220,7 +220,8 @@ pub(super) fn sample_bytes(sample: &Sample) -> Vec<u8> {
             bytes.extend(value.to_le_bytes());
         }
     }
-    bytes.extend(sample.highest.into_iter().flat_map(f64::to_le_bytes));
+    let highest = sample.highest.iter().flatten();
+    bytes.extend(highest.flat_map(|highest| highest.to_le_bytes()));
     for value in &sample.mesh {
         bytes.extend(value.to_le_bytes());
     }
@@ -235,8 +236,10 @@ pub(super) fn sample(bytes: &[u8]) -> Option<Sample> {
     let (highest, mesh) = match step & WITH_HIGHEST {
         0 => (None, mesh),
         _ => {
-            let (highest, mesh) = mesh.split_first_chunk()?;
-            (Some(f64::from_le_bytes(*highest)), mesh)
+            let (highest, mesh) = mesh.split_at_checked(32)?;
+            let (words, _) = highest.as_chunks::<8>();
+            let highest = std::array::from_fn(|phase| f64::from_le_bytes(words[phase]));
+            (Some(highest), mesh)
         }
     };
     let step = (step & !WITH_HIGHEST).checked_sub(1);

@@ -209,6 +209,22 @@ fn measures_that_are_no_numbers_come_back() {
     assert!(back.mesh[3].is_nan());
     assert_eq!(back.mesh[4], nan.mesh[4]);
     assert_eq!(row::sample(&row::sample_bytes(&nan)[1..]), None);
+    // As versions wrote it that did not know of the highest samples.
+    let mut older = Vec::new();
+    older.extend(60_000f64.to_le_bytes());
+    older.extend(5u64.to_le_bytes());
+    older.extend((0..12).flat_map(|number| f64::from(number).to_le_bytes()));
+    older.extend(7f32.to_le_bytes());
+    let found = row::sample(&older).unwrap();
+    let levels = found.planes.map(|plane| plane.level);
+    assert_eq!(
+        (found.saturation, found.step, found.highest),
+        (60_000.0, Some(4), None)
+    );
+    assert_eq!(
+        (levels, &found.mesh[..]),
+        ([0.0, 3.0, 6.0, 9.0], &[7.0][..])
+    );
     assert_eq!(row::sample(&[]), None);
 }
 
@@ -310,7 +326,7 @@ prop_compose! {
                     electrons_per_adu: Some(-value),
                     ..frame()
                 }),
-                sample: Some(Box::new(Sample { mesh, step, saturation: value, highest: step.map(f64::from), ..sample() })),
+                sample: Some(Box::new(Sample { mesh, step, saturation: value, highest: present.then_some([value; 4]), ..sample() })),
                 unusable: present.then_some(reason),
             },
         };

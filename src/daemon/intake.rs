@@ -265,7 +265,7 @@ fn sample(
     Ok(raw.above(overscan.unwrap_or(0.0)))
 }
 
-/// The same above no level. A file that is no raw frame has no kind: nothing piles up in it.
+/// The same above no level; without a kind of a file that is no raw frame, in which nothing piles up.
 pub(super) fn raw_sample(
     source: &Source,
     kind: Option<Kind>,

@@ -381,7 +381,7 @@ pub struct Profile {
     pub cfa: CfaChoice,
     /// What of the stored frame sees no light, in unbinned pixels of a whole readout.
     pub overscan: Option<Stripes>,
-    /// Overrides the saturation level, ADU.
+    /// The saturation level, ADU, where nothing else makes it lower.
     pub saturation_adu: Option<f64>,
     /// Mean of a master flat.
     pub flat_level: FlatLevel,

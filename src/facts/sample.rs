@@ -29,17 +29,22 @@ pub struct Sample {
     pub step: Option<u32>,
     /// The raw level at and above which a pixel counts as saturated, ADU.
     pub saturation: f64,
-    /// The highest raw sample of all rows that were looked at, ADU; none where it is no number, and of
-    /// frames that an older version took in.
-    pub highest: Option<f64>,
+    /// By phase the highest raw sample of all rows that were looked at, ADU; minus infinity of a phase that
+    /// the image does not have. None of frames that an older version took in.
+    pub highest: Option<[f64; 4]>,
 }
 
 impl Sample {
     /// Where frames of one camera saturate, ADU: the lowest level at which one of them does and that no
-    /// other goes beyond. Where all go beyond theirs, a profile says so: the highest of them.
+    /// other goes beyond, at least not in all phases: cameras may scale their colours. Where some go
+    /// beyond all, a profile says so: the highest of them.
     pub fn common_saturation<'s>(samples: impl Iterator<Item = &'s Self> + Clone) -> Option<f64> {
-        let highest = samples.clone().filter_map(|sample| sample.highest);
-        let highest = highest.fold(f64::NEG_INFINITY, f64::max);
+        let of_phase = |phase: usize| {
+            let each = samples.clone().filter_map(|sample| sample.highest);
+            each.map(|highest| highest[phase])
+                .fold(f64::NEG_INFINITY, f64::max)
+        };
+        let highest = (0..4).map(of_phase).fold(f64::INFINITY, f64::min);
         let levels = samples.map(|sample| sample.saturation);
         let holding = levels.clone().filter(|&level| level >= highest);
         let lowest = holding.min_by(f64::total_cmp);

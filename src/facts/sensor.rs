@@ -131,14 +131,21 @@ pub struct SensorTask {
     pub exposed: Exposed,
 }
 
+impl Exposed {
+    /// The frames.
+    pub fn inputs(&self) -> impl Iterator<Item = &Input> {
+        let pairs = match self {
+            Self::Flats(pairs) => pairs.as_slice(),
+            Self::Darks(pair) => std::slice::from_ref(pair),
+        };
+        pairs.iter().flatten()
+    }
+}
+
 impl SensorTask {
     /// The frames, bias first.
     pub fn inputs(&self) -> impl Iterator<Item = &Input> {
-        let exposed = match &self.exposed {
-            Exposed::Flats(pairs) => pairs.as_slice(),
-            Exposed::Darks(pair) => std::slice::from_ref(pair),
-        };
-        self.bias.iter().chain(exposed.iter().flatten())
+        self.bias.iter().chain(self.exposed.inputs())
     }
 
     /// BLAKE3 over all that determines the figures: contents, saturation, step, colours, method.
@@ -215,7 +222,10 @@ impl fmt::Display for DarkCheck {
             }
             DarkEffect::Glow => write!(f, "glow {value:.2} e-, limit {limit:.2} e-"),
             DarkEffect::BlackLevel => {
-                write!(f, "black level held by {value:.2} e-, limit {limit:.2} e-")
+                write!(
+                    f,
+                    "black level too low by {value:.2} e-, limit {limit:.2} e-"
+                )
             }
             DarkEffect::HotPixels => {
                 write!(f, "{value:.0} hot pixels per megapixel, limit {limit:.0}")
@@ -252,7 +262,8 @@ pub struct DarkVerdict {
     pub need: Need,
     /// The four effects, and a held black level where there is one; empty where they are not known.
     pub checks: Vec<DarkCheck>,
-    /// What there is too little of, where the answer is not known.
+    /// What there is too little of, where the answer is not known; what speaks for darks where nothing else
+    /// is known.
     pub missing: Option<String>,
     /// Part by which dark current raises the noise of one light: what no dark can remove.
     pub dark_noise: Option<f64>,

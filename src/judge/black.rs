@@ -5,9 +5,8 @@
 //! it. What no exposure explains is no charge: it is in a light's level, and only exposures as long as
 //! it have the same of it. It does not know which darks serve which lights.
 
+use super::contradiction::{Against, Contradiction, SURE, least};
 use crate::facts::{DarkSignal, Estimate};
-
-use super::claim::{Against, Contradiction, OF_READ_NOISE, SURE};
 
 /// A level may differ by this part from what its noise says: gains are not known better on every
 /// sensor.
@@ -22,44 +21,45 @@ pub enum BlackLevel {
     Follows,
 }
 
-/// Of darks beside their bias. Charges of Q electrons have a variance of Q: of Q / K^2 in ADU, where
-/// their level is Q / K with the gain K, electrons per ADU. Where that is not known, what is certain
-/// is that no charge is negative. Up to half the read noise is put up with.
+/// Of darks beside their bias. What is certain is that no charge is negative. Where the gain K is known,
+/// electrons per ADU, noise tells how much of it there is: charges of Q electrons have a variance of Q, in
+/// ADU of Q / K^2, where their level is Q / K. Up to half the read noise is put up with. A level above
+/// what the noise tells is none that is held: glow, light and warmth raise it.
 pub fn black_level(dark: &DarkSignal, electrons_per_adu: Option<Estimate>) -> Option<BlackLevel> {
-    let least = OF_READ_NOISE * dark.bias_variance.value.max(0.0).sqrt();
-    let (against, told) = match electrons_per_adu {
-        Some(gain) => (Against::HeldBlack, dark.variance.by(gain)),
-        None => (Against::BelowBias, Estimate::default()),
+    let least = least(dark);
+    let limit = least.max(SURE * dark.level.error);
+    let below = Contradiction::of(Against::BelowBias, -dark.level.value, limit);
+    let Some(gain) = electrons_per_adu else {
+        return below.map(BlackLevel::Held);
     };
+    let told = dark.variance.by(gain);
     let error = told.error.hypot(dark.level.error);
     let limit = least.max(SURE * error).max(OF_LEVEL * told.value);
-    let value = told.value.max(0.0) - dark.level.value;
-    let held = Contradiction {
-        against,
-        value,
-        limit,
-    };
-    if value > limit {
-        Some(BlackLevel::Held(held))
-    } else {
-        (told.value > limit).then_some(BlackLevel::Follows)
+    let held = Contradiction::of(Against::HeldBlack, told.value - dark.level.value, limit);
+    match held.or(below) {
+        Some(held) => Some(BlackLevel::Held(held)),
+        None => (told.value > limit).then_some(BlackLevel::Follows),
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::judge::claim::tests::{ccd, known};
+    use crate::judge::glow::tests::{ccd, known};
 
     const GAIN: Option<Estimate> = Some(Estimate {
         value: 0.5,
         error: 0.005,
     });
 
+    fn held(found: Option<BlackLevel>) -> Option<bool> {
+        found.map(|found| matches!(found, BlackLevel::Held(_)))
+    }
+
     /// 400 ADU of charge: a tenth of them.
     #[test]
     fn much_charge_may_be_misjudged_by_a_tenth() {
-        for (level, held) in [
+        for (level, is_held) in [
             (460.0, false),
             (400.0, false),
             (362.0, false),
@@ -67,8 +67,11 @@ mod tests {
         ] {
             let mut dark = ccd();
             dark.level.value = level;
-            let found = black_level(&dark, GAIN);
-            assert_eq!(found != Some(BlackLevel::Follows), held, "level {level}");
+            assert_eq!(
+                held(black_level(&dark, GAIN)),
+                Some(is_held),
+                "level {level}"
+            );
             // A gain that is hardly known proves little: four times 10 % of 400 ADU.
             let found = black_level(&dark, Some(known(0.5, 0.05)));
             assert_eq!(found, Some(BlackLevel::Follows), "level {level}");
@@ -93,10 +96,9 @@ mod tests {
             let mut dark = ccd();
             dark.variance = known(2.0 * charge, 0.1);
             dark.level.value = level;
-            let held = |found: BlackLevel| found != BlackLevel::Follows;
-            let found = black_level(&dark, GAIN).map(held);
+            let found = held(black_level(&dark, GAIN));
             assert_eq!(found, wanted, "{charge} ADU, level {level}");
-            let below = black_level(&dark, None).map(held);
+            let below = held(black_level(&dark, None));
             assert_eq!(below, (level < -3.0).then_some(true), "level {level}");
         }
     }
@@ -109,9 +111,9 @@ mod tests {
         dark.level = known(-3.9, 1.0);
         assert_eq!(black_level(&dark, None), None);
         dark.level = known(-4.1, 1.0);
-        assert!(matches!(
-            black_level(&dark, None),
-            Some(BlackLevel::Held(_))
-        ));
+        assert_eq!(held(black_level(&dark, None)), Some(true));
+        // Whatever the gain: a variance that is misjudged by chance does not hide it.
+        dark.variance = known(-4.0, 0.1);
+        assert_eq!(held(black_level(&dark, GAIN)), Some(true));
     }
 }

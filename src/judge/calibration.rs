@@ -37,8 +37,8 @@ const ENOUGH: usize = 3;
 ///
 /// By itself: a bias longer than `profile.bias_max_s`; a dark or flat-dark whose measured
 /// temperature is further than the tolerance from its recorded set-point; a saturated frame; a
-/// flat whose level, in any colour, lies outside `profile.flat_range` of the set's saturation level:
-/// where one of its frames shows that samples pile up, all end there.
+/// flat whose level, in any colour, lies outside `profile.flat_range` of `top`, where frames of its camera
+/// saturate: the flat itself need not show it.
 ///
 /// Against its set, by the frames that passed, where there are three or more: level, spread and
 /// mesh of frames without light must lie within five scales of the set's median. The scale is the
@@ -54,10 +54,9 @@ const ENOUGH: usize = 3;
 pub fn left_out(
     kind: Kind,
     frames: &[(&Frame, &Sample)],
+    top: f64,
     profile: &Profile,
 ) -> Vec<Option<String>> {
-    let samples = frames.iter().map(|(_, sample)| *sample);
-    let top = Sample::common_saturation(samples).unwrap_or(f64::INFINITY);
     let mut reasons: Vec<Option<String>> = frames
         .iter()
         .map(|(frame, sample)| by_itself(kind, frame, sample, top, profile))

@@ -5,7 +5,7 @@
 //! over the square root of their number, or as a false vignetting where a level that is not
 //! subtracted is divided by the flat.
 
-use super::claim::Contradiction;
+use super::contradiction::Contradiction;
 use crate::facts::{DarkCheck, DarkEffect, DarkSignal, DarkVerdict, Need, Stack};
 use crate::measure::sensor::PhotonTransfer;
 
@@ -107,6 +107,7 @@ pub fn most_demanding(verdicts: impl IntoIterator<Item = DarkVerdict>) -> Option
 mod tests {
     #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+    use super::super::contradiction::Against;
     use super::*;
     use crate::facts::Estimate;
 
@@ -209,6 +210,27 @@ mod tests {
                 assert_eq!(verdict.need == Need::Needed, !found.is_empty());
             }
         }
+    }
+
+    /// At 0.5 electrons per ADU.
+    #[test]
+    fn a_held_black_level_asks_for_darks_whatever_they_remove() {
+        let gain = gain();
+        let sensor = Sensor {
+            gain: &gain,
+            dark: &clean(),
+            darkest: 0.8,
+        };
+        let held = Contradiction::of(Against::BelowBias, 8.0, 3.0);
+        let verdict = need_of_darks(sensor, held, stack());
+        assert_eq!(above(&verdict), [DarkEffect::BlackLevel]);
+        assert_eq!(verdict.need, Need::Needed);
+        assert!(
+            verdict
+                .to_string()
+                .ends_with("; black level too low by 4.00 e-, limit 1.50 e-"),
+            "{verdict}"
+        );
     }
 
     #[test]

@@ -5,7 +5,8 @@
 //!
 //! Common practice reads such a level off the upper end of a histogram: a spike that stands by itself.
 //! The highest sample of a frame is one of a kind otherwise, for stars and hot pixels are of any
-//! brightness. It does not know what else limits samples.
+//! brightness. A camera that takes levels off after its converter smears the spike; so does a well that
+//! fills at another level in each pixel: neither is found. It does not know what else limits samples.
 
 use crate::combine::Level;
 use crate::facts::{Kind, Sample};
@@ -13,12 +14,12 @@ use crate::facts::{Kind, Sample};
 /// So many samples at least have the highest value. Two or three may by chance.
 const LEAST: usize = 10;
 
-/// So many times as many have it as have any of the values just below. Fewer and fewer samples
+/// So many times as many have it as have any of the values that come next. Fewer and fewer samples
 /// have the highest values of noise, and those of a star's slope are spread over its whole height.
 const SPIKE: usize = 4;
 
-/// So many steps are just below.
-const BELOW: f64 = 16.0;
+/// So many values come next, of those that occur: a camera's table may leave out most numbers.
+const NEXT: usize = 16;
 
 /// Where nothing need be bright, the value lies above the level by so many standard deviations and
 /// steps: noise does not reach it. That of a bias in coarse steps may end in a spike.
@@ -31,26 +32,29 @@ const LANES: usize = 16;
 ///
 /// `rows` are those that `found` was made from. Each phase of the 2x2 grid has a highest value; phases
 /// of the same one are counted together, and of several that pile up the lowest counts, since a camera
-/// may scale its colours. Flats may pile up at their own level, all other kinds only far above it.
-/// Samples in steps alone can pile up, and a frame of one value says nothing.
+/// may scale its colours. Flats may pile up at their own level, or be of one value, which their noise
+/// keeps them from otherwise; all other kinds pile up only far above their level. Samples in steps alone
+/// can pile up.
 pub fn piled_up(kind: Kind, width: usize, rows: &[(usize, &[f32])], found: &Sample) -> Option<f64> {
     let step = f64::from(found.step?);
     let highest = highest(width, rows);
     let mut candidates = highest.to_vec();
+    candidates.retain(|top| top.is_finite());
     candidates.sort_by(f32::total_cmp);
     candidates.dedup();
     let piled = candidates.into_iter().find(|&top| {
         let ours: [bool; 4] = highest.map(|highest| highest == top);
-        let far = |phase: usize| {
-            let plane = &found.planes[phase];
-            f64::from(top) - plane.level > FAR * (plane.spread + step)
-        };
+        let planes = || found.planes.iter().zip(ours).filter(|(_, ours)| *ours);
+        let mut levels = planes().map(|(plane, _)| (plane.level, plane.spread + step));
+        let lowest = planes()
+            .map(|(plane, _)| plane.level)
+            .fold(f64::INFINITY, f64::min);
         let count = number_at(width, rows, top, ours);
         count >= LEAST
-            && (kind == Kind::Flat || (0..4).all(|phase| !ours[phase] || far(phase)))
-            && is_spike(width, rows, top, ours, step, count)
+            && (kind == Kind::Flat || levels.all(|(level, sd)| f64::from(top) - level > FAR * sd))
+            && is_spike(width, rows, (lowest, top), ours, step, count)
     });
-    piled.filter(|top| top.is_finite()).map(f64::from)
+    piled.map(f64::from)
 }
 
 /// Rows with the phases of their even and odd columns.
@@ -110,31 +114,30 @@ fn number_at(width: usize, rows: &[(usize, &[f32])], value: f32, ours: [bool; 4]
     number
 }
 
-/// Does a value that so many samples have stand out of those just below, of which there are some?
+/// Does the highest value, which so many samples have, stand out of those that come next? They are looked
+/// for half the way down to the level of the frame, and some steps at least.
 fn is_spike(
     width: usize,
     rows: &[(usize, &[f32])],
-    top: f32,
+    (level, top): (f64, f32),
     ours: [bool; 4],
     step: f64,
     count: usize,
 ) -> bool {
-    let lowest = (f64::from(top) - BELOW * step) as f32;
-    let mut below = Vec::new();
-    let mut has_lower = false;
+    let way = ((f64::from(top) - level) / 2.0).max(NEXT as f64 * step);
+    let lowest = (f64::from(top) - way) as f32;
+    let mut next = Vec::new();
     for (phases, row) in with_phases(width, rows) {
         for (column, &sample) in row.iter().enumerate() {
-            if ours[phases[column % 2]] && sample < top {
-                has_lower = true;
-                if sample >= lowest {
-                    below.push(sample);
-                }
+            if sample >= lowest && sample < top && ours[phases[column % 2]] {
+                next.push(sample);
             }
         }
     }
-    below.sort_unstable_by(f32::total_cmp);
-    let most = below.chunk_by(|a, b| a == b).map(<[f32]>::len).max();
-    has_lower && count >= SPIKE * most.unwrap_or(0)
+    next.sort_unstable_by(|a, b| b.total_cmp(a));
+    let numbers = next.chunk_by(|a, b| a == b).map(<[f32]>::len);
+    let most = numbers.take(NEXT).max();
+    count >= SPIKE * most.unwrap_or(0)
 }
 
 #[cfg(test)]
@@ -201,6 +204,20 @@ mod tests {
         }
     }
 
+    /// Numbers of a table that leaves out nineteen of twenty, though their greatest common divisor is 1.
+    #[test]
+    fn values_may_lie_far_apart() {
+        let table =
+            |value: f64| 20.0 * (value / 20.0).round() + if value > 900.0 { 1.0 } else { 0.0 };
+        for (top, told) in [(f64::INFINITY, false), (12_001.0, true)] {
+            let mut dice = Dice(12);
+            let value = found(Kind::Flat, |_, _| {
+                table(noise(&mut dice, 12_000.0, 100.0, 1.0)).min(top)
+            });
+            assert_eq!(value, told.then_some(top));
+        }
+    }
+
     /// Whatever its level and read noise in steps: its highest value is one that many pixels have.
     #[test]
     fn noise_in_coarse_steps_is_no_pile_up() {
@@ -235,7 +252,7 @@ mod tests {
         }
     }
 
-    /// A star of a level top as far as noise lets it be, a frame of one value, one of no steps.
+    /// A disc of a level top as far as noise lets it be, frames of one value, one of no steps.
     #[test]
     fn what_looks_like_a_pile_up_is_none() {
         let mut dice = Dice(9);
@@ -244,7 +261,10 @@ mod tests {
             noise(&mut dice, level, 3.0, 1.0)
         });
         assert_eq!(disc, None);
-        assert_eq!(found(Kind::Flat, |_, _| 30_000.0), None);
+        for kind in [Kind::Bias, Kind::Dark, Kind::Light] {
+            assert_eq!(found(kind, |_, _| 30_000.0), None, "{kind:?}");
+        }
+        assert_eq!(found(Kind::Flat, |_, _| 16_383.0), Some(16_383.0));
         let mut dice = Dice(10);
         let stepless = found(Kind::Light, |x, y| match spread(x, y, 40) {
             Some(_) => 9000.0,

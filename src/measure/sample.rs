@@ -89,13 +89,8 @@ pub fn sample(width: usize, height: usize, rows: &[(usize, &[f32])], saturation:
         Some(mut cells) => reduce(&mut cells, saturation),
         None => reduce(&mut cells, saturation),
     };
-    let highest = highest(width, rows)
-        .into_iter()
-        .fold(f32::NEG_INFINITY, f32::max);
     Sample {
-        highest: Some(highest)
-            .filter(|highest| highest.is_finite())
-            .map(f64::from),
+        highest: Some(highest(width, rows).map(f64::from)),
         ..found
     }
 }

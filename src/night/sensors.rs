@@ -261,7 +261,7 @@ fn brief(entry: &SensorEntry) -> Option<String> {
     };
     let checks = entry.dark_checks.iter();
     let why = match need {
-        Need::Needed => {
+        Need::Needed if !entry.dark_checks.is_empty() => {
             let above: Vec<String> = checks.filter(|check| of(check) > 1.0).map(words).collect();
             above.join("; ")
         }
@@ -269,8 +269,8 @@ fn brief(entry: &SensorEntry) -> Option<String> {
             let nearest = checks.max_by(|a, b| of(a).total_cmp(&of(b)));
             nearest.map_or(String::new(), |check| format!("nearest: {}", words(check)))
         }
-        // After the colon stands what is missing.
-        Need::Unknown => entry
+        // After the colon stands what is missing, or speaks for them.
+        Need::Needed | Need::Unknown => entry
             .dark_verdict
             .split_once(": ")
             .map_or("", |(_, why)| why)

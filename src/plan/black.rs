@@ -1,10 +1,10 @@
 //! What follows where a rig's camera holds its black level: a bias, or a dark of another exposure, then
 //! lies at another level than what it would be taken off.
 //!
-//! Lights take darks of their own exposure alone, and flats flat-darks: where the profile's rule leaves
-//! that open, it does no longer. A rule `never` is the imager's word and stands; the log says what
-//! speaks against it. What was found of one set of darks holds for the frames that the set could
-//! serve, whatever their exposure, and of several sets the nearest in time tells.
+//! Lights and flats take darks of their own exposure alone: where the profile's rule leaves that open, it
+//! does no longer. A rule `never` is the imager's word and stands; the log says what speaks against it.
+//! Sets of darks that say anything are chosen from as masters are, whatever their exposure and
+//! temperature: hard keys, the library's window, the latest before a frame, else the earliest after it.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
@@ -13,9 +13,9 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::cast::Member;
-use super::darks::timed;
 use super::matching::Offers;
 use super::rig::Rig;
+use super::sensor::timed;
 use crate::facts::{Camera, Estimate, Fingerprint, Kind, MasterFacts};
 use crate::judge::{BlackLevel, Contradiction, black_level};
 use crate::measure::sensor::photon_transfer;
@@ -23,10 +23,13 @@ use crate::measure::sensor::photon_transfer;
 /// What is said where frames are asked for because of it.
 pub const WHY: &str = "the camera holds its black level";
 
+/// A variance between bias frames below that of half a step is one of rounding, which the level decides.
+const STEPS: f64 = 0.5;
+
 /// What is known of a camera's black level.
 #[derive(Default)]
-pub struct Blacks {
-    /// Sets of darks that say something of it. They match as a dark of any exposure does.
+pub struct BlackLevels {
+    /// Sets of darks that say something of it.
     telling: Offers<'static>,
     /// What speaks for its being held, of those where anything does.
     held: BTreeMap<Fingerprint, Contradiction>,
@@ -34,93 +37,100 @@ pub struct Blacks {
 
 impl<'a> Rig<'a, '_> {
     /// Finds what measured darks say of it.
-    pub(super) fn blacks(&mut self) {
+    pub(super) fn black_levels(&mut self) {
         let site = &self.given.settings.site;
-        let mut blacks = Blacks::default();
+        let mut found = BlackLevels::default();
         for (offer, last) in timed(&self.sensors.darks) {
             let Some(signal) = self.dark_signal(offer.fingerprint) else {
                 continue;
             };
-            let found = black_level(signal, self.gain_for(&offer.facts, last));
-            if let Some(BlackLevel::Held(contradiction)) = found {
-                blacks.held.insert(offer.fingerprint, contradiction);
+            let says = black_level(signal, self.gain_for(&offer.facts, last));
+            if let Some(BlackLevel::Held(contradiction)) = says {
+                found.held.insert(offer.fingerprint, contradiction);
             }
-            if found.is_some() {
-                blacks.telling.admit(offer.clone(), site);
+            if says.is_some() {
+                found.telling.admit(offer.clone(), site);
             }
         }
-        self.sensors.blacks = blacks;
+        self.sensors.black_levels = found;
     }
 
-    /// Electrons per ADU at the gain of darks whose last frame is of that moment.
+    /// Electrons per ADU at the gain of darks whose last frame is of that moment, where noise tells charge.
     fn gain_for(&self, darks: &MasterFacts, last: Timestamp) -> Option<Estimate> {
         let bias = self.wish(&[Kind::Bias], &darks.camera, last);
         let transfer = self.sensors.transfers.choose(&bias)?;
-        let found = photon_transfer(self.transfer(transfer.fingerprint)?)?;
-        Some(found.electrons_per_adu)
+        let transfer = self.transfer(transfer.fingerprint)?;
+        let found = photon_transfer(transfer)?;
+        (found.noise_adu >= STEPS * transfer.step).then_some(found.electrons_per_adu)
     }
 
-    /// What says that a camera held its black level at a moment.
+    /// The darks that say of a camera that it held its black level at a moment.
     pub(super) fn held_black(
         &self,
         camera: &Arc<Camera>,
         moment: Timestamp,
     ) -> Option<(Fingerprint, Contradiction)> {
-        let Blacks { telling, held } = &self.sensors.blacks;
+        let BlackLevels { telling, held } = &self.sensors.black_levels;
         // Hardly any does, and every light asks.
         if held.is_empty() {
             return None;
         }
-        let nearest = telling.choose(&self.wish(&[Kind::Dark], camera, moment))?;
-        let found = held.get(&nearest.fingerprint)?;
-        Some((nearest.fingerprint, *found))
+        let chosen = telling.choose(&self.wish(&[Kind::Dark], camera, moment))?;
+        let found = held.get(&chosen.fingerprint)?;
+        Some((chosen.fingerprint, *found))
     }
 
-    /// The same of a light.
+    /// Did a light's camera hold its black level?
     pub(super) fn holds_black(&self, light: &Member<'a>) -> bool {
         self.held_black(&light.frame.camera, light.moment).is_some()
     }
 
-    /// Says of whom it holds: of the darks' own nights, and of those of the lights it concerns.
-    pub(super) fn tell_blacks(&mut self) {
-        let Blacks { telling, held } = &self.sensors.blacks;
+    /// Says it on the nights of such darks, and what follows on those of the lights and flats that go by them.
+    pub(super) fn tell_black_levels(&mut self) {
+        let BlackLevels { telling, held } = &self.sensors.black_levels;
         let site = &self.given.settings.site;
         let own = held.keys().filter_map(|&key| {
             let last = telling.get(&key)?.facts.last?;
             Some((site.night_of(last), key))
         });
-        let lights = self.cast.lights.iter().filter_map(|light| {
-            let (key, _) = self.held_black(&light.frame.camera, light.moment)?;
-            Some((light.night, key))
+        let flats = self.cast.calibration.get(&Kind::Flat);
+        let frames = flats.into_iter().flatten().chain(&self.cast.lights);
+        let concerned = frames.filter_map(|frame| {
+            let (key, _) = self.held_black(&frame.frame.camera, frame.moment)?;
+            Some((frame.night, key))
         });
-        let concerned: BTreeSet<(Date, Fingerprint)> = own.chain(lights).collect();
-        let warnings: Vec<(Date, String)> = concerned
-            .into_iter()
-            .filter_map(|(night, key)| {
-                let (contradiction, exposure) =
-                    (held.get(&key)?, telling.get(&key)?.facts.exposure);
-                let follows = self.what_follows();
-                Some((
-                    night,
-                    format!("darks of {exposure} {contradiction}: {WHY}; {follows}"),
-                ))
-            })
-            .collect();
+        let concerned: BTreeSet<(Date, Fingerprint)> = concerned.collect();
+        let all: BTreeSet<(Date, Fingerprint)> = own.chain(concerned.iter().copied()).collect();
+        let words = |&(night, key): &(Date, Fingerprint)| {
+            let (contradiction, offer) = (held.get(&key)?, telling.get(&key)?);
+            let exposure = offer.facts.exposure;
+            let follows = match concerned.contains(&(night, key)) {
+                true => format!("; {}", self.what_follows()),
+                false => String::new(),
+            };
+            let words = format!("darks of {exposure} {contradiction}: {WHY}{follows}");
+            Some((night, words))
+        };
+        let warnings: Vec<(Date, String)> = all.iter().filter_map(words).collect();
         for (night, words) in warnings {
             self.warn(night, &words);
         }
     }
 
-    /// For the lights and for the flats.
-    fn what_follows(&self) -> String {
-        let lights = match self.wants(Kind::Dark) {
-            true => "lights take darks of their own exposure only",
-            false => "lights want darks of their own exposure, the profile's rule is `never`",
-        };
-        let flats = match self.wants(Kind::FlatDark) {
-            true => "flats take flat-darks only",
-            false => "flats want flat-darks, the profile's rule is `never`",
-        };
-        format!("{lights}, {flats}")
+    fn what_follows(&self) -> &'static str {
+        match (self.wants(Kind::Dark), self.wants(Kind::FlatDark)) {
+            (true, true) => "lights and flats take darks of their own exposure only",
+            (true, false) => {
+                "lights take darks of their own exposure only; flats want flat-darks, but the \
+                 profile's rule is `never`"
+            }
+            (false, true) => {
+                "flats take flat-darks only; lights want darks of their own exposure, but the \
+                 profile's rule is `never`"
+            }
+            (false, false) => {
+                "lights and flats want darks of their own exposure, but the profile's rules are `never`"
+            }
+        }
     }
 }

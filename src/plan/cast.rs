@@ -10,8 +10,8 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::facts::{
-    CalibrationState, Content, Digest, DigestMap, Entry, Frame, Input, Kind, LightState, Plan,
-    Profile, Sample, Seconds, Settings, Snapshot,
+    CalibrationState, Camera, Content, Digest, DigestMap, Entry, Frame, Input, Kind, LightState,
+    Plan, Profile, Sample, Seconds, Settings, Snapshot,
 };
 use crate::frame::name_matches;
 
@@ -28,8 +28,8 @@ pub struct Member<'a> {
     pub frame: &'a Frame,
     /// What its pixels say.
     pub sample: &'a Sample,
-    /// The raw level at and above which its pixels count as saturated, ADU: what its own pixels say, or
-    /// those of all lights of its night and camera.
+    /// The raw level at and above which its pixels count as saturated, ADU, by what frames of its camera
+    /// and night show.
     pub saturation: f64,
     /// The moment it belongs to.
     pub moment: Timestamp,
@@ -333,24 +333,27 @@ fn ignore_short_shots(cast: &mut Cast<'_>, plan: &mut Plan) {
         .retain(|member| !plan.lights.contains(member.index));
 }
 
-/// A light with few bright stars does not show where samples pile up. The converter of its camera is
-/// the same all night, and what another light shows of it holds for all in the same steps.
+/// A light with few bright stars does not show where samples pile up, nor does a good flat. The converter
+/// of its camera is the same all night: what frames of any kind show of it holds for all in the same steps.
 fn share_saturation(cast: &mut Cast<'_>) {
-    for lights in cast.lights.chunk_by_mut(|a, b| a.night == b.night) {
-        let key = |light: &Member<'_>| (light.frame.camera.clone(), light.sample.step);
-        let mut groups: Vec<(_, Vec<&mut Member<'_>>)> = Vec::new();
-        for light in lights {
-            let key = key(light);
-            match groups.iter_mut().find(|(known, _)| *known == key) {
-                Some((_, group)) => group.push(light),
-                None => groups.push((key, vec![light])),
-            }
-        }
-        for (_, mut group) in groups {
-            let samples = group.iter().map(|light| light.sample);
-            if let Some(common) = Sample::common_saturation(samples) {
-                group.iter_mut().for_each(|light| light.saturation = common);
-            }
+    let calibration = cast.calibration.values_mut().flatten();
+    let mut members: Vec<&mut Member<'_>> = calibration.chain(&mut cast.lights).collect();
+    // That is so of most cameras.
+    if members
+        .windows(2)
+        .all(|two| two[0].saturation == two[1].saturation)
+    {
+        return;
+    }
+    fn key<'m>(member: &'m Member<'_>) -> (Date, Option<u32>, &'m Camera) {
+        (member.night, member.sample.step, &member.frame.camera)
+    }
+    members.sort_by(|a, b| key(a).cmp(&key(b)));
+    for group in members.chunk_by_mut(|a, b| key(a) == key(b)) {
+        let samples = group.iter().map(|member| member.sample);
+        let common = Sample::common_saturation(samples);
+        for member in group {
+            member.saturation = common.unwrap_or(member.saturation);
         }
     }
 }

@@ -6,8 +6,6 @@
 
 mod told;
 
-pub(super) use told::timed;
-
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -44,12 +42,14 @@ struct Shared {
     /// Only where there is no dark: one that is found has an exposure of its own.
     exposure: Option<Seconds>,
     transfer: Option<Fingerprint>,
+    /// Darks that say that the camera holds its black level.
+    held: Option<Fingerprint>,
 }
 
 impl<'a> Rig<'a, '_> {
     /// Judges all lights, and notes what each night has to say of the sensor.
     pub(super) fn judge_darks(&mut self) {
-        self.blacks();
+        self.black_levels();
         let mut before = 0;
         let with_first = |lights: &'a [Member<'a>]| {
             let first = before;
@@ -65,7 +65,7 @@ impl<'a> Rig<'a, '_> {
         self.sensors.of_light = ByEntry::with_room(self.given.snapshot.entries.len());
         let mut states = BTreeMap::new();
         self.own_nights(&mut states);
-        self.tell_blacks();
+        self.tell_black_levels();
         self.doubt_scaling();
         for (shared, places) in groups {
             let lights: Vec<&Member<'a>> = places.iter().map(|&at| &self.cast.lights[at]).collect();
@@ -121,6 +121,9 @@ impl<'a> Rig<'a, '_> {
                 dark,
                 exposure: dark.is_none().then_some(light.frame.exposure),
                 transfer: transfers.choose_of(of_transfers, &bias).map(print),
+                held: self
+                    .held_black(&light.frame.camera, light.moment)
+                    .map(|(key, _)| key),
             };
             match groups.iter_mut().find(|(known, _)| *known == shared) {
                 Some((_, places)) => places.push(place),
@@ -203,10 +206,18 @@ impl<'a> Rig<'a, '_> {
     }
 
     fn verdict(&self, shared: &Shared, lights: &[&Member<'a>]) -> Result<DarkVerdict, Wait> {
+        let held = shared.held.and(lights.first());
+        let held = held.and_then(|light| self.held_black(&light.frame.camera, light.moment));
+        let held = held.map(|(_, contradiction)| contradiction);
+        // Where the camera holds its black level nothing more need be known.
         let unknown = |missing: String| DarkVerdict {
-            need: Need::Unknown,
+            need: if held.is_some() {
+                Need::Needed
+            } else {
+                Need::Unknown
+            },
             checks: Vec::new(),
-            missing: Some(missing),
+            missing: Some(held.map_or(missing, |held| format!("darks {held}"))),
             dark_noise: None,
             stack: None,
         };
@@ -233,8 +244,6 @@ impl<'a> Rig<'a, '_> {
             dark,
             darkest: transfer.darkest,
         };
-        let held = self.held_black(&shared.camera, lights[0].moment);
-        let held = held.map(|(_, contradiction)| contradiction);
         let verdicts = stacks(lights)
             .into_iter()
             .map(|stack| judge::need_of_darks(sensor, held, stack));

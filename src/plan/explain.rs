@@ -134,9 +134,15 @@ fn choices(
                 lines.push(format!("  {kind}: the profile wants none"));
                 continue;
             }
+            let held = kind == Kind::Dark && rig.holds_black(light);
             lines.push(format!(
-                "  {kind} ({}) for {}",
+                "  {kind} ({}{}) for {}",
                 rule_word(rule),
+                if held {
+                    ", and the camera holds its black level"
+                } else {
+                    ""
+                },
                 want.words()
             ));
             match rig.offers.choose(&want) {

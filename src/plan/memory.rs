@@ -110,7 +110,9 @@ impl Memory {
                 .iter()
                 .map(|member| (member.frame, member.sample))
                 .collect();
-            judge::left_out(kind, &pairs, profile).into()
+            let levels = set.iter().map(|member| member.saturation);
+            let top = levels.min_by(f64::total_cmp).unwrap_or(f64::INFINITY);
+            judge::left_out(kind, &pairs, top, profile).into()
         };
         let Some(first) = set.first() else {
             return judged();
@@ -127,7 +129,7 @@ impl Memory {
             // The rest of a sample follows from content, camera, this and how it is measured, which the
             // level stands for: an older program's samples of files that are away may be kept.
             (sample.saturation.to_bits(), sample.level().to_bits()).hash(&mut hasher);
-            sample.highest.map(f64::to_bits).hash(&mut hasher);
+            member.saturation.to_bits().hash(&mut hasher);
         }
         self.judged.get((*first.digest, hasher.finish()), judged)
     }

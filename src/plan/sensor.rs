@@ -17,13 +17,13 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 use rayon::prelude::*;
 
-use super::black::Blacks;
+use super::black::BlackLevels;
 use super::cast::Member;
 use super::matching::{Offer, Offers, Readiness, Want};
 use super::rig::Rig;
 use super::sets;
 use crate::facts::{
-    ByEntry, Camera, DarkSignal, Exposed, Fingerprint, Input, Kind, MasterFacts, Sample,
+    ByEntry, Camera, DarkSignal, Digest, Exposed, Fingerprint, Input, Kind, MasterFacts, Sample,
     SensorFigures, SensorTask, Transfer, Wait,
 };
 
@@ -40,7 +40,7 @@ pub struct Sensors {
     /// What stands in the way of those that are not known yet.
     pub(super) unknown: BTreeMap<Fingerprint, Unknown>,
     /// Whether its camera holds its black level.
-    pub(super) blacks: Blacks,
+    pub(super) black_levels: BlackLevels,
     /// Whether darks are needed, for lights that have that in common.
     pub(super) verdicts: Vec<super::darks::Group>,
     /// The verdict of each light, by its place in the snapshot's entries.
@@ -242,6 +242,15 @@ fn offer(facts: MasterFacts, members: Set<'_, '_>) -> Option<Offer<'static>> {
     })
 }
 
+/// Sets with the start of their latest frame.
+pub fn timed<'o>(
+    offers: &'o Offers<'static>,
+) -> impl Iterator<Item = (&'o Offer<'static>, Timestamp)> {
+    offers
+        .iter()
+        .filter_map(|offer| Some((offer, offer.facts.last?)))
+}
+
 /// Members, or those that are there.
 fn there<'s, 'a>(members: Set<'s, 'a>, only: bool) -> Cow<'s, [Member<'a>]> {
     let mut there = Cow::Borrowed(members);
@@ -276,14 +285,22 @@ fn levels(sets: &[Cow<'_, [Member<'_>]>]) -> Option<Vec<[Input; 2]>> {
 /// Nothing without two bias frames.
 fn task(bias: Set<'_, '_>, exposed: Exposed, members: Set<'_, '_>) -> Option<SensorTask> {
     let all = || bias.iter().chain(members);
-    let samples = bias.iter().chain(members).map(|member| member.sample);
     let steps = all().filter_map(|member| member.sample.step);
+    let bias_pair = pair(bias)?;
+    // Of those that are measured alone, so that a set that grows stays known.
+    let measured: Vec<Digest> = exposed
+        .inputs()
+        .chain(&bias_pair)
+        .map(|input| input.digest)
+        .collect();
+    let samples = all().filter(|member| measured.contains(member.digest));
+    let samples: Vec<&Sample> = samples.map(|member| member.sample).collect();
     Some(SensorTask {
         camera: bias.first()?.frame.camera.clone(),
-        saturation: Sample::common_saturation(samples)?,
+        saturation: Sample::common_saturation(samples.into_iter())?,
         // Frames of floating-point numbers have none.
         step: steps.min().map_or(0.0, f64::from),
-        bias: pair(bias)?,
+        bias: bias_pair,
         exposed,
     })
 }

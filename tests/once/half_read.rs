@@ -213,5 +213,5 @@ fn real_frames_are_whole() {
             looked_at += 1;
         }
     }
-    assert_eq!(looked_at, 22);
+    assert_eq!(looked_at, 24);
 }

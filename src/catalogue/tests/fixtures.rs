@@ -77,7 +77,7 @@ pub(super) fn sample() -> Sample {
         mesh: (0..MESH * MESH).map(|n| n as f32 / 7.0).collect(),
         step: Some(4),
         saturation: 65_532.0,
-        highest: Some(12_344.5),
+        highest: Some([12_344.5, 1.0, f64::NEG_INFINITY, 65_532.0]),
     }
 }
 

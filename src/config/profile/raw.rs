@@ -60,7 +60,7 @@ pub(in crate::config) struct RawProfile {
     pub(super) cfa: Option<Text>,
     /// Columns or rows of the stored frame that see no light; none by default.
     pub(super) overscan: Option<RawOverscan>,
-    /// ADU at which a pixel is saturated; by default from the pixels' format, and where they pile up.
+    /// ADU at which a pixel is saturated, unless the pixels' format ends or samples pile up below it.
     #[schemars(range(min = 1, max = 4294967295_u32))]
     pub(super) saturation_adu: Option<f64>,
     /// What a usable flat is, and the mean of a master flat.

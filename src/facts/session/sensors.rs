@@ -81,7 +81,7 @@ pub struct SensorEntry {
     /// Does it need darks, with the numbers behind it; empty where nothing can be said.
     #[serde(default, skip_serializing_if = "String::is_empty")]
     pub dark_verdict: String,
-    /// The numbers behind it: electrons for fixed-pattern and glow, a number per megapixel for
+    /// The numbers behind it: electrons for fixed-pattern, glow and black-level, a number per megapixel for
     /// hot-pixels, a part of the sky for level.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub dark_checks: Vec<DarkCheckEntry>,

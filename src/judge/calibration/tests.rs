@@ -106,6 +106,9 @@ fn frame(kind: Kind, exposure: f64, temperature: f64, cfa: Option<Cfa>) -> Frame
 const WIDTH: usize = 128;
 const HEIGHT: usize = 96;
 
+/// Where all saturate, ADU.
+const TOP: f64 = 65_535.0;
+
 /// A sensor for one set.
 #[derive(Clone, Copy)]
 struct Sensor {
@@ -180,9 +183,9 @@ fn judge(kind: Kind, samples: &[Sample]) -> Vec<Option<String>> {
     let exposure = if kind == Kind::Bias { 0.001 } else { 10.0 };
     let frame = frame(kind, exposure, -10.0, None);
     let set: Vec<(&Frame, &Sample)> = samples.iter().map(|sample| (&frame, sample)).collect();
-    let verdict = left_out(kind, &set, &profile());
+    let verdict = left_out(kind, &set, TOP, &profile());
     let turned: Vec<(&Frame, &Sample)> = set.iter().rev().copied().collect();
-    let mut back = left_out(kind, &turned, &profile());
+    let mut back = left_out(kind, &turned, TOP, &profile());
     back.reverse();
     assert_eq!(verdict, back, "the order of the frames must not matter");
     verdict
@@ -386,7 +389,8 @@ fn colours_of_a_flat_are_judged_one_by_one() {
         sample
     };
     let frame = frame(Kind::Flat, 1.0, -10.0, Cfa::parse("GRBG"));
-    let reason = |levels| left_out(Kind::Flat, &[(&frame, &sample(levels))], &profile())[0].clone();
+    let reason =
+        |levels| left_out(Kind::Flat, &[(&frame, &sample(levels))], TOP, &profile())[0].clone();
     assert_eq!(reason([30000.0, 12000.0, 15000.0, 30000.0]), None);
     assert_eq!(
         reason([30000.0, 9000.0, 15000.0, 30000.0]).as_deref(),
@@ -405,7 +409,7 @@ fn exposure_and_temperature_have_limits_of_their_own() {
     let sample = PLAIN.bias(&mut Dice(9), 0.0);
     let one = |kind, exposure, temperature| {
         let frame = frame(kind, exposure, temperature, None);
-        left_out(kind, &[(&frame, &sample)], &profile())[0].clone()
+        left_out(kind, &[(&frame, &sample)], TOP, &profile())[0].clone()
     };
     assert_eq!(one(Kind::Bias, 0.5, -10.0), None);
     assert_eq!(
@@ -434,7 +438,7 @@ fn what_fails_by_itself_is_no_reference_for_the_others() {
         .enumerate()
         .map(|(at, sample)| (&frames[usize::from(at >= 3)], sample))
         .collect();
-    let verdict = left_out(Kind::Dark, &set, &profile());
+    let verdict = left_out(Kind::Dark, &set, TOP, &profile());
     for (at, reason) in verdict.iter().enumerate() {
         match reason {
             None => assert!(at < 3),

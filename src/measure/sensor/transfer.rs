@@ -29,8 +29,9 @@ pub struct PhotonTransfer {
     pub noise_adu: f64,
     /// The gain of each colour; empty for a monochrome sensor.
     pub colours: Vec<(Colour, Estimate)>,
-    /// The raw level beyond which a variance falls, ADU, where one does: the sensor is full there.
-    pub full: Option<f64>,
+    /// Levels above the bias, ADU, between which the sensor is full, where variances show it: up to the
+    /// first they grow, at the second they have fallen.
+    pub full: Option<[f64; 2]>,
     /// The largest departure of a variance from the line, in parts of it, where there are several
     /// levels.
     pub linearity: Option<Estimate>,
@@ -50,7 +51,7 @@ struct Line {
     points: Vec<Point>,
     bias_error: f64,
     /// As [`PhotonTransfer::full`].
-    full: Option<f64>,
+    full: Option<[f64; 2]>,
 }
 
 impl Line {
@@ -72,14 +73,15 @@ impl Line {
         });
         let mut full = None;
         // Only a variance that falls is a sign of saturation, and chance lets it fall a little.
-        if let Some(largest) = largest.map(|at| points[at])
-            && points.iter().any(|point| {
+        if let Some(largest) = largest.map(|at| points[at]) {
+            let has_fallen = |point: &&Point| {
                 let fall = largest.variance - point.variance;
                 point.level > largest.level && fall > CHANCE * largest.error.hypot(point.error)
-            })
-        {
-            points.retain(|point| point.level <= RANGE * largest.level);
-            full = Some(bias.level + largest.level);
+            };
+            if let Some(fallen) = points.iter().find(has_fallen).copied() {
+                full = Some([largest.level, fallen.level]);
+                points.retain(|point| point.level <= RANGE * largest.level);
+            }
         }
         Self {
             colour: bias.colour,
@@ -126,10 +128,11 @@ pub fn photon_transfer(transfer: &Transfer) -> Option<PhotonTransfer> {
         read_noise_e: read_noise_adu.by(electrons_per_adu),
         noise_adu: bias.value.sqrt(),
         colours,
+        // Each colour has bounds of its own for one level.
         full: lines
             .iter()
             .filter_map(|line| line.full)
-            .min_by(f64::total_cmp),
+            .reduce(|[a, b], [c, d]| [a.max(c), b.min(d)]),
         linearity: linearity(&lines, slope.value),
     })
 }

@@ -3,7 +3,6 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use jiff::Timestamp;
 use jiff::civil::Date;
 
 use super::Shared;
@@ -13,21 +12,13 @@ use crate::measure::sensor::{PhotonTransfer, photon_transfer};
 use crate::plan::cast::Member;
 use crate::plan::matching::{Offer, Offers};
 use crate::plan::rig::Rig;
+use crate::plan::sensor::timed;
 
 /// What is stated of a sensor may differ by this part from what is measured, beside the error.
 const STATED: f64 = 0.1;
 
 /// Where a state stands.
 pub(super) type Place = (Date, Arc<Camera>, Option<DarkSet>);
-
-/// Sets with the start of their latest frame.
-pub(in crate::plan) fn timed<'o>(
-    offers: &'o Offers<'static>,
-) -> impl Iterator<Item = (&'o Offer<'static>, Timestamp)> {
-    offers
-        .iter()
-        .filter_map(|offer| Some((offer, offer.facts.last?)))
-}
 
 impl<'a> Rig<'a, '_> {
     /// What was measured on each night's own frames.
@@ -40,6 +31,7 @@ impl<'a> Rig<'a, '_> {
                 dark: None,
                 exposure: None,
                 transfer: Some(offer.fingerprint),
+                held: None,
             };
             self.note(states, shared, None);
         }
@@ -52,6 +44,7 @@ impl<'a> Rig<'a, '_> {
                 dark: Some(offer.fingerprint),
                 exposure: None,
                 transfer: transfers.choose(&bias).map(|offer| offer.fingerprint),
+                held: None,
             };
             self.note(states, shared, None);
         }
@@ -217,11 +210,11 @@ impl<'a> Rig<'a, '_> {
                 "electrons of read noise",
             );
         }
-        let stated = self.profile().saturation_adu;
-        if let Some(full) = full.filter(|&full| stated.is_none_or(|stated| stated > full)) {
+        let apart = full.filter(|[grows, fallen]| *fallen > (1.0 + STATED) * grows);
+        if let Some([grows, fallen]) = apart.filter(|_| self.profile().saturation_adu.is_none()) {
             warnings.push(format!(
-                "the noise of flats{gain} falls beyond a level of {full:.0} ADU: the sensor is full there, want \
-                 `saturation_adu` in the profile"
+                "the noise of flats{gain} grows up to {grows:.0} ADU above the bias and has fallen at \
+                 {fallen:.0}: the sensor is full between them, want `saturation_adu` in the profile"
             ));
         }
         for warning in warnings {

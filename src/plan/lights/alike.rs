@@ -10,8 +10,10 @@ use crate::plan::rig::Rig;
 
 /// What lights of one night have in common that ask for the same.
 pub(super) struct Alike {
-    /// Are darks wanted for them, and does the camera hold its black level?
-    dark: (bool, bool),
+    /// Are darks wanted for them?
+    dark: bool,
+    /// Does the camera hold its black level?
+    held: bool,
     /// For each wish what was chosen, and of what: at another moment it may be another one.
     chosen: [(Option<Fingerprint>, Arc<Shortlist>); 3],
     hash: AlikeHash,
@@ -25,7 +27,8 @@ impl<'a> Rig<'a, '_> {
             return None;
         }
         Some(Alike {
-            dark: self.asks_for_dark(light),
+            dark: self.wants_dark(light),
+            held: self.holds_black(light),
             chosen: self.wishes(light).map(|(_, want)| {
                 let shortlist = self.offers.shortlist(&want);
                 let chosen = self.offers.choose_of(&shortlist, &want);
@@ -33,10 +36,6 @@ impl<'a> Rig<'a, '_> {
             }),
             hash: AlikeHash::of(recipe),
         })
-    }
-
-    fn asks_for_dark(&self, light: &Member<'a>) -> (bool, bool) {
-        (self.wants_dark(light), self.holds_black(light))
     }
 
     /// What becomes of a light that is like one before, if nothing is to be made of it.
@@ -47,8 +46,9 @@ impl<'a> Rig<'a, '_> {
             let own = self.offers.choose_of(shortlist, want);
             own.map(|offer| offer.fingerprint) == *chosen
         });
-        if !same || self.asks_for_dark(light) != alike.dark || self.awaits_verdict(light).is_some()
-        {
+        let asks_alike =
+            self.wants_dark(light) == alike.dark && self.holds_black(light) == alike.held;
+        if !same || !asks_alike || self.awaits_verdict(light).is_some() {
             return None;
         }
         let mask = self.profile().products.mask.then_some(light.saturation);

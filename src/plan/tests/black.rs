@@ -165,16 +165,16 @@ fn it_is_told_with_value_limit_and_what_follows() {
         said(Rule::IfPresent, Rule::IfPresent),
         [
             "north: darks of 300 s lie below the level that their noise tells by 1.6 ADU, limit 1.5 \
-             ADU: the camera holds its black level; lights take darks of their own exposure only, \
-             flats take flat-darks only"
+             ADU: the camera holds its black level; lights and flats take darks of their own \
+             exposure only"
         ]
     );
     assert_eq!(
         said(Rule::Never, Rule::Never),
         [
             "north: darks of 300 s lie below the level that their noise tells by 1.6 ADU, limit 1.5 \
-             ADU: the camera holds its black level; lights want darks of their own exposure, the \
-             profile's rule is `never`, flats want flat-darks, the profile's rule is `never`"
+             ADU: the camera holds its black level; lights and flats want darks of their own \
+             exposure, but the profile's rules are `never`"
         ]
     );
     let plan = run(
@@ -185,7 +185,7 @@ fn it_is_told_with_value_limit_and_what_follows() {
     let words = verdict.unwrap().to_string();
     assert!(words.starts_with("darks are needed: "), "{words}");
     assert!(
-        words.contains("; black level held by 1.60 e-, limit 1.50 e-"),
+        words.contains("; black level too low by 1.60 e-, limit 1.50 e-"),
         "{words}"
     );
 }
@@ -211,4 +211,55 @@ fn of_several_sets_the_nearest_that_tells() {
         assert_eq!(warnings(&plan, NIGHT).len(), 1);
         assert_eq!(!warnings(&plan, LATER).is_empty(), held, "{later} {charge}");
     }
+}
+
+/// Darks between two rows of lights of one night: those before go by an older set, whose level follows its
+/// charge, those after by these. Lights that are alike otherwise are not planned alike.
+#[test]
+fn of_one_night_some_lights_may_go_by_it_and_others_not() {
+    let kinds = |dark: Rule, scaled: bool, light_s: f64| {
+        let mut profile = with_rules(dark, Rule::Never);
+        profile.calibration.dark.scaled = scaled;
+        let mut disk = FakeDisk::new(settings(vec![profile]));
+        disk.put(series(Kind::Flat, 4, hours(NIGHT, -1), |_| {}));
+        disk.put(series(Kind::Bias, 4, hours(NIGHT, -2), |_| {}));
+        disk.put(series(Kind::Dark, 4, hours("2026-09-02", 3), |_| {}));
+        let shoot = |disk: &mut FakeDisk, hour: i64| {
+            disk.put(series(Kind::Light, 2, hours(NIGHT, hour), |light| {
+                light.exposure = Seconds::new(light_s).unwrap();
+            }));
+        };
+        shoot(&mut disk, 1);
+        shoot(&mut disk, 3);
+        let know = |disk: &mut FakeDisk, level: f64, charge: f64| {
+            for task in disk.plan().to_know {
+                let mut found = figures(&task, 0.0);
+                if let SensorFigures::Dark(dark) = &mut found {
+                    (dark.level.value, dark.variance.value) = (level, charge);
+                }
+                disk.snapshot.sensors.insert(task.key(), found);
+            }
+            disk.run()
+        };
+        let before = know(&mut disk, 50.0, 50.0);
+        disk.put(series(Kind::Dark, 4, hours(NIGHT, 2), |_| {}));
+        let after = know(&mut disk, HELD, 0.0);
+        [before, after].map(|plan| {
+            let lights = disk.light_states(&plan);
+            let made = &disk.snapshot.made;
+            let kind = |state: &LightState| {
+                let made = made.get(state.product()?)?;
+                Some((made.masters[0].kind, made.masters[0].scale))
+            };
+            lights.iter().map(kind).collect::<Vec<_>>()
+        })
+    };
+    let (bias, dark) = (Some((Kind::Bias, None)), Some((Kind::Dark, None)));
+    let [before, after] = kinds(Rule::Measured, false, 300.0);
+    // What was made of the last two before is superseded.
+    assert_eq!(before, [bias, bias, None, None]);
+    assert_eq!(after, [bias, bias, dark, dark]);
+    let [_, after] = kinds(Rule::Required, true, 150.0);
+    let half = Some((Kind::Dark, Some(0.5)));
+    assert_eq!(after, [half, half, None, None]);
 }

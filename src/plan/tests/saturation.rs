@@ -20,7 +20,7 @@ fn lights(night: &str, gain: f64, own: &[(f64, u32, f64)]) -> Vec<Entry> {
         if let Content::Frame { sample, .. } = &mut entry.content {
             let sample = sample.as_mut().unwrap();
             (sample.saturation, sample.step) = (saturation, Some(step));
-            sample.highest = Some(highest);
+            sample.highest = Some([highest; 4]);
         }
     }
     entries
@@ -77,7 +77,7 @@ fn a_level_at_which_one_light_piles_up_holds_for_its_night_and_camera() {
 
 #[test]
 fn of_several_frames_the_lowest_level_that_none_goes_beyond() {
-    let common = |own: &[(f64, Option<f64>)]| {
+    let common = |own: &[(f64, Option<[f64; 4]>)]| {
         let entries = lights("2026-09-05", 0.0, &[(0.0, 1, 0.0)]);
         let Content::Frame { sample, .. } = &entries[0].content else {
             unreachable!()
@@ -90,40 +90,75 @@ fn of_several_frames_the_lowest_level_that_none_goes_beyond() {
         let samples: Vec<Sample> = own.collect();
         Sample::common_saturation(samples.iter())
     };
+    let all = |highest: f64| Some([highest; 4]);
     assert_eq!(common(&[]), None);
     let format = 65_535.0;
-    assert_eq!(
-        common(&[(format, Some(400.0)), (9000.0, Some(9000.0))]),
-        Some(9000.0)
-    );
-    assert_eq!(
-        common(&[(format, Some(9001.0)), (9000.0, Some(9000.0))]),
-        Some(format)
-    );
+    let piled = (9000.0, all(9000.0));
+    assert_eq!(common(&[(format, all(400.0)), piled]), Some(9000.0));
+    assert_eq!(common(&[(format, all(9001.0)), piled]), Some(format));
     // An older version's frames do not say how far they go.
-    assert_eq!(
-        common(&[(format, None), (9000.0, Some(9000.0))]),
-        Some(9000.0)
-    );
+    assert_eq!(common(&[(format, None), piled]), Some(9000.0));
     // A profile's level, which samples go beyond.
     assert_eq!(
-        common(&[(8000.0, Some(9001.0)), (8000.0, Some(700.0))]),
+        common(&[(8000.0, all(9001.0)), (8000.0, all(700.0))]),
         Some(8000.0)
     );
     assert_eq!(
-        common(&[(8000.0, Some(9001.0)), (700.0, Some(700.0))]),
+        common(&[(8000.0, all(9001.0)), (700.0, all(700.0))]),
         Some(8000.0)
     );
+    // Colours that end at levels of their own; another frame shows the highest of them alone.
+    let scaled = (12_000.0, Some([15_000.0, 12_000.0, 12_000.0, 14_000.0]));
+    let red = (15_000.0, Some([15_000.0, 4000.0, 4000.0, 900.0]));
+    assert_eq!(common(&[(format, all(400.0)), red, scaled]), Some(12_000.0));
 }
 
-/// Flats whose noise falls beyond a level of 40 000 ADU: told, unless the profile says so already.
+/// Flats at half of 14 bits are too dark for 16, unless a dark of their night shows where it ends.
+#[test]
+fn what_a_dark_shows_holds_for_the_flats_of_its_night() {
+    for (night, taken) in [("2026-09-05", true), ("2026-09-06", false)] {
+        let mut disk = FakeDisk::new(settings(vec![profile("north", "Petrel*")]));
+        let start = evening("2026-09-05");
+        let mut flats = series(Kind::Flat, 4, start, |_| {});
+        for entry in &mut flats {
+            if let Content::Frame { sample, .. } = &mut entry.content {
+                let sample = sample.as_mut().unwrap();
+                sample
+                    .planes
+                    .iter_mut()
+                    .for_each(|plane| plane.level = 8000.0);
+            }
+        }
+        let start = evening(night) + SignedDuration::from_hours(7);
+        let mut darks = series(Kind::Dark, 1, start, |_| {});
+        if let Content::Frame { sample, .. } = &mut darks[0].content {
+            let sample = sample.as_mut().unwrap();
+            (sample.saturation, sample.highest) = (16_383.0, Some([16_383.0; 4]));
+        }
+        disk.put(series(
+            Kind::Bias,
+            4,
+            start + SignedDuration::from_hours(1),
+            |_| {},
+        ));
+        disk.put(flats);
+        disk.put(darks);
+        let plan = disk.run();
+        let out = plan.calibration.values();
+        let out = out.filter(|state| matches!(state, CalibrationState::LeftOut(_)));
+        assert_eq!(out.count(), if taken { 0 } else { 4 }, "{night}");
+    }
+}
+
+/// Flats whose noise falls somewhere: told, unless the profile says where already, or the levels are nearly
+/// the same and the noise may have another reason.
 #[test]
 fn flats_of_a_full_sensor_ask_for_a_word_in_the_profile() {
-    for (stated, brightest, told) in [
-        (None, 300.0, true),
-        (Some(39_000.0), 300.0, false),
-        (Some(50_000.0), 300.0, true),
-        (None, 63_509.0, false),
+    for (stated, last, told) in [
+        (None, pair(64_500.0, 300.0), true),
+        (Some(50_000.0), pair(64_500.0, 300.0), false),
+        (None, pair(64_500.0, 64_009.0), false),
+        (None, pair(44_000.0, 300.0), false),
     ] {
         let mut profile = profile("north", "Petrel*");
         profile.saturation_adu = stated;
@@ -132,21 +167,15 @@ fn flats_of_a_full_sensor_ask_for_a_word_in_the_profile() {
         for task in disk.plan().to_know {
             let mut found = figures(&task, 0.0);
             if let SensorFigures::Transfer(transfer) = &mut found {
-                let levels = [
-                    (20_000.0, 19_509.0),
-                    (40_000.0, 39_509.0),
-                    (64_000.0, brightest),
-                ];
-                transfer.flats = levels
-                    .map(|(level, variance)| pair(level, variance))
-                    .to_vec();
+                let others = [pair(20_500.0, 20_009.0), pair(40_500.0, 40_009.0)];
+                transfer.flats = others.into_iter().chain([last.clone()]).collect();
             }
             disk.snapshot.sensors.insert(task.key(), found);
         }
         let plan = disk.run();
         let warnings: Vec<&String> = plan.warnings.values().flatten().collect();
-        let words = "north: the noise of flats at gain 100 falls beyond a level of 40000 ADU: the sensor \
-                     is full there, want `saturation_adu` in the profile";
+        let words = "north: the noise of flats at gain 100 grows up to 40000 ADU above the bias and has \
+                     fallen at 64000: the sensor is full between them, want `saturation_adu` in the profile";
         assert_eq!(
             warnings,
             if told { vec![words] } else { vec![] },

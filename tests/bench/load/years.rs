@@ -185,7 +185,7 @@ fn entry(name: &str, frame: Frame) -> Entry {
         mesh: vec![level as f32; MESH * MESH],
         step: Some(1),
         saturation: 65535.0,
-        highest: Some(60_000.0),
+        highest: Some([60_000.0; 4]),
     };
     Entry {
         file: FileId {
