@@ -35,20 +35,27 @@ pub struct Sample {
 }
 
 impl Sample {
-    /// Where frames of one camera saturate, ADU: the lowest level at which one of them does and that no
-    /// other goes beyond, at least not in all phases: cameras may scale their colours. Where some go
-    /// beyond all, a profile says so: the highest of them.
+    /// Where frames of one camera saturate, ADU: the lowest level at which one of them does, unless it is one
+    /// that its own samples show and that another frame goes beyond, in a phase that shows it: cameras may
+    /// scale their colours. Where all are such, the highest.
     pub fn common_saturation<'s>(samples: impl Iterator<Item = &'s Self> + Clone) -> Option<f64> {
-        let of_phase = |phase: usize| {
-            let each = samples.clone().filter_map(|sample| sample.highest);
-            each.map(|highest| highest[phase])
-                .fold(f64::NEG_INFINITY, f64::max)
+        let mut beyond = [f64::NEG_INFINITY; 4];
+        for highest in samples.clone().filter_map(|sample| sample.highest) {
+            for (most, highest) in beyond.iter_mut().zip(highest) {
+                *most = most.max(highest);
+            }
+        }
+        let holds = |sample: &&Self| {
+            let mut phases = sample.highest.into_iter().flatten().zip(beyond);
+            phases.all(|(own, beyond)| own != sample.saturation || beyond <= own)
         };
-        let highest = (0..4).map(of_phase).fold(f64::INFINITY, f64::min);
-        let levels = samples.map(|sample| sample.saturation);
-        let holding = levels.clone().filter(|&level| level >= highest);
-        let lowest = holding.min_by(f64::total_cmp);
-        lowest.or_else(|| levels.max_by(f64::total_cmp))
+        let level = |sample: &Self| sample.saturation;
+        let lowest = samples
+            .clone()
+            .filter(holds)
+            .map(level)
+            .min_by(f64::total_cmp);
+        lowest.or_else(|| samples.map(level).max_by(f64::total_cmp))
     }
 
     /// The same with all levels but the raw ones counted from this one.

@@ -25,6 +25,9 @@ const NEXT: usize = 16;
 /// steps: noise does not reach it. That of a bias in coarse steps may end in a spike.
 const FAR: f64 = 10.0;
 
+/// A flat is bright in phases of at least this part of its brightest one; a filter may keep others dark.
+const BRIGHT: f64 = 0.1;
+
 /// Samples that are looked at side by side: as many of even columns as of odd ones.
 const LANES: usize = 16;
 
@@ -32,11 +35,13 @@ const LANES: usize = 16;
 ///
 /// `rows` are those that `found` was made from. Each phase of the 2x2 grid has a highest value; phases
 /// of the same one are counted together, and of several that pile up the lowest counts, since a camera
-/// may scale its colours. Flats may pile up at their own level, or be of one value, which their noise
-/// keeps them from otherwise; all other kinds pile up only far above their level. Samples in steps alone
-/// can pile up.
+/// may scale its colours. Flats may pile up at their own level, where they are bright, or be of one value,
+/// which their noise keeps them from otherwise; all other kinds pile up only far above their level. Samples
+/// in steps alone can pile up.
 pub fn piled_up(kind: Kind, width: usize, rows: &[(usize, &[f32])], found: &Sample) -> Option<f64> {
     let step = f64::from(found.step?);
+    let levels = found.planes.iter().map(|plane| plane.level);
+    let brightest = levels.fold(f64::NEG_INFINITY, f64::max);
     let highest = highest(width, rows);
     let mut candidates = highest.to_vec();
     candidates.retain(|top| top.is_finite());
@@ -45,13 +50,16 @@ pub fn piled_up(kind: Kind, width: usize, rows: &[(usize, &[f32])], found: &Samp
     let piled = candidates.into_iter().find(|&top| {
         let ours: [bool; 4] = highest.map(|highest| highest == top);
         let planes = || found.planes.iter().zip(ours).filter(|(_, ours)| *ours);
-        let mut levels = planes().map(|(plane, _)| (plane.level, plane.spread + step));
         let lowest = planes()
             .map(|(plane, _)| plane.level)
             .fold(f64::INFINITY, f64::min);
+        let mut may_pile = planes().map(|(plane, _)| {
+            let far = f64::from(top) - plane.level > FAR * (plane.spread + step);
+            far || kind == Kind::Flat && plane.level >= BRIGHT * brightest && top > 0.0
+        });
         let count = number_at(width, rows, top, ours);
         count >= LEAST
-            && (kind == Kind::Flat || levels.all(|(level, sd)| f64::from(top) - level > FAR * sd))
+            && may_pile.all(|may| may)
             && is_spike(width, rows, (lowest, top), ours, step, count)
     });
     piled.map(f64::from)
@@ -231,6 +239,21 @@ mod tests {
                 }
             }
         }
+    }
+
+    /// A filter of one line before a colour sensor keeps two colours dark: they are noise in coarse steps there.
+    #[test]
+    fn the_dark_colours_of_a_flat_pile_up_at_nothing() {
+        for dark in [0.0, 494.4] {
+            let mut dice = Dice(13);
+            let value = found(Kind::Flat, |x, y| match x % 2 == 0 && y % 2 == 0 {
+                true => noise(&mut dice, 30_000.0, 150.0, 16.0),
+                false if dark > 0.0 => noise(&mut dice, dark, 1.6, 16.0),
+                false => 0.0,
+            });
+            assert_eq!(value, None, "{dark}");
+        }
+        assert_eq!(found(Kind::Flat, |_, _| 0.0), None);
     }
 
     /// Colours that the camera scales end at levels of their own.

@@ -23,7 +23,7 @@ use crate::measure::sensor::photon_transfer;
 /// What is said where frames are asked for because of it.
 pub const WHY: &str = "the camera holds its black level";
 
-/// A variance between bias frames below that of half a step is one of rounding, which the level decides.
+/// A scatter between bias frames of less than half a step is one of rounding, which the level decides.
 const STEPS: f64 = 0.5;
 
 /// What is known of a camera's black level.
@@ -93,11 +93,19 @@ impl<'a> Rig<'a, '_> {
             let last = telling.get(&key)?.facts.last?;
             Some((site.night_of(last), key))
         });
-        let flats = self.cast.calibration.get(&Kind::Flat);
-        let frames = flats.into_iter().flatten().chain(&self.cast.lights);
-        let concerned = frames.filter_map(|frame| {
-            let (key, _) = self.held_black(&frame.frame.camera, frame.moment)?;
-            Some((frame.night, key))
+        let lights = self
+            .cast
+            .lights
+            .iter()
+            .map(|light| (&light.frame.camera, light.moment));
+        let flats = self.sets.of_kind(Kind::Flat).iter();
+        let flats = flats.filter_map(|set| {
+            let facts = set.facts.as_ref()?;
+            Some((&facts.camera, facts.last?))
+        });
+        let concerned = lights.chain(flats).filter_map(|(camera, moment)| {
+            let (key, _) = self.held_black(camera, moment)?;
+            Some((site.night_of(moment), key))
         });
         let concerned: BTreeSet<(Date, Fingerprint)> = concerned.collect();
         let all: BTreeSet<(Date, Fingerprint)> = own.chain(concerned.iter().copied()).collect();

@@ -3,6 +3,7 @@
 //! Unusable frames and byte-identical copies are refused here, shots that were not meant as
 //! lights are ignored. What remains is usable and each content stands for one file.
 
+use std::cmp::Ordering;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -10,8 +11,8 @@ use jiff::Timestamp;
 use jiff::civil::Date;
 
 use crate::facts::{
-    CalibrationState, Camera, Content, Digest, DigestMap, Entry, Frame, Input, Kind, LightState,
-    Plan, Profile, Sample, Seconds, Settings, Snapshot,
+    CalibrationState, Content, Digest, DigestMap, Entry, Frame, Input, Kind, LightState, Plan,
+    Profile, Sample, Seconds, Settings, Snapshot,
 };
 use crate::frame::name_matches;
 
@@ -334,22 +335,27 @@ fn ignore_short_shots(cast: &mut Cast<'_>, plan: &mut Plan) {
 }
 
 /// A light with few bright stars does not show where samples pile up, nor does a good flat. The converter
-/// of its camera is the same all night: what frames of any kind show of it holds for all in the same steps.
+/// of its camera is the same all night: what frames of any kind show of it holds for all.
 fn share_saturation(cast: &mut Cast<'_>) {
     let calibration = cast.calibration.values_mut().flatten();
     let mut members: Vec<&mut Member<'_>> = calibration.chain(&mut cast.lights).collect();
-    // That is so of most cameras.
+    // That is so of many cameras.
     if members
         .windows(2)
         .all(|two| two[0].saturation == two[1].saturation)
     {
         return;
     }
-    fn key<'m>(member: &'m Member<'_>) -> (Date, Option<u32>, &'m Camera) {
-        (member.night, member.sample.step, &member.frame.camera)
-    }
-    members.sort_by(|a, b| key(a).cmp(&key(b)));
-    for group in members.chunk_by_mut(|a, b| key(a) == key(b)) {
+    let order = |a: &Member<'_>, b: &Member<'_>| {
+        let cameras = [a, b].map(|member| &member.frame.camera);
+        let of_cameras = || match Arc::ptr_eq(cameras[0], cameras[1]) {
+            true => Ordering::Equal,
+            false => cameras[0].cmp(cameras[1]),
+        };
+        a.night.cmp(&b.night).then_with(of_cameras)
+    };
+    members.sort_by(|a, b| order(a, b));
+    for group in members.chunk_by_mut(|a, b| order(a, b).is_eq()) {
         let samples = group.iter().map(|member| member.sample);
         let common = Sample::common_saturation(samples);
         for member in group {

@@ -1,6 +1,6 @@
 //! Do a rig's lights need darks? The verdict, from what was measured of its sensor.
 //!
-//! Lights of one night for which the same darks, bias and flats hold get one verdict. Among them every
+//! Lights of one night for which the same darks, bias, flats and black level hold get one verdict. Among them every
 //! target and filter is a stack; the most demanding stack decides. Under the rule `measured` the
 //! verdict takes the place of the rule.
 
@@ -226,7 +226,8 @@ impl<'a> Rig<'a, '_> {
         };
         for key in [dark, transfer] {
             match self.sensors.unknown.get(&key) {
-                Some(Unknown::Waits(wait)) => return Err(wait.clone()),
+                Some(Unknown::Waits(wait)) if held.is_none() => return Err(wait.clone()),
+                Some(Unknown::Waits(wait)) => return Ok(unknown(wait.to_string())),
                 Some(Unknown::Failed(reason)) => return Ok(unknown(reason.clone())),
                 None => {}
             }

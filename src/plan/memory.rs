@@ -110,9 +110,7 @@ impl Memory {
                 .iter()
                 .map(|member| (member.frame, member.sample))
                 .collect();
-            let levels = set.iter().map(|member| member.saturation);
-            let top = levels.min_by(f64::total_cmp).unwrap_or(f64::INFINITY);
-            judge::left_out(kind, &pairs, top, profile).into()
+            judge::left_out(kind, &pairs, top(set), profile).into()
         };
         let Some(first) = set.first() else {
             return judged();
@@ -133,6 +131,17 @@ impl Memory {
         }
         self.judged.get((*first.digest, hasher.finish()), judged)
     }
+}
+
+/// Where the frames of a set saturate: the lowest level of their nights that none of them lies above.
+fn top(set: &[Member<'_>]) -> f64 {
+    let brightest = set.iter().map(|member| member.sample.level());
+    let brightest = brightest.fold(f64::NEG_INFINITY, f64::max);
+    let levels = || set.iter().map(|member| member.saturation);
+    let lowest = levels()
+        .filter(|&level| level >= brightest)
+        .min_by(f64::total_cmp);
+    lowest.unwrap_or_else(|| levels().fold(f64::NEG_INFINITY, f64::max))
 }
 
 #[cfg(test)]

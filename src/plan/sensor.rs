@@ -285,7 +285,6 @@ fn levels(sets: &[Cow<'_, [Member<'_>]>]) -> Option<Vec<[Input; 2]>> {
 /// Nothing without two bias frames.
 fn task(bias: Set<'_, '_>, exposed: Exposed, members: Set<'_, '_>) -> Option<SensorTask> {
     let all = || bias.iter().chain(members);
-    let steps = all().filter_map(|member| member.sample.step);
     let bias_pair = pair(bias)?;
     // Of those that are measured alone, so that a set that grows stays known.
     let measured: Vec<Digest> = exposed
@@ -295,11 +294,13 @@ fn task(bias: Set<'_, '_>, exposed: Exposed, members: Set<'_, '_>) -> Option<Sen
         .collect();
     let samples = all().filter(|member| measured.contains(member.digest));
     let samples: Vec<&Sample> = samples.map(|member| member.sample).collect();
+    let steps = samples.iter().filter_map(|sample| sample.step);
+    let step = steps.min().map_or(0.0, f64::from);
     Some(SensorTask {
         camera: bias.first()?.frame.camera.clone(),
         saturation: Sample::common_saturation(samples.into_iter())?,
         // Frames of floating-point numbers have none.
-        step: steps.min().map_or(0.0, f64::from),
+        step,
         bias: bias_pair,
         exposed,
     })

@@ -211,7 +211,11 @@ impl<'a> Rig<'a, '_> {
             );
         }
         let apart = full.filter(|[grows, fallen]| *fallen > (1.0 + STATED) * grows);
-        if let Some([grows, fallen]) = apart.filter(|_| self.profile().saturation_adu.is_none()) {
+        let bias = transfer.and_then(|transfer| transfer.bias.first());
+        let bias = bias.map_or(0.0, |pair| pair.level);
+        let stated = self.profile().saturation_adu;
+        let silent = |fallen: f64| stated.is_some_and(|stated| stated <= bias + fallen);
+        if let Some([grows, fallen]) = apart.filter(|&[_, fallen]| !silent(fallen)) {
             warnings.push(format!(
                 "the noise of flats{gain} grows up to {grows:.0} ADU above the bias and has fallen at \
                  {fallen:.0}: the sensor is full between them, want `saturation_adu` in the profile"

@@ -190,10 +190,10 @@ fn it_is_told_with_value_limit_and_what_follows() {
     );
 }
 
-/// Darks of a later night say that it is not held: of charge that their level follows, the nearest in
-/// time. What says nothing changes nothing.
+/// Darks of a later night say that it is not held, of charge that their level follows: they decide from
+/// then on. What says nothing changes nothing.
 #[test]
-fn of_several_sets_the_nearest_that_tells() {
+fn of_several_sets_the_latest_before_that_tells() {
     for (later, charge, held) in [(50.0, 50.0, false), (0.0, 0.0, true), (50.0, 60.0, true)] {
         let mut disk = disk(with_rules(Rule::Never, Rule::Never), 300.0);
         disk.put(series(Kind::Light, 3, hours(LATER, 1), |_| {}));
@@ -262,4 +262,7 @@ fn of_one_night_some_lights_may_go_by_it_and_others_not() {
     let [_, after] = kinds(Rule::Required, true, 150.0);
     let half = Some((Kind::Dark, Some(0.5)));
     assert_eq!(after, [half, half, None, None]);
+    // What was made of the last two stands on file when they are planned again.
+    let [_, after] = kinds(Rule::IfPresent, false, 60.0);
+    assert_eq!(after, [bias, bias, None, None]);
 }

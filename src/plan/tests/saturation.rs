@@ -71,7 +71,7 @@ fn a_level_at_which_one_light_piles_up_holds_for_its_night_and_camera() {
         0.0,
         &[(7000.0, 1, 7000.0), dim, bright],
     ));
-    let night = [piled, piled, format, piled, format];
+    let night = [piled, piled, piled, piled, format];
     assert_eq!(levels(&disk), [&night[..], &[format], &[piled; 3]].concat());
 }
 
@@ -111,6 +111,37 @@ fn of_several_frames_the_lowest_level_that_none_goes_beyond() {
     let scaled = (12_000.0, Some([15_000.0, 12_000.0, 12_000.0, 14_000.0]));
     let red = (15_000.0, Some([15_000.0, 4000.0, 4000.0, 900.0]));
     assert_eq!(common(&[(format, all(400.0)), red, scaled]), Some(12_000.0));
+    // A stuck column, where the colour beside it is never so bright.
+    let stuck = (5000.0, Some([900.0, 5000.0, 900.0, 5000.0]));
+    let light = |green| (format, Some([15_000.0, green, green, 700.0]));
+    assert_eq!(common(&[light(4000.0), stuck]), Some(5000.0));
+    assert_eq!(common(&[light(5001.0), stuck]), Some(format));
+}
+
+/// A readout that is stuck at one number is left out, and no word on the others.
+#[test]
+fn a_flat_of_one_value_says_nothing_of_its_set() {
+    let mut disk = FakeDisk::new(settings(vec![profile("north", "Petrel*")]));
+    let mut flats = series(Kind::Flat, 4, evening("2026-09-05"), |_| {});
+    for (number, entry) in flats.iter_mut().enumerate() {
+        if let Content::Frame { sample, .. } = &mut entry.content {
+            let sample = sample.as_mut().unwrap();
+            sample.highest = Some([25_100.0; 4]);
+            if number == 0 {
+                (sample.saturation, sample.step, sample.highest) =
+                    (1000.0, None, Some([1000.0; 4]));
+                let plane = &mut sample.planes;
+                plane
+                    .iter_mut()
+                    .for_each(|plane| (plane.level, plane.saturated) = (1000.0, 1.0));
+            }
+        }
+    }
+    disk.put(flats);
+    let plan = disk.plan();
+    let out = plan.calibration.values();
+    let out = out.filter(|state| matches!(state, CalibrationState::LeftOut(_)));
+    assert_eq!(out.count(), 1);
 }
 
 /// Flats at half of 14 bits are too dark for 16, unless a dark of their night shows where it ends.
@@ -156,7 +187,8 @@ fn what_a_dark_shows_holds_for_the_flats_of_its_night() {
 fn flats_of_a_full_sensor_ask_for_a_word_in_the_profile() {
     for (stated, last, told) in [
         (None, pair(64_500.0, 300.0), true),
-        (Some(50_000.0), pair(64_500.0, 300.0), false),
+        (Some(64_500.0), pair(64_500.0, 300.0), false),
+        (Some(64_501.0), pair(64_500.0, 300.0), true),
         (None, pair(64_500.0, 64_009.0), false),
         (None, pair(44_000.0, 300.0), false),
     ] {
