@@ -34,7 +34,7 @@ pub use light::light;
 pub use mesh::Mesh;
 pub use overscan::overscan_level;
 pub use pattern::{Match, align};
-pub use piled::piled_up;
+pub use piled::{KEPT_DARK, piled_up};
 pub use plane::SampledRows;
 pub use sample::{rows_to_sample, sample, samples_per_cell};
 pub use stars::{Covered, Light, StarReport, stars};

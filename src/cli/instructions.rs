@@ -10,17 +10,12 @@ use crate::combine::Level;
 
 const LEVEL: &str = "DAWNLEDGER_INSTRUCTIONS";
 
-/// Levels that the processor has, the widest last.
-fn here() -> impl Iterator<Item = Level> {
-    Level::ALL.iter().copied().filter(|level| level.is_here())
-}
-
 /// Keeps this process to what is asked for, if anything is.
 pub fn begin() -> Result<(), Failure> {
     let Some(asked) = env::var_os(LEVEL) else {
         return Ok(());
     };
-    match here().find(|level| asked == level.name()) {
+    match Level::here().find(|level| asked == level.name()) {
         Some(level) => {
             level.keep_to();
             Ok(())
@@ -35,5 +30,8 @@ pub fn begin() -> Result<(), Failure> {
 
 /// Names of all that are here.
 pub fn names() -> String {
-    here().map(Level::name).collect::<Vec<_>>().join(", ")
+    Level::here()
+        .map(Level::name)
+        .collect::<Vec<_>>()
+        .join(", ")
 }

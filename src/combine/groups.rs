@@ -237,7 +237,7 @@ mod tests {
             rounds in 0u32..6,
         ) {
             let wanted = alone(&groups, limit, rounds);
-            for &level in Level::ALL.iter().filter(|level| level.is_here()) {
+            for level in Level::here() {
                 let mut own = groups.clone();
                 let mut slices: Vec<&mut [f32]> = own.iter_mut().map(Vec::as_mut_slice).collect();
                 let clips = clip_groups_at(&mut slices, limit, rounds, level);

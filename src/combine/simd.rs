@@ -35,6 +35,11 @@ impl Level {
         Self::Avx512,
     ];
 
+    /// Those that this processor has, the widest last.
+    pub fn here() -> impl DoubleEndedIterator<Item = Self> {
+        Self::ALL.iter().copied().filter(|level| level.is_here())
+    }
+
     /// The widest that this processor has, unless [`Level::keep_to`] has said otherwise.
     pub fn widest() -> Self {
         let chosen = Self::ALL.get(CHOSEN.load(Ordering::Relaxed));
@@ -43,9 +48,7 @@ impl Level {
 
     #[cold]
     fn looked_for() -> Self {
-        let mut levels = Self::ALL.iter().copied();
-        let found = levels.rfind(|level| level.is_here());
-        let found = found.unwrap_or(Self::Plain);
+        let found = Self::here().next_back().unwrap_or(Self::Plain);
         // What was said meanwhile stays.
         let _ = CHOSEN.compare_exchange(
             UNKNOWN,

@@ -49,8 +49,7 @@ fn methods() -> Vec<Combining> {
 
 /// [`combine`] at every level that this machine has.
 fn levels() -> impl Iterator<Item = (Level, impl Form)> {
-    let here = Level::ALL.iter().copied().filter(|level| level.is_here());
-    here.map(|level| {
+    Level::here().map(|level| {
         let form = move |method: &Combining,
                          exposures: Exposures<'_>,
                          saturation: f64,

@@ -7,7 +7,7 @@
 use super::mesh::{Glow, Unevenness, place};
 use crate::combine::{MAD_TO_SD, MEDIAN_ERROR, mad, median};
 use crate::facts::{Cfa, Colour, Frame, Kind, Profile, Sample};
-use crate::measure::samples_per_cell;
+use crate::measure::{KEPT_DARK, samples_per_cell};
 
 /// A frame may lie this many scales from the median of its set.
 const LIMIT: f64 = 5.0;
@@ -25,10 +25,6 @@ const FLAT_SATURATED: f64 = 0.01;
 
 /// The same for frames without light, where a warm sensor has more of them.
 const DARK_SATURATED: f64 = 0.05;
-
-/// A phase with less than this part of the brightest one's level is kept dark by the filter (a
-/// single-line filter before a colour sensor) and need not reach a flat's lowest level.
-const KEPT_DARK: f64 = 0.1;
 
 /// Fewer frames than this are judged by themselves only.
 const ENOUGH: usize = 3;
@@ -141,7 +137,8 @@ fn saturated(sample: &Sample, limit: f64) -> Option<String> {
     })
 }
 
-/// A level that no flat may have beside the saturation level `top`.
+/// A level that no flat may have beside the saturation level `top`. A phase that the filter keeps dark need
+/// not reach the lowest.
 fn off_level(
     sample: &Sample,
     cfa: Option<Cfa>,

@@ -25,8 +25,9 @@ const NEXT: usize = 16;
 /// steps: noise does not reach it. That of a bias in coarse steps may end in a spike.
 const FAR: f64 = 10.0;
 
-/// A flat is bright in phases of at least this part of its brightest one; a filter may keep others dark.
-const BRIGHT: f64 = 0.1;
+/// A phase of a flat with less than this part of the brightest one's level is kept dark by the filter: a
+/// single-line filter before a colour sensor.
+pub const KEPT_DARK: f64 = 0.1;
 
 /// Samples that are looked at side by side: as many of even columns as of odd ones.
 const LANES: usize = 16;
@@ -42,7 +43,8 @@ pub fn piled_up(kind: Kind, width: usize, rows: &[(usize, &[f32])], found: &Samp
     let step = f64::from(found.step?);
     let levels = found.planes.iter().map(|plane| plane.level);
     let brightest = levels.fold(f64::NEG_INFINITY, f64::max);
-    let highest = highest(width, rows);
+    // As they were read.
+    let highest = found.highest?.map(|highest| highest as f32);
     let mut candidates = highest.to_vec();
     candidates.retain(|top| top.is_finite());
     candidates.sort_by(f32::total_cmp);
@@ -55,7 +57,7 @@ pub fn piled_up(kind: Kind, width: usize, rows: &[(usize, &[f32])], found: &Samp
             .fold(f64::INFINITY, f64::min);
         let mut may_pile = planes().map(|(plane, _)| {
             let far = f64::from(top) - plane.level > FAR * (plane.spread + step);
-            far || kind == Kind::Flat && plane.level >= BRIGHT * brightest && top > 0.0
+            far || kind == Kind::Flat && plane.level >= KEPT_DARK * brightest && top > 0.0
         });
         let count = number_at(width, rows, top, ours);
         count >= LEAST

@@ -87,7 +87,7 @@ fn main() {
         let mut group = criterion.benchmark_group(kind);
         group.throughput(Throughput::Elements((EXPOSURES * PIXELS) as u64));
         for (name, method) in methods() {
-            for level in Level::ALL.iter().copied().filter(|level| level.is_here()) {
+            for level in Level::here() {
                 let id = BenchmarkId::new(name, format!("{level:?}"));
                 let mut out = vec![0.0; PIXELS];
                 let mut rejected = vec![InputCount::default(); EXPOSURES];

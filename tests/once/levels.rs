@@ -105,7 +105,7 @@ fn every_level_makes_the_same_bytes() {
         (2 * LIGHTS, 8),
         "{log:?}"
     );
-    for level in Level::ALL.iter().filter(|level| level.is_here()) {
+    for level in Level::here() {
         let here = Observatory::new(&[("north", NORTH), ("south", SOUTH)], "");
         here.copy_frames(&first);
         let output = call(&here, "once", level.name());
@@ -117,7 +117,7 @@ fn every_level_makes_the_same_bytes() {
 #[test]
 fn instructions_are_those_that_were_asked_for() {
     let here = Observatory::new(&[("north", NORTH)], "");
-    for level in Level::ALL.iter().filter(|level| level.is_here()) {
+    for level in Level::here() {
         let output = call(&here, "support", level.name());
         let wanted = format!("\ninstructions {} of plain", level.name());
         assert!(said(&output).contains(&wanted), "{}", said(&output));
